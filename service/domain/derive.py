@@ -1,0 +1,269 @@
+"""From posted pulls to comparable figures: observed torque, correction, one summary and one curve per setup.
+
+A pull's torque is brought to one level: corrected to the base standard where its air is known, else to the
+standard it was posted in, else left as observed. `level_standard` says which: `any` (other standards can be
+computed from the mean air), a standard's slug, or None (serves ratios inside its own session only).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.air import vapour_pressure_kpa
+from service.domain.correction import BASE_STANDARD, STANDARDS, Air, correction_factor
+from service.domain.curve import GRID_RPM, Peaks, clean_trace, derive
+from service.domain.order_statistics import best_of_n_bias
+from service.domain.records import PostedPull
+from service.domain.units import torque_nm
+
+METHOD = 1
+"""Number of this way of deriving; kept with each summary so that an upgrade knows what to derive again."""
+
+ANY_STANDARD = "any"
+PULL_SPREAD_START = 0.005
+"""Relative spread of a bay's pulls before it has any history (our choice; TRADE: 0.4-0.8 %)."""
+ASSUMED_BEST_OF = 3
+"""Of how many pulls an old record is taken to be the best where nobody wrote it down (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedPull:
+    """One pull's scalars and its observed torque on the common grid [N.m], NaN outside its range."""
+
+    vapour_kpa: float | None
+    factor: float | None
+    observed: Peaks
+    grid: NDArray[np.float64] | None
+    rpm_from: float | None
+    rpm_to: float | None
+    samples: int
+    lambda_mean: float | None
+    map_max_kpa: float | None
+    declared_level: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SetupSummary:
+    """What a setup's counted pulls say together; power [kW], torque [N.m], at `level_standard`."""
+
+    pulls: int
+    best_of: int | None
+    level_standard: str | None
+    factor: float | None
+    temperature_c: float | None
+    pressure_kpa: float | None
+    vapour_kpa: float | None
+    power_kw: float | None
+    power_rpm: float | None
+    power_best_kw: float | None
+    power_spread: float | None
+    torque_nm: float | None
+    torque_rpm: float | None
+    torque_best_nm: float | None
+    torque_spread: float | None
+    spread_ss: float
+    spread_df: int
+    coolant_c: float | None
+    oil_c: float | None
+    inlet_c: float | None
+    lambda_mean: float | None
+    map_max_kpa: float | None
+    ramp_rpm_s: float | None
+    grid: NDArray[np.float64] | None
+
+
+def torque_trace(pull: PostedPull, ratio: float | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Engine speed [rpm] and engine-referred wheel torque [N.m] of a pull, sorted and de-duplicated.
+
+    Axle torque is divided by the overall ratio (engine turns per axle turn); power by engine speed.
+    """
+    rpm = pull.channels["rpm"]
+    if "torque" in pull.channels:
+        torque = pull.channels["torque"]
+    elif "power" in pull.channels:
+        torque = torque_nm(pull.channels["power"], rpm)
+    else:
+        torque = pull.channels["axle_torque"] / (ratio or 1.0)
+    return clean_trace(rpm, torque)
+
+
+def air_of(pull: PostedPull) -> Air | None:
+    """The air a pull ran in, or None where temperature, pressure or moisture was not recorded."""
+    if pull.temperature_c is None or pull.pressure_kpa is None:
+        return None
+    if pull.humidity is None and pull.dew_point_c is None:
+        return None
+    vapour = vapour_pressure_kpa(pull.temperature_c, humidity=pull.humidity, dew_point_c=pull.dew_point_c)
+    return Air(pull.temperature_c, pull.pressure_kpa, vapour)
+
+
+def divided_out(pull: PostedPull, air: Air | None) -> float | None:
+    """The factor by which a posted figure exceeds the observed one; None where it cannot be known."""
+    if pull.basis_standard is None:
+        return 1.0
+    if pull.basis_factor is not None:
+        return pull.basis_factor
+    if air is None or pull.basis_standard not in STANDARDS:
+        return None
+    return correction_factor(pull.basis_standard, air)
+
+
+def derive_pull(pull: PostedPull, ratio: float | None) -> DerivedPull:
+    """Bring one pull to observed figures and say by which factor the base standard corrects them."""
+    air = air_of(pull)
+    posted_over_observed = divided_out(pull, air)
+    scale = 1.0 / (posted_over_observed or 1.0)
+    observed, grid, rpm = observed_figures(pull, ratio, scale)
+    factor, declared = level_of(pull, air, posted_over_observed)
+    return DerivedPull(
+        vapour_kpa=air.vapour_kpa if air else None,
+        factor=factor,
+        observed=observed,
+        grid=grid,
+        rpm_from=None if rpm is None else float(rpm[0]),
+        rpm_to=None if rpm is None else float(rpm[-1]),
+        samples=0 if rpm is None else len(rpm),
+        lambda_mean=channel_statistic(pull, "lambda", np.mean),
+        map_max_kpa=channel_statistic(pull, "map", np.max),
+        declared_level=declared,
+    )
+
+
+def observed_figures(
+    pull: PostedPull, ratio: float | None, scale: float
+) -> tuple[Peaks, NDArray[np.float64] | None, NDArray[np.float64] | None]:
+    """Peaks, grid and engine speeds of a pull after dividing out what had been corrected."""
+    if pull.peaks is not None:
+        nan = float("nan")
+        kept = pull.peaks
+        power = nan if kept.power_kw is None else kept.power_kw * scale
+        torque = nan if kept.torque_nm is None else kept.torque_nm * scale
+        return Peaks(power, kept.power_rpm or nan, torque, kept.torque_rpm or nan), None, None
+    rpm, posted = torque_trace(pull, ratio)
+    grid, peaks = derive(rpm, posted * scale)
+    return peaks, grid, rpm
+
+
+def level_of(
+    pull: PostedPull, air: Air | None, posted_over_observed: float | None
+) -> tuple[float | None, str | None]:
+    """(factor, level): the factor from the kept figures to the level, and the level's standard.
+
+    With air known the level is the base standard, from which any other follows. Without it the figure stands at the
+    standard it was posted in. A figure posted with an unknown factor is kept as posted, so its factor is 1.
+    """
+    if air is not None and posted_over_observed is not None:
+        return correction_factor(BASE_STANDARD, air), ANY_STANDARD
+    if pull.basis_standard in STANDARDS:
+        return (pull.basis_factor or 1.0), pull.basis_standard
+    return None, None
+
+
+def channel_statistic(pull: PostedPull, name: str, statistic: object) -> float | None:
+    """A scalar of one optional channel, or None where it was not recorded."""
+    if name not in pull.channels:
+        return None
+    return float(statistic(pull.channels[name]))  # type: ignore[operator]
+
+
+def best_of_bias(best_of: int | None) -> float:
+    """How far the best of n pulls reads above their mean, in pull standard deviations."""
+    return best_of_n_bias(ASSUMED_BEST_OF if best_of is None else best_of)
+
+
+def mean_of(values: Sequence[float | None]) -> float | None:
+    """Mean of what was recorded, or None where nothing was."""
+    kept = [value for value in values if value is not None and value == value]
+    return sum(kept) / len(kept) if kept else None
+
+
+def common_level(pulls: Sequence[DerivedPull]) -> str | None:
+    """The one standard all pulls can stand at, or None."""
+    levels = {pull.declared_level for pull in pulls}
+    return levels.pop() if len(levels) == 1 else None
+
+
+def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]) -> SetupSummary:
+    """One summary of the given pulls: those that count, the caller having left out the others.
+
+    Pulls with a curve are used alone where there are any; peaks-only records stand in where there are none, with the
+    best-of-n bias taken off.
+    """
+    curves = [i for i, pull in enumerate(derived) if pull.grid is not None]
+    use = curves or list(range(len(derived)))
+    posted, derived = [posted[i] for i in use], [derived[i] for i in use]
+    level = common_level(derived)
+    factors = [(pull.factor or 1.0) if level else 1.0 for pull in derived]
+    power = np.array([pull.observed.power_kw * f for pull, f in zip(derived, factors, strict=True)])
+    torque = np.array([pull.observed.torque_nm * f for pull, f in zip(derived, factors, strict=True)])
+    shrink = [1.0] * len(use)
+    if not curves:
+        shrink = [1.0 / (1.0 + best_of_bias(pull.best_of) * PULL_SPREAD_START) for pull in posted]
+    spread = log_spread(power if np.isfinite(power).all() else torque)
+    airs_known = level == ANY_STANDARD
+    return SetupSummary(
+        pulls=len(use),
+        best_of=None if curves or not use else mean_best_of(posted),
+        level_standard=level,
+        factor=mean_of(factors) if level else None,
+        temperature_c=mean_of([pull.temperature_c for pull in posted]) if airs_known else None,
+        pressure_kpa=mean_of([pull.pressure_kpa for pull in posted]) if airs_known else None,
+        vapour_kpa=mean_of([pull.vapour_kpa for pull in derived]) if airs_known else None,
+        power_kw=mean_of((power * shrink).tolist()),
+        power_rpm=mean_of([pull.observed.power_rpm for pull in derived]),
+        power_best_kw=best_of_values(power),
+        power_spread=relative_spread(power),
+        torque_nm=mean_of((torque * shrink).tolist()),
+        torque_rpm=mean_of([pull.observed.torque_rpm for pull in derived]),
+        torque_best_nm=best_of_values(torque),
+        torque_spread=relative_spread(torque),
+        spread_ss=spread[0],
+        spread_df=spread[1],
+        coolant_c=mean_of([pull.coolant_c for pull in posted]),
+        oil_c=mean_of([pull.oil_c for pull in posted]),
+        inlet_c=mean_of([pull.inlet_c for pull in posted]),
+        lambda_mean=mean_of([pull.lambda_mean for pull in derived]),
+        map_max_kpa=mean_of([pull.map_max_kpa for pull in derived]),
+        ramp_rpm_s=mean_of([pull.ramp_rpm_s for pull in posted]),
+        grid=mean_grid([pull.grid for pull in derived], factors) if curves else None,
+    )
+
+
+def mean_best_of(pulls: Sequence[PostedPull]) -> int:
+    """Of how many pulls the peaks-only records were the best, the assumed number where unknown."""
+    return round(sum(pull.best_of or ASSUMED_BEST_OF for pull in pulls) / len(pulls))
+
+
+def log_spread(values: NDArray[np.float64]) -> tuple[float, int]:
+    """Sum of squares of ln(values) about their mean, and its degrees of freedom."""
+    kept = values[values > 0]
+    if len(kept) < 2:
+        return 0.0, 0
+    logs = np.log(kept)
+    return float(((logs - logs.mean()) ** 2).sum()), len(kept) - 1
+
+
+def relative_spread(values: NDArray[np.float64]) -> float | None:
+    """Standard deviation over the mean, or None below two pulls."""
+    kept = values[values > 0]
+    return float(kept.std(ddof=1) / kept.mean()) if len(kept) > 1 else None
+
+
+def best_of_values(values: NDArray[np.float64]) -> float | None:
+    """The largest recorded value."""
+    kept = values[np.isfinite(values)]
+    return float(kept.max()) if len(kept) else None
+
+
+def mean_grid(grids: Sequence[NDArray[np.float64] | None], factors: Sequence[float]) -> NDArray[np.float64]:
+    """Mean torque over pulls on the grid [N.m], where at least half of the pulls reach."""
+    stack = np.array([g for g in grids if g is not None]) * np.asarray(factors)[:, None]
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    mean = np.full(len(GRID_RPM), np.nan)
+    reached = (count > 0) & (2 * count >= len(stack))
+    mean[reached] = total[reached] / count[reached]
+    return mean
