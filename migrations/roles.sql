@@ -1,0 +1,23 @@
+-- The ledger's two roles and its database, for a Postgres server of its own. Run once, as a superuser, by psql:
+-- docker-compose.yml does so on the first start, and service/local does the same for the embedded server.
+--   psql -v ON_ERROR_STOP=1 -f migrations/roles.sql
+-- Passwords come from the environment, so that none stands in a file.
+
+\set ON_ERROR_STOP on
+\getenv owner_password BAYLEDGER_OWNER_PASSWORD
+\getenv service_password BAYLEDGER_SERVICE_PASSWORD
+
+-- Owns the schema and migrates it; nothing else connects with it.
+CREATE ROLE bayledger_owner LOGIN PASSWORD :'owner_password';
+
+-- The running service: what it may touch is granted table by table in the migrations.
+CREATE ROLE bayledger_service LOGIN PASSWORD :'service_password';
+ALTER ROLE bayledger_service SET statement_timeout = '30s';
+ALTER ROLE bayledger_service SET jit = off;
+
+CREATE DATABASE bayledger OWNER bayledger_owner TEMPLATE template0 ENCODING 'UTF8';
+REVOKE ALL ON DATABASE bayledger FROM public;
+GRANT CONNECT, TEMPORARY ON DATABASE bayledger TO bayledger_service;
+
+\connect bayledger
+REVOKE CREATE ON SCHEMA public FROM public;

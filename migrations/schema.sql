@@ -1,0 +1,724 @@
+CREATE EXTENSION IF NOT EXISTS intarray WITH SCHEMA public;
+
+COMMENT ON EXTENSION intarray IS 'functions, operators, and index support for 1-D arrays of integers';
+
+CREATE EXTENSION IF NOT EXISTS pg_trgm WITH SCHEMA public;
+
+COMMENT ON EXTENSION pg_trgm IS 'text similarity measurement and index searching based on trigrams';
+
+CREATE DOMAIN public.slug AS text
+	CONSTRAINT slug_form CHECK ((VALUE ~ '^[a-z0-9][a-z0-9-]{0,63}$'::text));
+
+CREATE FUNCTION public.refuse_rewriting() RETURNS trigger
+    LANGUAGE plpgsql
+    AS $$
+BEGIN
+    RAISE EXCEPTION '% is append-only', TG_TABLE_NAME;
+END $$;
+
+CREATE TABLE public.bay (
+    bay_id integer NOT NULL,
+    slug public.slug NOT NULL,
+    name text NOT NULL,
+    kind text NOT NULL,
+    rollers text,
+    site text,
+    altitude_m double precision,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT bay_altitude_plausible CHECK (((altitude_m >= ('-450'::integer)::double precision) AND (altitude_m <= (6000)::double precision))),
+    CONSTRAINT bay_kind_known CHECK ((kind = ANY (ARRAY['roller-inertia'::text, 'roller-loaded'::text, 'hub'::text])))
+);
+
+ALTER TABLE public.bay ALTER COLUMN bay_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.bay_bay_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.bay_event (
+    bay_event_id integer NOT NULL,
+    bay_id integer NOT NULL,
+    at timestamp with time zone NOT NULL,
+    kind text NOT NULL,
+    note text,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT bay_event_kind_known CHECK ((kind = ANY (ARRAY['recalibrated'::text, 'repaired'::text, 'weather-station-replaced'::text, 'other'::text])))
+);
+
+ALTER TABLE public.bay_event ALTER COLUMN bay_event_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.bay_event_bay_event_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.evidence_version (
+    platform_id integer NOT NULL,
+    part_id integer NOT NULL,
+    version bigint NOT NULL
+);
+
+CREATE TABLE public.finding (
+    finding_id bigint NOT NULL,
+    session_id bigint NOT NULL,
+    setup_n smallint,
+    pull_n smallint,
+    code text NOT NULL,
+    level text NOT NULL,
+    message text NOT NULL,
+    pointer text NOT NULL,
+    cleared_at timestamp with time zone,
+    cleared_by text,
+    cleared_why text,
+    CONSTRAINT finding_level_known CHECK ((level = ANY (ARRAY['doubtful'::text, 'note'::text])))
+);
+
+ALTER TABLE public.finding ALTER COLUMN finding_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.finding_finding_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.history (
+    history_id bigint NOT NULL,
+    at timestamp with time zone DEFAULT now() NOT NULL,
+    who text NOT NULL,
+    about text NOT NULL,
+    action text NOT NULL,
+    before jsonb,
+    after jsonb,
+    reason text
+);
+
+ALTER TABLE public.history ALTER COLUMN history_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.history_history_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.kept_answer (
+    who text NOT NULL,
+    key text NOT NULL,
+    request_hash bytea NOT NULL,
+    status smallint NOT NULL,
+    location text,
+    etag text,
+    body bytea NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL
+);
+
+CREATE TABLE public.modification (
+    modification_id integer NOT NULL,
+    vehicle_id integer NOT NULL,
+    part_id integer NOT NULL,
+    fitted_on date NOT NULL,
+    removed_on date,
+    price_paid numeric(12,2),
+    currency text,
+    labour_hours double precision,
+    notes text,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT modification_currency_form CHECK ((currency ~ '^[A-Z]{3}$'::text)),
+    CONSTRAINT modification_labour_not_negative CHECK ((labour_hours >= (0)::double precision)),
+    CONSTRAINT modification_price_not_negative CHECK ((price_paid >= (0)::numeric)),
+    CONSTRAINT modification_removed_after_fitted CHECK ((removed_on >= fitted_on))
+);
+
+ALTER TABLE public.modification ALTER COLUMN modification_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.modification_modification_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.pair (
+    platform_id integer NOT NULL,
+    part_id integer NOT NULL,
+    against_id integer NOT NULL,
+    vehicle_id integer NOT NULL,
+    setup_with bigint NOT NULL,
+    setup_without bigint NOT NULL,
+    setup_again bigint,
+    again_share double precision,
+    again_is_with boolean,
+    at timestamp with time zone NOT NULL,
+    match smallint NOT NULL,
+    held boolean NOT NULL,
+    usable boolean NOT NULL,
+    gap_days double precision NOT NULL,
+    differs jsonb NOT NULL
+)
+WITH (autovacuum_vacuum_insert_scale_factor='0.02');
+
+CREATE TABLE public.part (
+    part_id integer NOT NULL,
+    slug public.slug NOT NULL,
+    name text NOT NULL,
+    variant_of integer,
+    price numeric(12,2),
+    currency text,
+    price_date date,
+    labour_hours double precision,
+    fitting_notes text,
+    approval jsonb,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT part_currency_form CHECK ((currency ~ '^[A-Z]{3}$'::text)),
+    CONSTRAINT part_labour_not_negative CHECK ((labour_hours >= (0)::double precision)),
+    CONSTRAINT part_not_variant_of_itself CHECK ((variant_of <> part_id)),
+    CONSTRAINT part_price_not_negative CHECK ((price >= (0)::numeric)),
+    CONSTRAINT part_price_with_currency CHECK (((price IS NULL) OR (currency IS NOT NULL)))
+);
+
+ALTER TABLE public.part ALTER COLUMN part_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.part_part_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.part_slot (
+    part_id integer NOT NULL,
+    slot public.slug NOT NULL
+);
+
+CREATE TABLE public.platform (
+    platform_id integer NOT NULL,
+    slug public.slug NOT NULL,
+    name text NOT NULL,
+    maker text,
+    model text,
+    generation text,
+    engine text,
+    displacement_l double precision,
+    aspiration text NOT NULL,
+    ignition text NOT NULL,
+    transmission text,
+    driven_wheels text,
+    rated_power_kw double precision,
+    rpm_limit double precision,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT platform_aspiration_known CHECK ((aspiration = ANY (ARRAY['natural'::text, 'turbo'::text, 'supercharged'::text]))),
+    CONSTRAINT platform_displacement_positive CHECK ((displacement_l > (0)::double precision)),
+    CONSTRAINT platform_ignition_known CHECK ((ignition = ANY (ARRAY['spark'::text, 'compression'::text]))),
+    CONSTRAINT platform_rated_power_positive CHECK ((rated_power_kw > (0)::double precision)),
+    CONSTRAINT platform_rpm_limit_positive CHECK ((rpm_limit > (0)::double precision))
+);
+
+ALTER TABLE public.platform ALTER COLUMN platform_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.platform_platform_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.pull (
+    pull_id bigint NOT NULL,
+    setup_id bigint NOT NULL,
+    n smallint NOT NULL,
+    started_at timestamp with time zone,
+    temperature_c double precision,
+    pressure_kpa double precision,
+    humidity double precision,
+    dew_point_c double precision,
+    vapour_kpa double precision,
+    coolant_c double precision,
+    oil_c double precision,
+    inlet_c double precision,
+    inlet_end_c double precision,
+    test text,
+    ramp_rpm_s double precision,
+    smoothing jsonb,
+    source text,
+    basis_standard text,
+    basis_factor double precision,
+    status text NOT NULL,
+    reason text,
+    best_of smallint,
+    power_kw double precision,
+    power_rpm double precision,
+    torque_nm double precision,
+    torque_rpm double precision,
+    rpm_from double precision,
+    rpm_to double precision,
+    factor double precision,
+    lambda_mean double precision,
+    map_max_kpa double precision,
+    struck text,
+    CONSTRAINT pull_status_known CHECK ((status = ANY (ARRAY['accepted'::text, 'settling'::text, 'rejected'::text]))),
+    CONSTRAINT pull_test_known CHECK ((test = ANY (ARRAY['sweep'::text, 'inertia'::text, 'steps'::text])))
+);
+
+ALTER TABLE public.pull ALTER COLUMN pull_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.pull_pull_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.pull_raw (
+    pull_id bigint NOT NULL,
+    enc smallint NOT NULL,
+    channels text[] NOT NULL,
+    steps double precision[] NOT NULL,
+    samples integer NOT NULL,
+    raw bytea NOT NULL
+);
+ALTER TABLE ONLY public.pull_raw ALTER COLUMN raw SET STORAGE EXTERNAL;
+
+CREATE TABLE public.session (
+    session_id bigint NOT NULL,
+    id uuid NOT NULL,
+    vehicle_id integer NOT NULL,
+    bay_id integer NOT NULL,
+    started_at timestamp with time zone NOT NULL,
+    operator text,
+    gear smallint,
+    ratio double precision,
+    tyre_size text,
+    tyre_pressure_kpa double precision,
+    sequence bigint,
+    clock timestamp with time zone,
+    content_hash bytea NOT NULL,
+    received_at timestamp with time zone DEFAULT now() NOT NULL,
+    posted_by text NOT NULL,
+    struck text,
+    version integer DEFAULT 1 NOT NULL,
+    CONSTRAINT session_ratio_positive CHECK ((ratio > (0)::double precision)),
+    CONSTRAINT session_tyre_pressure_positive CHECK ((tyre_pressure_kpa > (0)::double precision))
+);
+
+ALTER TABLE public.session ALTER COLUMN session_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.session_session_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.setting (
+    setting_id bigint NOT NULL,
+    name text NOT NULL,
+    bay_id integer,
+    value jsonb NOT NULL,
+    changed_at timestamp with time zone DEFAULT now() NOT NULL,
+    changed_by text NOT NULL
+);
+
+ALTER TABLE public.setting ALTER COLUMN setting_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.setting_setting_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.setup (
+    setup_id bigint NOT NULL,
+    session_id bigint NOT NULL,
+    n smallint NOT NULL,
+    label text,
+    part_ids integer[] NOT NULL,
+    parts_known text NOT NULL,
+    stock_checked text NOT NULL,
+    ethanol double precision,
+    octane double precision,
+    octane_method text,
+    spark_advance_deg double precision,
+    struck text,
+    CONSTRAINT setup_ethanol_share CHECK (((ethanol >= (0)::double precision) AND (ethanol <= (1)::double precision))),
+    CONSTRAINT setup_parts_known_known CHECK ((parts_known = ANY (ARRAY['complete'::text, 'partial'::text, 'unknown'::text]))),
+    CONSTRAINT setup_parts_sorted CHECK ((part_ids = public.uniq(public.sort(part_ids)))),
+    CONSTRAINT setup_stock_checked_known CHECK ((stock_checked = ANY (ARRAY['verified'::text, 'declared'::text, 'unknown'::text])))
+);
+
+CREATE TABLE public.setup_curve (
+    setup_id bigint NOT NULL,
+    first smallint NOT NULL,
+    torque_nm bytea NOT NULL
+);
+
+CREATE TABLE public.setup_part (
+    setup_id bigint NOT NULL,
+    part_id integer NOT NULL,
+    slot public.slug
+);
+
+ALTER TABLE public.setup ALTER COLUMN setup_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.setup_setup_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.setup_summary (
+    setup_id bigint NOT NULL,
+    vehicle_id integer NOT NULL,
+    platform_id integer NOT NULL,
+    bay_id integer NOT NULL,
+    n_parts smallint NOT NULL,
+    stock boolean NOT NULL,
+    counts boolean NOT NULL,
+    stock_checked text,
+    pulls smallint NOT NULL,
+    best_of smallint,
+    level_standard text,
+    factor double precision,
+    temperature_c double precision,
+    pressure_kpa double precision,
+    vapour_kpa double precision,
+    power_kw double precision,
+    power_rpm double precision,
+    power_best_kw double precision,
+    torque_nm double precision,
+    torque_rpm double precision,
+    torque_best_nm double precision,
+    coolant_c double precision,
+    oil_c double precision,
+    inlet_c double precision,
+    lambda_mean double precision,
+    map_max_kpa double precision,
+    ramp_rpm_s double precision,
+    spread_ss double precision NOT NULL,
+    spread_df smallint NOT NULL,
+    power_spread double precision,
+    torque_spread double precision,
+    doubts text[] NOT NULL,
+    method smallint NOT NULL
+)
+WITH (autovacuum_vacuum_insert_scale_factor='0.02');
+
+CREATE TABLE public.slot (
+    slug public.slug NOT NULL,
+    name text NOT NULL,
+    ordinal integer NOT NULL
+);
+
+CREATE TABLE public.token (
+    token_id integer NOT NULL,
+    name text NOT NULL,
+    scope text NOT NULL,
+    bay_id integer,
+    secret_hash bytea NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    expires_at timestamp with time zone,
+    revoked_at timestamp with time zone,
+    CONSTRAINT token_scope_known CHECK ((scope = ANY (ARRAY['post'::text, 'read'::text, 'admin'::text])))
+);
+
+ALTER TABLE public.token ALTER COLUMN token_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.token_token_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+CREATE TABLE public.vehicle (
+    vehicle_id integer NOT NULL,
+    tag public.slug NOT NULL,
+    platform_id integer NOT NULL,
+    model_year integer,
+    odometer_km double precision,
+    vin_hash bytea,
+    check_car boolean DEFAULT false NOT NULL,
+    version integer DEFAULT 1 NOT NULL,
+    created_at timestamp with time zone DEFAULT now() NOT NULL,
+    CONSTRAINT vehicle_model_year_plausible CHECK (((model_year >= 1885) AND (model_year <= 2200))),
+    CONSTRAINT vehicle_odometer_not_negative CHECK ((odometer_km >= (0)::double precision))
+);
+
+ALTER TABLE public.vehicle ALTER COLUMN vehicle_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.vehicle_vehicle_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
+ALTER TABLE ONLY public.bay_event
+    ADD CONSTRAINT bay_event_pk PRIMARY KEY (bay_event_id);
+
+ALTER TABLE ONLY public.bay
+    ADD CONSTRAINT bay_pk PRIMARY KEY (bay_id);
+
+ALTER TABLE ONLY public.bay
+    ADD CONSTRAINT bay_slug_once UNIQUE (slug);
+
+ALTER TABLE ONLY public.evidence_version
+    ADD CONSTRAINT evidence_version_pk PRIMARY KEY (platform_id, part_id);
+
+ALTER TABLE ONLY public.finding
+    ADD CONSTRAINT finding_pk PRIMARY KEY (finding_id);
+
+ALTER TABLE ONLY public.history
+    ADD CONSTRAINT history_pk PRIMARY KEY (history_id);
+
+ALTER TABLE ONLY public.kept_answer
+    ADD CONSTRAINT kept_answer_pk PRIMARY KEY (who, key);
+
+ALTER TABLE ONLY public.modification
+    ADD CONSTRAINT modification_pk PRIMARY KEY (modification_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_pk PRIMARY KEY (setup_with, setup_without);
+
+ALTER TABLE ONLY public.part
+    ADD CONSTRAINT part_pk PRIMARY KEY (part_id);
+
+ALTER TABLE ONLY public.part_slot
+    ADD CONSTRAINT part_slot_pk PRIMARY KEY (part_id, slot);
+
+ALTER TABLE ONLY public.part
+    ADD CONSTRAINT part_slug_once UNIQUE (slug);
+
+ALTER TABLE ONLY public.platform
+    ADD CONSTRAINT platform_pk PRIMARY KEY (platform_id);
+
+ALTER TABLE ONLY public.platform
+    ADD CONSTRAINT platform_slug_once UNIQUE (slug);
+
+ALTER TABLE ONLY public.pull
+    ADD CONSTRAINT pull_once UNIQUE (setup_id, n);
+
+ALTER TABLE ONLY public.pull
+    ADD CONSTRAINT pull_pk PRIMARY KEY (pull_id);
+
+ALTER TABLE ONLY public.pull_raw
+    ADD CONSTRAINT pull_raw_pk PRIMARY KEY (pull_id);
+
+ALTER TABLE ONLY public.session
+    ADD CONSTRAINT session_content_once UNIQUE (bay_id, content_hash);
+
+ALTER TABLE ONLY public.session
+    ADD CONSTRAINT session_id_once UNIQUE (id);
+
+ALTER TABLE ONLY public.session
+    ADD CONSTRAINT session_pk PRIMARY KEY (session_id);
+
+ALTER TABLE ONLY public.setting
+    ADD CONSTRAINT setting_pk PRIMARY KEY (setting_id);
+
+ALTER TABLE ONLY public.setup_curve
+    ADD CONSTRAINT setup_curve_pk PRIMARY KEY (setup_id);
+
+ALTER TABLE ONLY public.setup
+    ADD CONSTRAINT setup_once UNIQUE (session_id, n);
+
+ALTER TABLE ONLY public.setup_part
+    ADD CONSTRAINT setup_part_pk PRIMARY KEY (setup_id, part_id);
+
+ALTER TABLE ONLY public.setup
+    ADD CONSTRAINT setup_pk PRIMARY KEY (setup_id);
+
+ALTER TABLE ONLY public.setup_summary
+    ADD CONSTRAINT setup_summary_pk PRIMARY KEY (setup_id);
+
+ALTER TABLE ONLY public.slot
+    ADD CONSTRAINT slot_pk PRIMARY KEY (slug);
+
+ALTER TABLE ONLY public.token
+    ADD CONSTRAINT token_pk PRIMARY KEY (token_id);
+
+ALTER TABLE ONLY public.token
+    ADD CONSTRAINT token_secret_once UNIQUE (secret_hash);
+
+ALTER TABLE ONLY public.vehicle
+    ADD CONSTRAINT vehicle_pk PRIMARY KEY (vehicle_id);
+
+ALTER TABLE ONLY public.vehicle
+    ADD CONSTRAINT vehicle_tag_once UNIQUE (tag);
+
+ALTER TABLE ONLY public.vehicle
+    ADD CONSTRAINT vehicle_vin_once UNIQUE (vin_hash);
+
+CREATE INDEX bay_event_by_bay ON public.bay_event USING btree (bay_id, at, bay_event_id);
+
+CREATE INDEX finding_by_session ON public.finding USING btree (session_id);
+
+CREATE INDEX history_by_about ON public.history USING btree (about, history_id DESC);
+
+CREATE INDEX kept_answer_by_age ON public.kept_answer USING btree (created_at);
+
+CREATE INDEX modification_by_vehicle ON public.modification USING btree (vehicle_id, fitted_on, modification_id);
+
+CREATE INDEX pair_by_question ON public.pair USING btree (platform_id, part_id, against_id, vehicle_id);
+
+CREATE INDEX pair_by_vehicle ON public.pair USING btree (vehicle_id);
+
+CREATE INDEX pair_by_without ON public.pair USING btree (setup_without);
+
+CREATE INDEX session_by_bay ON public.session USING btree (bay_id, started_at DESC, session_id DESC);
+
+CREATE INDEX session_by_time ON public.session USING btree (started_at DESC, session_id DESC);
+
+CREATE INDEX session_by_vehicle ON public.session USING btree (vehicle_id, started_at DESC, session_id DESC);
+
+CREATE INDEX setting_newest ON public.setting USING btree (name, bay_id, setting_id DESC);
+
+CREATE INDEX setup_part_by_part ON public.setup_part USING btree (part_id);
+
+CREATE INDEX setup_summary_by_bay ON public.setup_summary USING btree (bay_id, setup_id DESC) INCLUDE (spread_ss, spread_df) WHERE counts;
+
+CREATE INDEX setup_summary_stock ON public.setup_summary USING btree (platform_id, vehicle_id) INCLUDE (setup_id, power_kw, torque_nm, stock_checked) WHERE (stock AND counts);
+
+CREATE INDEX vehicle_by_platform ON public.vehicle USING btree (platform_id, vehicle_id);
+
+CREATE INDEX vehicle_tag_near ON public.vehicle USING gin (((tag)::text) public.gin_trgm_ops);
+
+CREATE TRIGGER history_is_append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON public.history FOR EACH STATEMENT EXECUTE FUNCTION public.refuse_rewriting();
+
+CREATE TRIGGER setting_is_append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON public.setting FOR EACH STATEMENT EXECUTE FUNCTION public.refuse_rewriting();
+
+ALTER TABLE ONLY public.bay_event
+    ADD CONSTRAINT bay_event_bay_known FOREIGN KEY (bay_id) REFERENCES public.bay(bay_id);
+
+ALTER TABLE ONLY public.evidence_version
+    ADD CONSTRAINT evidence_platform_known FOREIGN KEY (platform_id) REFERENCES public.platform(platform_id);
+
+ALTER TABLE ONLY public.finding
+    ADD CONSTRAINT finding_session_known FOREIGN KEY (session_id) REFERENCES public.session(session_id);
+
+ALTER TABLE ONLY public.modification
+    ADD CONSTRAINT modification_part_known FOREIGN KEY (part_id) REFERENCES public.part(part_id);
+
+ALTER TABLE ONLY public.modification
+    ADD CONSTRAINT modification_vehicle_known FOREIGN KEY (vehicle_id) REFERENCES public.vehicle(vehicle_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_again_known FOREIGN KEY (setup_again) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_part_known FOREIGN KEY (part_id) REFERENCES public.part(part_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_vehicle_known FOREIGN KEY (vehicle_id) REFERENCES public.vehicle(vehicle_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_with_known FOREIGN KEY (setup_with) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.pair
+    ADD CONSTRAINT pair_without_known FOREIGN KEY (setup_without) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.part_slot
+    ADD CONSTRAINT part_slot_part_known FOREIGN KEY (part_id) REFERENCES public.part(part_id);
+
+ALTER TABLE ONLY public.part_slot
+    ADD CONSTRAINT part_slot_slot_known FOREIGN KEY (slot) REFERENCES public.slot(slug);
+
+ALTER TABLE ONLY public.part
+    ADD CONSTRAINT part_variant_of_known FOREIGN KEY (variant_of) REFERENCES public.part(part_id);
+
+ALTER TABLE ONLY public.pull_raw
+    ADD CONSTRAINT pull_raw_pull_known FOREIGN KEY (pull_id) REFERENCES public.pull(pull_id);
+
+ALTER TABLE ONLY public.pull
+    ADD CONSTRAINT pull_setup_known FOREIGN KEY (setup_id) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.session
+    ADD CONSTRAINT session_bay_known FOREIGN KEY (bay_id) REFERENCES public.bay(bay_id);
+
+ALTER TABLE ONLY public.session
+    ADD CONSTRAINT session_vehicle_known FOREIGN KEY (vehicle_id) REFERENCES public.vehicle(vehicle_id);
+
+ALTER TABLE ONLY public.setting
+    ADD CONSTRAINT setting_bay_known FOREIGN KEY (bay_id) REFERENCES public.bay(bay_id);
+
+ALTER TABLE ONLY public.setup_curve
+    ADD CONSTRAINT setup_curve_setup_known FOREIGN KEY (setup_id) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.setup_part
+    ADD CONSTRAINT setup_part_part_known FOREIGN KEY (part_id) REFERENCES public.part(part_id);
+
+ALTER TABLE ONLY public.setup_part
+    ADD CONSTRAINT setup_part_setup_known FOREIGN KEY (setup_id) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.setup_part
+    ADD CONSTRAINT setup_part_slot_known FOREIGN KEY (slot) REFERENCES public.slot(slug);
+
+ALTER TABLE ONLY public.setup
+    ADD CONSTRAINT setup_session_known FOREIGN KEY (session_id) REFERENCES public.session(session_id);
+
+ALTER TABLE ONLY public.setup_summary
+    ADD CONSTRAINT setup_summary_setup_known FOREIGN KEY (setup_id) REFERENCES public.setup(setup_id);
+
+ALTER TABLE ONLY public.token
+    ADD CONSTRAINT token_bay_known FOREIGN KEY (bay_id) REFERENCES public.bay(bay_id);
+
+ALTER TABLE ONLY public.vehicle
+    ADD CONSTRAINT vehicle_platform_known FOREIGN KEY (platform_id) REFERENCES public.platform(platform_id);
+
+GRANT USAGE ON SCHEMA public TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.bay TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.bay_event TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.evidence_version TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.finding TO bayledger_service;
+
+GRANT SELECT,INSERT ON TABLE public.history TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.kept_answer TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.modification TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.pair TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.part TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.part_slot TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.platform TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.pull TO bayledger_service;
+
+GRANT SELECT,INSERT ON TABLE public.pull_raw TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.session TO bayledger_service;
+
+GRANT SELECT,INSERT ON TABLE public.setting TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.setup TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.setup_curve TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.setup_part TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.setup_summary TO bayledger_service;
+
+GRANT SELECT,INSERT ON TABLE public.slot TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.token TO bayledger_service;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.vehicle TO bayledger_service;

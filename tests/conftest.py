@@ -1,0 +1,118 @@
+"""One real Postgres for the whole run; each test inside a transaction that is rolled back."""
+
+import contextlib
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import psycopg
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from service.app import create_app
+from service.local import LocalServer, start_server
+from service.settings import Settings
+from service.store import tokens
+from service.store.db import Connection
+from tests.live import Live, running_demo
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def migrate(owner_url: str, *words: str) -> None:
+    """Run alembic as the owner of the database."""
+    environment = {**os.environ, "BAYLEDGER_OWNER_DATABASE_URL": owner_url}
+    command = [sys.executable, "-m", "alembic", *(words or ("upgrade", "head"))]
+    subprocess.run(command, cwd=ROOT, env=environment, check=True, capture_output=True)
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalServer]:
+    """An embedded Postgres of this run's own, migrated."""
+    running = start_server(tmp_path_factory.mktemp("ledger"))
+    migrate(running.owner_url)
+    yield running
+    running.stop()
+
+
+@pytest.fixture
+def connection(server: LocalServer) -> Iterator[Connection]:
+    """A connection as the service's own role; nothing of the test stays."""
+    with psycopg.connect(server.service_url, autocommit=True) as lent, lent.transaction(force_rollback=True):
+        yield lent
+
+
+@pytest.fixture
+def app(connection: Connection) -> Flask:
+    """The app over the test's one connection: a refused write rolls back to its own savepoint."""
+    return create_app(
+        Settings(database_url="", secret="test"), connect=lambda: contextlib.nullcontext(connection)
+    )
+
+
+class Client:
+    """A test client that carries a token and answers with parsed JSON."""
+
+    def __init__(self, client: FlaskClient, token: str | None) -> None:
+        self.client = client
+        self.token = token
+
+    def _headers(self, headers: dict[str, str] | None) -> dict[str, str]:
+        auth = {"Authorization": f"Bearer {self.token}"} if self.token else {}
+        return {**auth, **(headers or {})}
+
+    def get(self, path: str, **headers: str):
+        """GET; keyword names become headers (If_None_Match=...)."""
+        return self.client.get(path, headers=self._headers(dashed(headers)))
+
+    def post(self, path: str, body: object, **headers: str):
+        """POST a JSON body."""
+        return self.client.post(path, json=body, headers=self._headers(dashed(headers)))
+
+    def patch(self, path: str, body: object, **headers: str):
+        """PATCH with a JSON body."""
+        return self.client.patch(path, json=body, headers=self._headers(dashed(headers)))
+
+    def raw(self, method: str, path: str, **kwargs):
+        """Anything else, as Flask's client takes it."""
+        kwargs["headers"] = self._headers(kwargs.get("headers"))
+        return self.client.open(path, method=method, **kwargs)
+
+
+def dashed(headers: dict[str, str]) -> dict[str, str]:
+    """If_Match to If-Match."""
+    return {name.replace("_", "-"): value for name, value in headers.items()}
+
+
+@pytest.fixture
+def admin(app: Flask, connection: Connection) -> Client:
+    """A client with an admin's token."""
+    return Client(app.test_client(), tokens.create_token(connection, scope="admin", name="admin"))
+
+
+@pytest.fixture
+def reader(app: Flask, connection: Connection) -> Client:
+    """A client with the counter's token."""
+    return Client(app.test_client(), tokens.create_token(connection, scope="read", name="counter"))
+
+
+@pytest.fixture
+def nobody(app: Flask) -> Client:
+    """A client without a token."""
+    return Client(app.test_client(), None)
+
+
+@pytest.fixture(scope="session")
+def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
+    """The invented shop on a real server, filled once for the whole run."""
+    with running_demo(tmp_path_factory.mktemp("live")) as service:
+        yield service
+
+
+@pytest.fixture(scope="session")
+def live_demo(live: Live) -> str:
+    """The address of the running demo."""
+    return live.url
