@@ -1,0 +1,75 @@
+"""One figure per setup for a measure and a standard, from its summary or its mean curve."""
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.curve import band_mean, value_at
+from service.domain.levels import mean_air, ratio_to
+from service.domain.measures import Measure
+
+
+class Levelled(Protocol):
+    """Anything with a summary's level, air and peaks."""
+
+    @property
+    def setup_id(self) -> int: ...
+    @property
+    def level_standard(self) -> str | None: ...
+    @property
+    def factor(self) -> float | None: ...
+    @property
+    def temperature_c(self) -> float | None: ...
+    @property
+    def pressure_kpa(self) -> float | None: ...
+    @property
+    def vapour_kpa(self) -> float | None: ...
+    @property
+    def power_kw(self) -> float | None: ...
+    @property
+    def torque_nm(self) -> float | None: ...
+
+
+def level_ratio(setup: Levelled, standard: str) -> float | None:
+    """What brings a setup's stored figures to the asked standard; None where that is not known."""
+    return ratio_to(
+        standard, setup.level_standard, mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
+    )
+
+
+def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], bool]:
+    """(ratios, known): what brings the sides of a pair to one level.
+
+    `known` says that it is the asked standard's. Where the air of one side is not known, all go back to observed
+    figures, which serve a ratio inside one session.
+    """
+    ratios = [level_ratio(side, standard) for side in sides]
+    if all(ratio is not None for ratio in ratios):
+        return [float(ratio or 1.0) for ratio in ratios], True
+    return [
+        1.0 / side.factor if side.level_standard is not None and side.factor else 1.0 for side in sides
+    ], False
+
+
+def stored_figure(
+    setup: Levelled, measure: Measure, curves: Mapping[int, NDArray[np.float64]]
+) -> float | None:
+    """A setup's figure at its stored level [kW or N.m]; None where it was not measured."""
+    if measure.is_peak:
+        return setup.power_kw if measure.quantity == "power" else setup.torque_nm
+    grid = curves.get(setup.setup_id)
+    if grid is None:
+        return None
+    value = float(of_curve(grid, measure))
+    return None if np.isnan(value) else value
+
+
+def of_curve(grid: NDArray[np.float64], measure: Measure) -> NDArray[np.float64]:
+    """A measure other than a peak, of one curve or of many."""
+    if measure.rpm is not None:
+        return value_at(grid, measure.rpm, measure.quantity)
+    assert measure.from_rpm is not None
+    assert measure.to_rpm is not None
+    return band_mean(grid, measure.from_rpm, measure.to_rpm, measure.quantity)

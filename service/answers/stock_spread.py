@@ -1,0 +1,192 @@
+"""Where stock cars of a platform lie, one value a car, and where one more value lands among them."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.answers.cautions import LAWFUL, NO_PROMISE, NOT_A_VERDICT, plural
+from service.answers.figures import level_ratio, stored_figure
+from service.domain.measures import Measure
+from service.stats.spread import MIN_FOR_PERCENTILE, Spread, describe, percentile_of
+from service.store import evidence
+from service.store.db import Connection
+
+CHECKED = {
+    "verified": ("verified",),
+    "declared": ("verified", "declared"),
+    "any": ("verified", "declared", "unknown"),
+}
+"""Which grades of 'is it stock?' count: by us, also by the owner, also unknown (common practice, no source)."""
+FEW_CARS = 8
+"""Below this a distribution has no shape worth drawing (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StockAsked:
+    """How the question is put; `value` is a car's own figure [kW or N.m]."""
+
+    measure: Measure
+    standard: str
+    level: float
+    value: float | None
+    checked: str
+
+
+@dataclass(frozen=True, slots=True)
+class StockCar:
+    """One car's value [kW or N.m]: the mean of its stock setups, with its newest session."""
+
+    vehicle: str
+    session: UUID
+    value: float
+    setups: int
+    percentile: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Where one value lands: percentile and interval [0..100] (None under ten cars), and what that means."""
+
+    value: float
+    percentile: float | None
+    interval: tuple[float, float] | None
+    reading: str
+
+
+@dataclass(frozen=True, slots=True)
+class StockSpread:
+    """The answer, in SI."""
+
+    asked: StockAsked
+    spread: Spread | None
+    cars: tuple[StockCar, ...]
+    placed: Placed | None
+    checked: Mapping[str, int]
+    left_out: Mapping[str, int]
+    cautions: tuple[str, ...]
+
+
+def stock_spread(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockSpread:
+    """Answer where this platform's stock cars lie."""
+    rows = evidence.stock_setups(conn, question.platform_id)
+    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, [row.setup_id for row in rows])
+    figures, left_out = usable_figures(rows, asked, curves)
+    cars = cars_of(figures)
+    values = [car.value for car in cars]
+    return StockSpread(
+        asked=asked,
+        spread=describe(values, asked.level) if values else None,
+        cars=cars,
+        placed=None if asked.value is None or not values else placed(asked.value, values, asked.level),
+        checked=checked_counts(figures),
+        left_out=left_out,
+        cautions=tuple(cautions(question, asked, len(cars), left_out)),
+    )
+
+
+def usable_figures(
+    rows: Sequence[evidence.StockRow], asked: StockAsked, curves: Mapping[int, NDArray[np.float64]]
+) -> tuple[list[tuple[evidence.StockRow, float]], dict[str, int]]:
+    """Each usable setup with its figure at the asked standard, and how many setups were left out, by reason."""
+    figures: list[tuple[evidence.StockRow, float]] = []
+    left_out: dict[str, int] = {}
+    for row in rows:
+        reason, value = figure_of(row, asked, curves)
+        if value is None:
+            left_out[reason] = left_out.get(reason, 0) + 1
+        else:
+            figures.append((row, value))
+    return figures, left_out
+
+
+def figure_of(
+    row: evidence.StockRow, asked: StockAsked, curves: Mapping[int, NDArray[np.float64]]
+) -> tuple[str, float | None]:
+    """(why not, figure) of one setup."""
+    if row.stock_checked not in CHECKED[asked.checked]:
+        return "not checked to be stock", None
+    if row.doubts:
+        return "doubtful", None
+    ratio = level_ratio(row, asked.standard)
+    if ratio is None:
+        return f"not known in {asked.standard}", None
+    stored = stored_figure(row, asked.measure, curves)
+    return "without this measure", None if stored is None else stored * ratio
+
+
+def cars_of(figures: Sequence[tuple[evidence.StockRow, float]]) -> tuple[StockCar, ...]:
+    """One value a car, the geometric mean of its setups, lowest first."""
+    by_car: dict[str, list[tuple[evidence.StockRow, float]]] = {}
+    for row, value in figures:
+        by_car.setdefault(row.vehicle, []).append((row, value))
+    means = {tag: math.exp(sum(math.log(v) for _, v in own) / len(own)) for tag, own in by_car.items()}
+    values = list(means.values())
+    cars = [
+        StockCar(tag, own[-1][0].session, means[tag], len(own), percentile(means[tag], values))
+        for tag, own in by_car.items()
+    ]
+    return tuple(sorted(cars, key=lambda car: (car.value, car.vehicle)))
+
+
+def percentile(value: float, values: Sequence[float]) -> float | None:
+    """A car's own place among the cars [0..100]; None under ten."""
+    found = percentile_of(value, values)
+    return None if found is None else found[0]
+
+
+def placed(value: float, values: Sequence[float], level: float) -> Placed:
+    """Where a value lands, and the sentence for it."""
+    found = percentile_of(value, values, level)
+    below = sum(v < value for v in values)
+    if found is None:
+        few = f"{len(values)} car{plural(len(values))} measured here: too few for a percentile"
+        return Placed(value, None, None, f"above {below} of the {few}")
+    share, low, high = found
+    tenths = round(10 * below / len(values))
+    words = (
+        f"above {tenths} of 10 stock cars of this kind" if 0 < tenths < 10 else edge_words(below, len(values))
+    )
+    reading = f"{words}; with {len(values)} cars measured that is anywhere from the {low:.0f}. to the {high:.0f}. percentile"
+    return Placed(value, share, (low, high), reading)
+
+
+def edge_words(below: int, cars: int) -> str:
+    """The words at either end, where tenths would say too much."""
+    if below == 0:
+        return f"below all {cars} stock cars measured here"
+    if below == cars:
+        return f"above all {cars} stock cars measured here"
+    return f"above {below} of {cars} stock cars of this kind"
+
+
+def checked_counts(figures: Sequence[tuple[evidence.StockRow, float]]) -> dict[str, int]:
+    """How many of the used setups were verified, declared or unknown to be stock."""
+    counts = dict.fromkeys(("verified", "declared", "unknown"), 0)
+    for row, _ in figures:
+        counts[row.stock_checked] += 1
+    return counts
+
+
+def cautions(
+    question: evidence.StockQuestion, asked: StockAsked, cars: int, left_out: Mapping[str, int]
+) -> list[str]:
+    """What must be said beside the distribution."""
+    said = []
+    if cars == 0:
+        said.append(f"Not measured: the ledger holds no usable stock {question.name}. No number is given.")
+    elif cars < FEW_CARS:
+        said.append(f"Only {cars} car{plural(cars)}: too few for the shape of a distribution.")
+    if 0 < cars < MIN_FOR_PERCENTILE:
+        said.append("Under ten cars no percentile is given.")
+    for reason, setups in sorted(left_out.items()):
+        hint = "; add checked=any to count them" if reason == "not checked to be stock" else ""
+        said.append(f"{setups} setup{plural(setups)} left out: {reason}{hint}.")
+    if question.aspiration != "natural" and asked.standard != "none":
+        said.append(
+            "Boosted engine: its boost control makes up for thin air in part, so correction overstates."
+        )
+    return [*said, "The bays are not levelled against each other yet.", NOT_A_VERDICT, NO_PROMISE, LAWFUL]

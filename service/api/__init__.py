@@ -1,0 +1,1 @@
+"""HTTP: one file per resource, views that load, ask, and answer."""

@@ -1,0 +1,185 @@
+"""How a view answers: JSON or CSV, ETags, pages, and the first answer again for a repeated post."""
+
+import csv
+import hashlib
+import hmac
+import io
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+import orjson
+from flask import Response, request
+from werkzeug.exceptions import NotAcceptable
+
+from service.api.context import caller, ledger, writing
+from service.domain.errors import Conflict, Fault, PreconditionMissing, Refused, Stale
+from service.store import kept_answers
+from service.store.db import Connection
+
+JSON = "application/json"
+CSV = "text/csv"
+ORJSON = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
+
+
+def json_response(body: Any, status: int = 200, etag: str | None = None, **headers: str) -> Response:
+    """A JSON answer; 304 where the client has it already."""
+    if etag is not None and status == 200 and request.if_none_match.contains(etag):
+        response = Response(status=304)
+    else:
+        response = Response(orjson.dumps(body, option=ORJSON), status=status, content_type=JSON)
+    if etag is not None:
+        response.set_etag(etag)
+    response.headers.update({name.replace("_", "-"): value for name, value in headers.items()})
+    return response
+
+
+def wants_csv() -> bool:
+    """Whether the client asks for CSV rather than JSON; 406 where it takes neither."""
+    if not request.accept_mimetypes:
+        return False
+    best = request.accept_mimetypes.best_match([JSON, CSV, "application/problem+json"])
+    if best is None:
+        raise NotAcceptable("this answers application/json or text/csv; ask for one of them with Accept")
+    return best == CSV
+
+
+def csv_response(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> Response:
+    """A CSV answer (RFC 4180), one header row. Cells that a spreadsheet would run as a formula are quoted by a tick."""
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(header)
+    writer.writerows([harmless(cell) for cell in row] for row in rows)
+    response = Response(text.getvalue(), content_type="text/csv; charset=utf-8; header=present")
+    response.vary.add("Accept")
+    return response
+
+
+def harmless(cell: Any) -> Any:
+    """Text that begins like a formula is shown as text in a spreadsheet."""
+    return "'" + cell if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
+
+
+def listed(
+    items: Sequence[Mapping[str, Any]],
+    *,
+    last_key: str | None,
+    units: str | None = None,
+    columns: Sequence[str] = (),
+) -> Response:
+    """A page of a list as JSON or CSV. `last_key` is the key of the last item where more may follow."""
+    if wants_csv():
+        names = list(columns) or (list(items[0]) if items else [])
+        response = csv_response(names, [[flat(item.get(name)) for name in names] for item in items])
+    else:
+        body: dict[str, Any] = {"items": items}
+        if units is not None:
+            body["units"] = units
+        response = json_response(body)
+        response.vary.add("Accept")
+    if last_key is not None:
+        query = urlencode({**request.args.to_dict(), "after": last_key})
+        response.headers["Link"] = f'<{request.path}?{query}>; rel="next"'
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def flat(value: Any) -> Any:
+    """A value as one CSV cell."""
+    if isinstance(value, list | tuple):
+        return " ".join(str(flat(v)) for v in value)
+    if isinstance(value, Mapping):
+        return orjson.dumps(value, option=ORJSON).decode()
+    return "" if value is None else value
+
+
+def version_etag(version: int) -> str:
+    """The ETag of a record."""
+    return f"v{version}"
+
+
+def check_if_match(version: int) -> None:
+    """A change must name the version it changes: 428 without, 412 when it is not the newest."""
+    if not request.if_match:
+        raise PreconditionMissing(
+            "send If-Match with the ETag of the record you read, so that nobody's change is lost"
+        )
+    if not request.if_match.contains(version_etag(version)):
+        raise Stale(f'the record is at "{version_etag(version)}" now; read it again, then change it')
+
+
+def stale() -> Stale:
+    """Somebody else changed the record between our reading and our writing."""
+    return Stale("the record was changed at this very moment; read it again, then change it")
+
+
+Created = tuple[Any, str, str | None]
+"""(body, location, etag) of something just made."""
+
+
+def created_once(create: Callable[[Connection], Created], status: int = 201) -> Response:
+    """Run a creating POST in one transaction; with an Idempotency-Key, its first answer is kept in the same one.
+
+    Same key and same body: the first answer again. Same key, other body: 422. Same key still at work: 409.
+    A refused post keeps nothing, so it can be mended and sent again under its key.
+    """
+    key = request.headers.get("Idempotency-Key")
+    with writing() as connection:
+        if key is None:
+            body, location, etag = create(connection)
+            return created(orjson.dumps(body, option=ORJSON), status, location, etag)
+        return first_answer(connection, key, create, status)
+
+
+def first_answer(
+    connection: Connection, key: str, create: Callable[[Connection], Created], status: int
+) -> Response:
+    """The kept answer of this key, or the new one, kept."""
+    check_key(key)
+    who, hashed = str(caller().token_id), request_hash()
+    if not kept_answers.hold_key(connection, who, key):
+        words = (
+            "a post with this Idempotency-Key is being worked on at this moment; send it again in a second"
+        )
+        raise Conflict(words)
+    kept = kept_answers.find_answer(connection, who, key)
+    if kept is not None:
+        if kept.request_hash != hashed:
+            words = "this Idempotency-Key was used with another body; make a new key for a new post"
+            raise Refused(words, [Fault("", words, "idempotency-key-reused")])
+        return created(kept.body, kept.status, kept.location, kept.etag, replayed=True)
+    body, location, etag = create(connection)
+    raw = orjson.dumps(body, option=ORJSON)
+    kept_answers.keep_answer(connection, who, key, hashed, status, location, etag, raw)
+    return created(raw, status, location, etag)
+
+
+LONGEST_KEY = 255
+
+
+def check_key(key: str) -> None:
+    """A key a header can carry and the ledger can keep."""
+    if not 1 <= len(key) <= LONGEST_KEY:
+        words = f"Idempotency-Key has {len(key)} characters; between 1 and {LONGEST_KEY}"
+        raise Refused(words, [Fault("", words)])
+
+
+def request_hash() -> bytes:
+    """What makes two requests the same: method, address and body. Keyed, because a body may hold a VIN."""
+    head = f"{request.method} {request.full_path}\n".encode()
+    return hmac.new(ledger().vin_key, head + request.get_data(cache=True), hashlib.sha256).digest()
+
+
+def created(
+    raw: bytes, status: int, location: str | None, etag: str | None, replayed: bool = False
+) -> Response:
+    """The response to something made."""
+    response = Response(raw, status=status, content_type=JSON)
+    if location:
+        response.headers["Location"] = location
+    if etag:
+        response.set_etag(etag)
+    if replayed:
+        response.headers["Idempotency-Replayed"] = "true"
+    return response

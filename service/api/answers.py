@@ -1,0 +1,191 @@
+"""The answers over HTTP: typical gain, stock spread, what there is evidence for."""
+
+import hashlib
+from collections.abc import Callable
+from typing import Any
+
+import orjson
+from flask import Response, request
+
+from service.answers.stock_spread import StockAsked, stock_spread
+from service.answers.typical_gain import Asked, typical_gain
+from service.api.answering import ORJSON, csv_response, listed, wants_csv
+from service.api.context import conn, ledger, needs, shop
+from service.api.wire import Blueprint
+from service.domain.errors import Fault, NotFound, Refused
+from service.domain.measures import Measure
+from service.domain.units import to_si
+from service.schemas.answer_documents import GainAnswer, StockAnswer, gain_document, spread_document
+from service.schemas.base import Document
+from service.schemas.queries import EvidenceQuery, GainQuery, StockQuery
+from service.store import evidence
+from service.store.nearest import nearest
+
+blueprint = Blueprint("answers", __name__, description="What the shop's history says.")
+
+
+def measure_of(query: dict[str, Any]) -> Measure:
+    """The measure a query asks for; a speed or band beside a measure that has none is an error."""
+    measure = Measure(query["measure"], query["rpm"], query["from_rpm"], query["to_rpm"])
+    if measure.is_peak and (measure.rpm or measure.from_rpm or measure.to_rpm):
+        words = (
+            f"{measure.name} takes no rpm, from or to; ask for power_at, torque_at, band_power or band_torque"
+        )
+        raise Refused(words)
+    return measure
+
+
+def own_figure(value: float | None, measure: Measure, units: str) -> float | None:
+    """A figure of the asker in SI."""
+    return None if value is None else float(to_si(value, measure.quantity, units))
+
+
+def kept_answer(version: str, make: Callable[[], bytes]) -> Response:
+    """The answer under its ETag: 304, kept, or made now."""
+    key = f"{request.full_path}|{shop().version}|{version}"
+    etag = hashlib.sha256(key.encode()).hexdigest()[:20]
+    if request.if_none_match.contains(etag):
+        response = Response(status=304)
+    else:
+        response = Response(ledger().answers.get_or_make(key, make), content_type="application/json")
+    response.set_etag(etag)
+    response.vary.add("Accept")
+    response.cache_control.no_cache = True
+    return response
+
+
+@blueprint.get("/v1/typical-gain")
+@needs("read")
+@blueprint.arguments(GainQuery, location="query")
+@blueprint.response(200, GainAnswer)
+def get_typical_gain(query: dict[str, Any]) -> Response:
+    """What a part typically gains on a platform, where in the rev range, how sure that is, and for what money."""
+    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    measure = measure_of(query)
+    against = None if query["against"] == "without" else query["against"]
+    question = gain_question(query["platform"], query["part"], against)
+    asked = Asked(
+        measure=measure,
+        standard=standard,
+        level=query["level"],
+        baseline=own_figure(query["baseline"], measure, units),
+        context=query["context"],
+        curve=query["curve"],
+        pairs=query["pairs"],
+    )
+
+    def document() -> dict[str, Any]:
+        about = question_document(
+            question.platform, measure, standard, part=question.part, against=query["against"]
+        )
+        return gain_document(typical_gain(conn(), question, asked, shop()), about, units)
+
+    if wants_csv():
+        return curve_csv(document())
+    return kept_answer(question.version, lambda: orjson.dumps(document(), option=ORJSON))
+
+
+def question_document(platform: str, measure: Measure, standard: str, **more: Any) -> dict[str, Any]:
+    """What was asked, as the answer repeats it."""
+    band = {"rpm": measure.rpm, "from": measure.from_rpm, "to": measure.to_rpm}
+    asked = {name: value for name, value in band.items() if value is not None}
+    return {**more, "platform": platform, "measure": measure.name, **asked, "standard": standard}
+
+
+def gain_question(platform: str, part: str, against: str | None) -> evidence.Question:
+    """The question's facts, or 404 naming what is unknown; 422 where the two parts share no slot."""
+    question = evidence.find_question(conn(), platform, part, against)
+    if question is None:
+        raise unknown_name((("platform", platform), ("part", part), ("part", against)))
+    if against is not None and not evidence.slots_shared(conn(), question.part_id, question.against_id):
+        words = f"{part} and {against} share no slot, so one does not replace the other; ask for each against `without`"
+        raise Refused(words, [Fault("", words)])
+    return question
+
+
+def unknown_name(names: tuple[tuple[str, str | None], ...]) -> NotFound:
+    """404 for the first of these names that the ledger does not know."""
+    for kind, name in names:
+        if name is not None:
+            near = nearest(conn(), kind, name)
+            if name not in near:
+                return NotFound(kind, name, near)
+    return NotFound("such question", str(names))
+
+
+def curve_csv(document: dict[str, Any]) -> Response:
+    """The curve of a gain, one row a knot."""
+    curve = document["curve"] or {"rpm": []}
+    names = [name for name in curve if isinstance(curve[name], list)]
+    return csv_response(names, zip(*(curve[name] for name in names), strict=True))
+
+
+@blueprint.get("/v1/platforms/<slug>/stock-spread")
+@needs("read")
+@blueprint.arguments(StockQuery, location="query")
+@blueprint.response(200, StockAnswer)
+def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
+    """Where stock cars of a platform lie, and where one value lands among them."""
+    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    measure = measure_of(query)
+    question = evidence.find_stock_question(conn(), slug)
+    if question is None:
+        raise NotFound("platform", slug, nearest(conn(), "platform", slug))
+    asked = StockAsked(
+        measure, standard, query["level"], own_figure(query["value"], measure, units), query["checked"]
+    )
+
+    def document() -> dict[str, Any]:
+        about = question_document(question.slug, measure, standard, checked=asked.checked)
+        return spread_document(stock_spread(conn(), question, asked), about, units)
+
+    if wants_csv():
+        names = ("vehicle", "session", "value", "setups", "percentile")
+        return csv_response(names, [[row[name] for name in names] for row in document()["values"]])
+    return kept_answer(question.version, lambda: orjson.dumps(document(), option=ORJSON))
+
+
+class EvidenceDocument(Document):
+    """How much is known about one question."""
+
+
+@blueprint.get("/v1/evidence")
+@needs("read")
+@blueprint.arguments(EvidenceQuery, location="query")
+@blueprint.response(200, EvidenceDocument(many=True))
+def list_evidence(query: dict[str, Any]) -> Response:
+    """Which questions have evidence, those with the most cars first."""
+    rows = evidence.list_evidence(
+        conn(),
+        platform=query["platform"],
+        part=query["part"],
+        after=evidence_key(query["after"]),
+        limit=query["limit"],
+    )
+    items = [
+        {
+            "platform": row.platform,
+            "part": row.part,
+            "against": row.against or "without",
+            "cars": row.cars,
+            "pairs": row.pairs,
+            "first": row.first.date().isoformat(),
+            "last": row.last.date().isoformat(),
+        }
+        for row in rows
+    ]
+    last = rows[-1] if len(rows) == query["limit"] else None
+    more = (
+        None if last is None else f"{last.cars}~{last.pairs}~{last.platform}~{last.part}~{last.against or ''}"
+    )
+    return listed(items, last_key=more)
+
+
+def evidence_key(text: str | None) -> evidence.EvidenceKey | None:
+    """The key of the last row of the page before."""
+    if text is None:
+        return None
+    steps = text.split("~")
+    if len(steps) != 5 or not (steps[0].isdigit() and steps[1].isdigit()):
+        raise Refused("`after` is not from a `next` link; begin at the first page")
+    return int(steps[0]), int(steps[1]), steps[2], steps[3], steps[4]

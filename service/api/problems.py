@@ -1,0 +1,186 @@
+"""Errors on the wire: RFC 9457 throughout, unrouted paths and our own faults included."""
+
+import logging
+import uuid
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import orjson
+from flask import Flask, Response, current_app, g, request
+from marshmallow import Schema, fields
+from werkzeug.exceptions import HTTPException
+
+from service.domain.errors import Fault, LedgerError
+from service.store.db import broken_rule
+
+log = logging.getLogger("bayledger")
+CONTENT_TYPE = "application/problem+json"
+TYPE = "about:blank"
+NEVER_SHOWN = ("/vin",)
+"""Pointers whose value no answer repeats."""
+SHOWN_VALUE = 80
+"""A value in an error is cut to this many characters: enough to be recognised."""
+
+
+class FaultSchema(Schema):
+    """One fault at one place."""
+
+    pointer = fields.String(metadata={"description": "RFC 6901 pointer into the body."})
+    parameter = fields.String(metadata={"description": "Or the query parameter or header at fault."})
+    value = fields.Raw(metadata={"description": "What was sent there, shortened."})
+    detail = fields.String(required=True)
+    code = fields.String()
+
+
+class ProblemSchema(Schema):
+    """RFC 9457 problem details."""
+
+    type = fields.String(required=True)
+    title = fields.String(required=True)
+    status = fields.Integer(required=True)
+    detail = fields.String()
+    instance = fields.String(
+        metadata={"description": "For a fault of ours: the id under which it stands in the log."}
+    )
+    errors = fields.List(fields.Nested(FaultSchema))
+
+
+def problem(
+    status: int, title: str, detail: str, errors: list[dict[str, Any]] | None = None, **more: Any
+) -> Response:
+    """A problem document as a response."""
+    body = {"type": TYPE, "title": title, "status": status, "detail": detail, **more}
+    if errors:
+        body["errors"] = errors
+    return Response(orjson.dumps(body), status=status, content_type=CONTENT_TYPE)
+
+
+def handle_ledger_error(error: LedgerError) -> Response:
+    """What the ledger could not do."""
+    return problem(error.status, error.title, error.detail, [fault_document(f) for f in error.faults])
+
+
+def fault_document(fault: Fault) -> dict[str, Any]:
+    """A fault with the value that was sent at its pointer."""
+    document: dict[str, Any] = {"pointer": fault.pointer, **value_at(fault.pointer), "detail": fault.detail}
+    if fault.code:
+        document["code"] = fault.code
+    return document
+
+
+def handle_http_exception(error: HTTPException) -> Response:
+    """Werkzeug's errors and webargs' validation errors; their headers (Allow, WWW-Authenticate) are kept."""
+    status = error.code or 500
+    if status == 413:
+        limit = current_app.config["MAX_CONTENT_LENGTH"]
+        error.description = f"the body is larger than {limit:,} bytes; send one session at a time"
+    if status == 404:
+        error.description = f"there is nothing at {request.path}; /v1/docs lists every address"
+    if status == 405:
+        error.description = (
+            f"{request.method} is not possible at {request.path}; the Allow header says what is"
+        )
+    messages = (getattr(error, "data", None) or {}).get("messages")
+    errors = [] if messages is None else list(errors_of(messages))
+    detail = (
+        f"{len(errors)} fault{'s' if len(errors) != 1 else ''} in the request; nothing was kept"
+        if errors
+        else ""
+    )
+    response = problem(status, error.name, detail or str(error.description or error.name), errors)
+    for name, value in error.get_headers():
+        if name.lower() not in ("content-type", "content-length"):
+            response.headers[name] = value
+    return response
+
+
+def errors_of(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """marshmallow's nested messages, by location, as a flat list of faults."""
+    for location, tree in messages.items():
+        for path, detail in leaves(tree, ()):
+            if location == "json":
+                pointer = "".join(f"/{escaped(step)}" for step in path if step != "_schema")
+                yield {"pointer": pointer, **value_at(pointer), "detail": plain(detail)}
+            else:
+                name = str(path[0]) if path else location
+                sent = request.args.get(name) if location == "query" else request.headers.get(name)
+                shown = {} if sent is None else {"value": shortened(sent)}
+                yield {"parameter": name, **shown, "detail": plain(detail)}
+
+
+PLAIN = {
+    "Missing data for required field.": "missing: this field is required",
+    "Field may not be null.": "may not be null: leave it out, or give a value",
+    "Unknown field.": "no such field here; see /v1/docs for the ones there are",
+    "Not a valid number.": "not a finite number; send it without quotes",
+    "Not a valid integer.": "not a whole number; send it without quotes",
+    "Not a valid string.": "not text; put it in quotes",
+    "Not a valid list.": "not a list; put it in [ ]",
+    "Not a valid boolean.": "must be true or false, without quotes",
+    "Not a valid UUID.": "not a UUID; write 8-4-4-4-12 hexadecimal digits",
+    "Not a valid date.": "not a date; write 2026-03-18",
+    "Not a valid mapping type.": "must be a JSON object, in { }",
+    "Invalid input type.": "must be a JSON object, in { }",
+    "Special numeric values (nan or infinity) are not permitted.": "must be finite",
+}
+
+
+def plain(detail: object) -> str:
+    """The library's words in ours, with the way out."""
+    return PLAIN.get(str(detail), str(detail))
+
+
+def leaves(tree: Any, path: tuple[Any, ...]) -> Iterator[tuple[tuple[Any, ...], Any]]:
+    """Every message of a nested tree with its path."""
+    if isinstance(tree, Mapping):
+        for key, below in tree.items():
+            yield from leaves(below, (*path, key))
+    elif isinstance(tree, list):
+        for message in tree:
+            yield from leaves(message, path)
+    else:
+        yield path, tree
+
+
+def escaped(step: object) -> str:
+    """One step of a JSON pointer (RFC 6901 section 3)."""
+    return str(step).replace("~", "~0").replace("/", "~1")
+
+
+def value_at(pointer: str) -> dict[str, Any]:
+    """`{"value": ...}` with what the request's body holds at a pointer, shortened; {} where it holds nothing."""
+    if pointer in NEVER_SHOWN:
+        return {}
+    value = g.get("body")
+    for step in pointer.split("/")[1:]:
+        step = step.replace("~1", "/").replace("~0", "~")
+        if isinstance(value, Mapping) and step in value:
+            value = value[step]
+        elif isinstance(value, list) and step.isdigit() and int(step) < len(value):
+            value = value[int(step)]
+        else:
+            return {}
+    return {} if isinstance(value, Mapping | list) else {"value": shortened(value)}
+
+
+def shortened(value: Any) -> Any:
+    """A value short enough to be shown."""
+    return value[:SHOWN_VALUE] + "…" if isinstance(value, str) and len(value) > SHOWN_VALUE else value
+
+
+def handle_any(error: Exception) -> Response:
+    """A constraint of the ledger in the user's words; anything else is our fault and stands in the log by its id."""
+    known = broken_rule(error)
+    if known is not None:
+        return handle_ledger_error(known)
+    instance = f"urn:uuid:{uuid.uuid4()}"
+    log.error("fault %s at %s %s", instance, request.method, request.path, exc_info=error)
+    detail = "the fault is ours and is in the log under this instance; nothing was kept"
+    return problem(500, "Internal Server Error", detail, instance=instance)
+
+
+def install(app: Flask) -> None:
+    """Answer every error of the app in this one shape."""
+    app.register_error_handler(LedgerError, handle_ledger_error)
+    app.register_error_handler(HTTPException, handle_http_exception)
+    app.register_error_handler(Exception, handle_any)

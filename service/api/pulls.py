@@ -1,0 +1,110 @@
+"""Pulls over HTTP: one recording, its curve, its strikes and confirmations."""
+
+from typing import Any
+from uuid import UUID
+
+from flask import Response
+from marshmallow import fields
+
+from service.api.answering import csv_response, json_response, version_etag, wants_csv
+from service.api.context import caller, conn, needs, writing
+from service.api.sessions import allowed_to_see, changeable, figures, own, session_response
+from service.api.wire import Blueprint
+from service.domain.errors import NotFound
+from service.ledger import marking
+from service.ledger.kept import whole_session
+from service.schemas.base import Document
+from service.schemas.changes import PullChange, Reason
+from service.schemas.queries import ViewQuery
+from service.schemas.session_documents import KeptSession
+from service.store import reading
+
+blueprint = Blueprint("pulls", __name__, description="Single recordings and their curves.")
+
+
+class PullDocument(Document):
+    """One pull with its raw curve, as it was posted, and what is derived from it."""
+
+    id = fields.Integer()
+    session = fields.String()
+    setup = fields.Integer()
+    curve = fields.Dict(metadata={"description": "Channels in the document's units, speeds in rpm."})
+    units = fields.String()
+
+
+@blueprint.get("/v1/pulls/<int:pull_id>")
+@needs("read", "post")
+@blueprint.arguments(ViewQuery, location="query")
+@blueprint.response(200, PullDocument)
+def get_pull(query: dict[str, Any], pull_id: int) -> Response:
+    """Read a pull with its curve; as CSV, one row a sample."""
+    found = reading.find_pull(conn(), pull_id)
+    if found is None:
+        raise NotFound("pull", str(pull_id))
+    pull, session, n = found
+    whole = whole_session(conn(), session)
+    allowed_to_see(whole)
+    show = figures(query)
+    curve = show.channels(reading.channels_of_pulls(conn(), [pull_id]).get(pull_id, {}))
+    if wants_csv():
+        return csv_response(list(curve), zip(*curve.values(), strict=True))
+    about = {
+        "session": f"/v1/sessions/{session}",
+        "vehicle": whole.session.vehicle,
+        "setup": n,
+        "units": show.units,
+    }
+    body = {**show.pull(pull), **about, "curve": curve or None}
+    response = json_response(body, etag=version_etag(whole.session.version))
+    response.vary.add("Accept")
+    return response
+
+
+@blueprint.patch("/v1/pulls/<int:pull_id>")
+@needs("post")
+@blueprint.arguments(PullChange)
+@blueprint.response(200, KeptSession)
+def change_pull(data: dict[str, Any], pull_id: int) -> Response:
+    """Amend what a pull counts as (If-Match with its session's ETag)."""
+    with writing() as connection:
+        _, session, _ = marking.pull_of(connection, pull_id)
+        changeable(session)
+        marking.amend_pull(connection, pull_id, data["status"], data["reason"], caller())
+    return session_response(session, figures({}))
+
+
+@blueprint.post("/v1/pulls/<int:pull_id>/strike")
+@needs("post")
+@blueprint.arguments(Reason)
+@blueprint.response(200, KeptSession)
+def strike_pull(data: dict[str, Any], pull_id: int) -> Response:
+    """Strike a pull: it counts nowhere and can still be read."""
+    return marked(pull_id, data["reason"])
+
+
+@blueprint.post("/v1/pulls/<int:pull_id>/unstrike")
+@needs("post")
+@blueprint.response(200, KeptSession)
+def unstrike_pull(pull_id: int) -> Response:
+    """Take a pull's strike back."""
+    return marked(pull_id, None)
+
+
+def marked(pull_id: int, struck: str | None) -> Response:
+    """A pull struck or unstruck, and its session as it stands then."""
+    with writing() as connection:
+        own(marking.pull_of(connection, pull_id)[1])
+        session: UUID = marking.strike_pull(connection, pull_id, struck, caller())
+    return session_response(session, figures({}))
+
+
+@blueprint.post("/v1/pulls/<int:pull_id>/confirm")
+@needs("post")
+@blueprint.arguments(Reason)
+@blueprint.response(200, KeptSession)
+def confirm_pull(data: dict[str, Any], pull_id: int) -> Response:
+    """Clear the doubts that stand against a pull, with a reason."""
+    with writing() as connection:
+        own(marking.pull_of(connection, pull_id)[1])
+        session = marking.confirm_pull(connection, pull_id, data["reason"], caller())
+    return session_response(session, figures({}))

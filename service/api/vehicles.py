@@ -1,0 +1,114 @@
+"""Vehicles over HTTP. A VIN comes in, its keyed hash is kept, and nothing of it goes out."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from flask import Response
+
+from service.api.answering import Created, check_if_match, created_once, json_response, listed, version_etag
+from service.api.context import caller, conn, needs, writing
+from service.api.context import ledger as lent
+from service.api.wire import Blueprint
+from service.domain.errors import NotFound
+from service.domain.resources import Vehicle
+from service.domain.vin import VinNote, vin_hash, vin_notes
+from service.ledger import vehicles as ledger
+from service.schemas.queries import VehicleQuery
+from service.schemas.resources import VehicleDocument
+from service.store import vehicles as store
+from service.store.db import Connection
+from service.store.nearest import nearest
+from service.store.platforms import get_platform
+
+blueprint = Blueprint("vehicles", __name__, description="Cars, by the shop's own tags.")
+ONE = VehicleDocument()
+CHANGE = VehicleDocument(partial=True)
+COLUMNS = ["tag", "platform", "model_year", "odometer_km", "check_car", "vin_known"]
+
+
+def shown(vehicle: Vehicle, notes: Sequence[VinNote] | None = None) -> dict[str, Any]:
+    """A vehicle as a document; with what looks odd about a VIN where one was just sent."""
+    document = {**ONE.dump(vehicle), "vin_known": vehicle.vin_hash is not None}
+    if notes is not None:
+        document["notes"] = [
+            {"code": note.code, "level": "note", "message": note.message, "pointer": "/vin"} for note in notes
+        ]
+    return document
+
+
+def found(tag: str) -> Vehicle:
+    """The vehicle, or 404 naming the nearest."""
+    vehicle = store.get_vehicle(conn(), tag)
+    if vehicle is None:
+        raise NotFound("vehicle", tag, nearest(conn(), "vehicle", tag))
+    return vehicle
+
+
+def values(data: dict[str, Any]) -> dict[str, Any]:
+    """A loaded document as the fields of the record: the VIN only as its hash."""
+    fields = {name: value for name, value in data.items() if name not in ("vin", "confirm")}
+    if "vin" in data:
+        vin = data["vin"]
+        fields["vin_hash"] = None if vin is None else vin_hash(vin, lent().vin_key)
+    return fields
+
+
+def notes_on(data: dict[str, Any]) -> list[VinNote]:
+    """What looks odd about the VIN sent, if one was."""
+    return list(vin_notes(data["vin"])) if data.get("vin") else []
+
+
+@blueprint.get("/v1/vehicles")
+@needs("read", "post")
+@blueprint.arguments(VehicleQuery, location="query")
+@blueprint.page(VehicleDocument, "A page, ordered by tag.")
+def list_vehicles(query: dict[str, Any]) -> Response:
+    """List vehicles."""
+    platform = query["platform"]
+    if platform is not None and get_platform(conn(), platform) is None:
+        raise NotFound("platform", platform, nearest(conn(), "platform", platform))
+    rows = store.list_vehicles(
+        conn(), after=query["after"], limit=query["limit"], q=query["q"], platform=platform
+    )
+    more = rows[-1].tag if len(rows) == query["limit"] else None
+    return listed([shown(row) for row in rows], last_key=more, columns=COLUMNS)
+
+
+@blueprint.post("/v1/vehicles")
+@needs("admin")
+@blueprint.arguments(VehicleDocument)
+@blueprint.response(201, VehicleDocument)
+def add_vehicle(data: dict[str, Any]) -> Response:
+    """Add a vehicle."""
+
+    def create(connection: Connection) -> Created:
+        vehicle = ledger.add_vehicle(
+            connection, Vehicle(**values(data)), confirmed=data.get("confirm", False), who=caller().name
+        )
+        return shown(vehicle, notes_on(data)), f"/v1/vehicles/{vehicle.tag}", version_etag(vehicle.version)
+
+    return created_once(create)
+
+
+@blueprint.get("/v1/vehicles/<tag>")
+@needs("read", "post")
+@blueprint.response(200, VehicleDocument)
+def get_vehicle(tag: str) -> Response:
+    """Read a vehicle."""
+    vehicle = found(tag)
+    return json_response(shown(vehicle), etag=version_etag(vehicle.version))
+
+
+@blueprint.patch("/v1/vehicles/<tag>")
+@needs("admin")
+@blueprint.arguments(CHANGE)
+@blueprint.response(200, VehicleDocument)
+def change_vehicle(data: dict[str, Any], tag: str) -> Response:
+    """Change a vehicle (If-Match)."""
+    with writing() as connection:
+        vehicle = found(tag)
+        check_if_match(vehicle.version)
+        saved = ledger.change_vehicle(
+            connection, vehicle, values(data), confirmed=data.get("confirm", False), who=caller().name
+        )
+    return json_response(shown(saved, notes_on(data)), etag=version_etag(saved.version))

@@ -1,0 +1,119 @@
+"""flask-smorest fitted to this service: strict JSON in, problem documents out, names that no Python version changes."""
+
+from collections.abc import Callable
+from http import HTTPStatus
+from typing import Any, TypeVar
+
+import orjson
+from apispec.ext.marshmallow.common import resolve_schema_cls
+from flask import Request, g
+from flask_smorest import Api as SmorestApi
+from flask_smorest import Blueprint as SmorestBlueprint
+from marshmallow import EXCLUDE, RAISE, Schema
+from webargs.flaskparser import FlaskParser
+from werkzeug.exceptions import BadRequest, UnsupportedMediaType
+
+from service.api.problems import ProblemSchema
+from service.schemas.base import page_of
+
+View = TypeVar("View", bound=Callable[..., Any])
+
+JSON_TYPES = ("application/json", "application/merge-patch+json")
+
+
+class Parser(FlaskParser):
+    """Reads JSON with orjson, which refuses NaN; refuses what it does not know in bodies and queries."""
+
+    DEFAULT_VALIDATION_STATUS = 422
+    DEFAULT_UNKNOWN_BY_LOCATION = {  # noqa: RUF012  (webargs' own way)
+        "json": RAISE,
+        "query": RAISE,
+        "headers": EXCLUDE,
+    }
+
+    def load_json(self, req: Request, schema: Any) -> Any:
+        """The parsed body, kept for the words of an error and for the idempotency of a repeat."""
+        return json_body(req)
+
+
+def json_body(req: Request) -> Any:
+    """The body as JSON; 415 for another content type, 400 for what is no JSON."""
+    if req.mimetype not in JSON_TYPES:
+        sent = req.mimetype or "none"
+        raise UnsupportedMediaType(f"the content type is {sent}; send application/json")
+    raw = req.get_data(cache=True)
+    if not raw:
+        raise BadRequest("the body is empty; send a JSON document")
+    try:
+        g.body = orjson.loads(raw)
+    except orjson.JSONDecodeError as error:
+        raise BadRequest(f"the body is not JSON: {error}; NaN and Infinity are not JSON either") from None
+    return g.body
+
+
+class Blueprint(SmorestBlueprint):
+    """A blueprint that reads through our parser."""
+
+    ARGUMENTS_PARSER = Parser()
+
+    def page(
+        self, document: type[Schema], description: str, *, units: bool = False
+    ) -> Callable[[View], View]:
+        """The view answers a page of a list: JSON, or CSV where the client asks for it."""
+
+        def decorate(view: View) -> View:
+            csv = self.alt_response(
+                200, schema={"type": "string"}, content_type="text/csv", success=True, description=description
+            )
+            page: View = self.response(200, page_of(document, units=units), description=description)(
+                csv(view)
+            )
+            return page
+
+        return decorate
+
+
+class Api(SmorestApi):
+    """The API document and its errors. Error handlers are ours (`problems.install`), so smorest registers none."""
+
+    ERROR_SCHEMA = ProblemSchema
+
+    def _register_error_handlers(self) -> None:
+        """Left to `problems.install`, which also covers paths that no blueprint owns."""
+
+    def _register_responses(self) -> None:
+        """Every status by its name, errors as problem documents."""
+        content = {"application/problem+json": {"schema": ProblemSchema}}
+        for status in HTTPStatus:
+            response: dict[str, Any] = {"description": status.phrase}
+            if status.value >= 400:
+                response["content"] = content
+            self.spec.components.response(status.name, response, lazy=True)
+        self.spec.components.response(
+            "DEFAULT_ERROR", {"description": "What went wrong", "content": content}, lazy=True
+        )
+
+
+def schema_name(schema: Any) -> str:
+    """A schema's name in the API document: a document read to be changed is a `...Change`."""
+    given = resolve_schema_cls(schema)
+    name = (given[0] if isinstance(given, list) else given).__name__
+    partial = getattr(schema, "partial", None)
+    return name.removesuffix("Document") + "Change" if partial else name.removesuffix("Document")
+
+
+RENAMED = {"UNPROCESSABLE_ENTITY": "UNPROCESSABLE_CONTENT", "REQUEST_ENTITY_TOO_LARGE": "CONTENT_TOO_LARGE"}
+"""Names of statuses that Python 3.13 changed: the document carries the newer ones everywhere."""
+
+
+def api_document(api: SmorestApi) -> bytes:
+    """The OpenAPI document as JSON, the same from every Python version."""
+    text = orjson.dumps(api.spec.to_dict(), option=orjson.OPT_NON_STR_KEYS | orjson.OPT_INDENT_2).decode()
+    for old, new in RENAMED.items():
+        text = text.replace(old, new)
+    for old, new in (
+        ("Unprocessable Entity", "Unprocessable Content"),
+        ("Request Entity Too Large", "Content Too Large"),
+    ):
+        text = text.replace(old, new)
+    return text.encode()

@@ -1,0 +1,107 @@
+"""The wiring: one Flask app over a way to connect."""
+
+from pathlib import Path
+
+from apispec.ext.marshmallow import MarshmallowPlugin
+from flask import Flask, Response, request, send_from_directory
+from flask.typing import ResponseReturnValue
+from werkzeug.exceptions import NotFound
+from werkzeug.routing import BaseConverter
+
+from service.api import context, problems
+from service.api.resources import BLUEPRINTS
+from service.api.wire import Api, api_document, schema_name
+from service.settings import Settings
+from service.store.db import Connect, Lender
+
+SITE = Path(__file__).resolve().parent.parent / "dashboard" / "site"
+
+SECURITY_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+        "font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+}
+
+
+def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
+    """The service as a WSGI app. `connect` lends a connection; without it a pool on the settings' database does."""
+    app = Flask("bayledger", static_folder=None)
+    app.config.update(
+        MAX_CONTENT_LENGTH=settings.max_body_bytes,
+        PROPAGATE_EXCEPTIONS=False,
+        API_TITLE="Bayledger",
+        API_VERSION="v1",
+        OPENAPI_VERSION="3.1.0",
+        API_SPEC_OPTIONS={
+            "components": {"securitySchemes": {"bearer": {"type": "http", "scheme": "bearer"}}},
+            "security": [{"bearer": []}],
+        },
+    )
+    app.extensions["bayledger"] = context.Ledger(
+        connect=connect or Lender(settings.database_url, settings.threads + 2),
+        vin_key=settings.secret.encode(),
+    )
+    problems.install(app)
+    app.before_request(refuse_null_bytes)
+    app.teardown_request(context.give_back)
+    app.after_request(add_security_headers)
+    api = Api(app, spec_kwargs={"marshmallow_plugin": MarshmallowPlugin(schema_name_resolver=schema_name)})
+    for blueprint in BLUEPRINTS:
+        api.register_blueprint(blueprint)
+    serve_documents(app, api)
+    return app
+
+
+def add_security_headers(response: Response) -> Response:
+    """What a browser may do with our pages: nothing from elsewhere, nothing inline."""
+    for name, value in SECURITY_HEADERS.items():
+        response.headers.setdefault(name, value)
+    return response
+
+
+def refuse_null_bytes() -> None:
+    """No address of ours holds a null byte, and the database takes none."""
+    if "\x00" in request.path:
+        raise NotFound
+
+
+class SiteFile(BaseConverter):
+    """A path of the dashboard: anything outside `/v1/`, so that a wrong address there stays the API's to answer."""
+
+    regex = r"(?!v1(?:/|$)).+"
+    part_isolating = False
+
+
+def serve_documents(app: Flask, api: Api) -> None:
+    """The OpenAPI document, its readable form, and the dashboard's static files."""
+    app.url_map.converters["site_file"] = SiteFile
+    document = api_document(api)
+
+    @app.get("/v1/openapi.json")
+    def openapi() -> ResponseReturnValue:
+        response = Response(document, content_type="application/json")
+        response.add_etag()
+        return response.make_conditional(request)
+
+    @app.get("/v1/docs")
+    def readable() -> ResponseReturnValue:
+        return site_file("vendor/docs/docs.html")
+
+    @app.get("/")
+    def front() -> ResponseReturnValue:
+        return site_file("index.html")
+
+    @app.get("/<site_file:name>")
+    def page(name: str) -> ResponseReturnValue:
+        return site_file(name)
+
+
+def site_file(name: str) -> Response:
+    """A file of the dashboard's build, or 404; asked about again at every use, so that a new build shows at once."""
+    response = send_from_directory(SITE, name, conditional=True, etag=True, max_age=None)
+    response.cache_control.no_cache = True
+    return response

@@ -1,0 +1,331 @@
+"""Answers as documents: SI records to the asked units, rounded to what is shown."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from marshmallow import fields
+from numpy.typing import NDArray
+
+from service.domain.measures import Measure
+from service.domain.pairing import MATCHES
+from service.domain.units import from_si, power_kw
+from service.schemas.base import Document
+
+if TYPE_CHECKING:
+    from service.answers.gain_curve import GainCurve
+    from service.answers.stock_spread import StockSpread
+    from service.answers.typical_gain import ShownPair, TypicalGain
+
+DIGITS = 5
+"""Significant digits of an answer's figures: well below what the cars themselves differ by (our choice)."""
+DIFFERENCE_NAMES = {
+    "coolant_c": ("coolant", "temperature"),
+    "oil_c": ("oil", "temperature"),
+    "inlet_c": ("inlet", "temperature"),
+    "ethanol": ("ethanol", None),
+    "lambda_mean": ("lambda", None),
+    "spark_advance_deg": ("spark_advance", None),
+    "map_max_kpa": ("map", "pressure"),
+    "tyre_pressure_kpa": ("tyre_pressure", "tyre_pressure"),
+    "ramp_rpm_s": ("ramp", None),
+}
+
+
+def rounded(value: float | None) -> float | None:
+    """A figure to DIGITS significant digits."""
+    return None if value is None or value != value else float(f"{value:.{DIGITS}g}")
+
+
+def figure(value: float | None, quantity: str, units: str) -> float | None:
+    """An SI figure in the asked units, rounded."""
+    return None if value is None else rounded(float(from_si(float(value), quantity, units)))
+
+
+def interval(ends: Sequence[float] | None, show: Any) -> list[float | None] | None:
+    """An interval through a function that shows one figure."""
+    return None if ends is None else [show(end) for end in ends]
+
+
+def listed(values: NDArray[np.float64], digits: int = DIGITS) -> list[float | None]:
+    """An array as a JSON list, unknown as null."""
+    return [None if value != value else float(f"{value:.{digits}g}") for value in values.tolist()]
+
+
+def gain_document(answer: "TypicalGain", question: Mapping[str, Any], units: str) -> dict[str, Any]:
+    """A typical gain as the contract has it."""
+    measure, pooled = answer.asked.measure, answer.pooled
+
+    def show(value: float | None) -> float | None:
+        return figure(value, measure.quantity, units)
+
+    def of_log(log: float) -> float | None:
+        return show(answer.absolute(log))
+
+    def percent(log: float) -> float | None:
+        return rounded(answer.percent(log))
+
+    ends = pooled.interval if pooled else None
+    next_ends = pooled.next_interval if pooled else None
+    body: dict[str, Any] = {
+        "question": {**question, "units": units},
+        "units": units,
+        "standard": answer.asked.standard,
+        "typical": of_log(pooled.mean) if pooled else None,
+        "typical_percent": percent(pooled.mean) if pooled else None,
+        "typical_interval": interval(ends, of_log),
+        "typical_interval_percent": interval(ends, percent),
+        "next_car_interval": interval(next_ends, of_log),
+        "next_car_interval_percent": interval(next_ends, percent),
+        "level": answer.asked.level,
+        "baseline": show(answer.base),
+        "baseline_is": "yours" if answer.asked.baseline else "typical of the cars measured",
+        "chance_of_gain": rounded(answer.chance),
+        "noise_floor": of_log(answer.noise_floor),
+        "noise_floor_percent": percent(answer.noise_floor),
+        "context": answer.context,
+        "pairs_only": {
+            "typical_percent": percent(pooled.mean) if pooled else None,
+            "interval_percent": interval(ends, percent),
+            "next_car_percent": interval(next_ends, percent),
+            "method": pooled.method if pooled else None,
+        },
+        "evidence": evidence_document(answer),
+        "curve": curve_document(answer.curve, measure, units) if answer.curve else None,
+        "peak_shift_rpm": shift_document(answer),
+        "cost": cost_document(answer, units),
+        "cautions": list(answer.cautions),
+    }
+    if answer.asked.pairs:
+        body["pairs"] = [pair_document(pair, answer, units) for pair in answer.pairs]
+    return body
+
+
+def evidence_document(answer: "TypicalGain") -> dict[str, Any]:
+    """How much stands behind the figure."""
+    return {
+        "grade": answer.grade,
+        "cars": answer.cars,
+        "pairs": len(answer.pairs),
+        "left_out": answer.left_out,
+        "bays": answer.bays,
+        "like_for_like": answer.like_for_like,
+        "borrowed_share": 0.0 if answer.cars else None,
+        "spread_percent": rounded(100 * answer.pooled.tau2**0.5)
+        if answer.pooled and answer.cars > 1
+        else None,
+        "first": answer.first and answer.first.isoformat(),
+        "last": answer.last and answer.last.isoformat(),
+    }
+
+
+def curve_document(curve: "GainCurve", measure: Measure, units: str) -> dict[str, Any]:
+    """Gain over the rev range, in the measure's quantity and in percent."""
+    base = power_kw(curve.base_torque_nm, curve.rpm) if measure.quantity == "power" else curve.base_torque_nm
+    shown_base = from_si(base, measure.quantity, units)
+    body: dict[str, Any] = {
+        "rpm": [int(rpm) for rpm in curve.rpm],
+        "quantity": measure.quantity,
+        "cars": curve.cars.tolist(),
+        "baseline": listed(shown_base),
+    }
+    sides = {
+        "typical": curve.mean,
+        "low": curve.low,
+        "high": curve.high,
+        "next_low": curve.next_low,
+        "next_high": curve.next_high,
+    }
+    for name, log in sides.items():
+        ratio = np.expm1(log)
+        body[name] = listed(shown_base * ratio, 4)
+        body[f"{name}_percent"] = listed(100 * ratio, 4)
+    return body
+
+
+def shift_document(answer: "TypicalGain") -> dict[str, Any] | None:
+    """How far the peak moves."""
+    shift = answer.peak_shift
+    if shift is None:
+        return None
+    return {
+        "typical": round(shift.typical),
+        "interval": shift.interval and [round(end) for end in shift.interval],
+    }
+
+
+def cost_document(answer: "TypicalGain", units: str) -> dict[str, Any]:
+    """What it costs, and per unit of gain in the asked unit."""
+    cost = answer.cost
+    unit = float(from_si(1.0, answer.asked.measure.quantity, units))
+
+    def per_unit(value: float) -> float:
+        return round(value / unit, 2)
+
+    return {
+        "price": cost.price,
+        "price_date": cost.price_date and cost.price_date.isoformat(),
+        "labour_hours": cost.labour_hours,
+        "labour_rate": cost.labour_rate,
+        "fitted": None if cost.fitted is None else round(cost.fitted, 2),
+        "currency": cost.currency,
+        "per_unit": None if cost.per_unit is None else per_unit(cost.per_unit),
+        "per_unit_interval": interval(cost.per_unit_interval, per_unit),
+    }
+
+
+def pair_document(pair: "ShownPair", answer: "TypicalGain", units: str) -> dict[str, Any]:
+    """One pair with where it stands and what differed."""
+    place = answer.places[pair.row.with_.setup_id, pair.row.without.setup_id]
+    quantity = answer.asked.measure.quantity
+    return {
+        "vehicle": place.vehicle,
+        "before": f"/v1/sessions/{place.without_session}/setups/{place.without_n}",
+        "after": f"/v1/sessions/{place.with_session}/setups/{place.with_n}",
+        "again": place.again_session and f"/v1/sessions/{place.again_session}/setups/{place.again_n}",
+        "at": pair.row.at.isoformat(),
+        "gain": figure(pair.absolute, quantity, units),
+        "percent": rounded(pair.percent),
+        "match": MATCHES[pair.row.match],
+        "held": pair.row.held,
+        "used": pair.used,
+        "usable": pair.row.usable,
+        "differs": [difference_document(d, units) for d in place.differs],
+    }
+
+
+def difference_document(difference: Mapping[str, Any], units: str) -> dict[str, Any]:
+    """A condition that moved, in the asked units and under the name it was posted with."""
+    name, quantity = DIFFERENCE_NAMES.get(difference["what"], (difference["what"], None))
+    before, after, window = difference["before"], difference["after"], difference["window"]
+    if quantity is not None:
+        before, after = (figure(value, quantity, units) for value in (before, after))
+        zero = float(from_si(0.0, quantity, units))
+        window = None if window is None else rounded(float(from_si(window, quantity, units)) - zero)
+    return {"what": name, "before": before, "after": after, "window": window}
+
+
+def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: str) -> dict[str, Any]:
+    """A stock spread as the contract has it."""
+    quantity, spread = answer.asked.measure.quantity, answer.spread
+
+    def show(value: float | None) -> float | None:
+        return figure(value, quantity, units)
+
+    return {
+        "question": {**question, "units": units},
+        "units": units,
+        "standard": answer.asked.standard,
+        "cars": len(answer.cars),
+        "level": answer.asked.level,
+        "mean": show(spread.mean) if spread else None,
+        "median": show(spread.median) if spread else None,
+        "sd": show(spread.sd) if spread else None,
+        "sd_percent": rounded(100 * spread.sd / spread.mean) if spread and spread.sd is not None else None,
+        "quantiles": {f"{p:g}": show(value) for p, value in spread.quantiles} if spread else None,
+        "above_average": share_document(spread.above_mean) if spread else None,
+        "below_average": share_document(spread.below_mean) if spread else None,
+        "checked": dict(answer.checked),
+        "left_out": dict(answer.left_out),
+        "value": placed_document(answer, show),
+        "values": list(values_of(answer, show)),
+        "cautions": list(answer.cautions),
+    }
+
+
+def share_document(share: Any) -> dict[str, Any]:
+    """A share with its interval, 0..1."""
+    return {"share": rounded(share.share), "interval": [rounded(share.low), rounded(share.high)]}
+
+
+def placed_document(answer: "StockSpread", show: Any) -> dict[str, Any] | None:
+    """Where the asked value lands."""
+    placed = answer.placed
+    if placed is None:
+        return None
+    return {
+        "value": show(placed.value),
+        "percentile": rounded(placed.percentile),
+        "interval": interval(placed.interval, rounded),
+        "reading": placed.reading,
+    }
+
+
+def values_of(answer: "StockSpread", show: Any) -> Iterable[dict[str, Any]]:
+    """Each car's value, lowest first."""
+    for car in answer.cars:
+        yield {
+            "vehicle": car.vehicle,
+            "session": f"/v1/sessions/{car.session}",
+            "value": show(car.value),
+            "setups": car.setups,
+            "percentile": rounded(car.percentile),
+        }
+
+
+class PairsOnly(Document):
+    """The gain from before/after pairs alone."""
+
+    typical_percent = fields.Float(allow_none=True)
+    interval_percent = fields.List(fields.Float(), allow_none=True)
+    next_car_percent = fields.List(fields.Float(), allow_none=True)
+    method = fields.String(allow_none=True)
+
+
+class GainAnswer(Document):
+    """What a part typically gains on a platform."""
+
+    question = fields.Dict()
+    units = fields.String()
+    standard = fields.String()
+    typical = fields.Float(allow_none=True, metadata={"description": "For the average car, in `units`."})
+    typical_percent = fields.Float(allow_none=True)
+    typical_interval = fields.List(fields.Float(), allow_none=True)
+    typical_interval_percent = fields.List(fields.Float(), allow_none=True)
+    next_car_interval = fields.List(
+        fields.Float(), allow_none=True, metadata={"description": "For one more car."}
+    )
+    next_car_interval_percent = fields.List(fields.Float(), allow_none=True)
+    level = fields.Float()
+    baseline = fields.Float(allow_none=True)
+    baseline_is = fields.String()
+    chance_of_gain = fields.Float(allow_none=True)
+    noise_floor = fields.Float(
+        allow_none=True,
+        metadata={
+            "description": "Smallest change on one car that the shop's own pulls can tell from nothing."
+        },
+    )
+    noise_floor_percent = fields.Float()
+    context = fields.String()
+    pairs_only = fields.Nested(PairsOnly)
+    evidence = fields.Dict()
+    curve = fields.Dict(allow_none=True)
+    peak_shift_rpm = fields.Dict(allow_none=True)
+    cost = fields.Dict()
+    cautions = fields.List(fields.String())
+    pairs = fields.List(fields.Dict())
+
+
+class StockAnswer(Document):
+    """Where a platform's stock cars lie."""
+
+    question = fields.Dict()
+    units = fields.String()
+    standard = fields.String()
+    cars = fields.Integer()
+    level = fields.Float()
+    mean = fields.Float(allow_none=True)
+    median = fields.Float(allow_none=True)
+    sd = fields.Float(allow_none=True)
+    sd_percent = fields.Float(allow_none=True)
+    quantiles = fields.Dict(allow_none=True)
+    above_average = fields.Dict(allow_none=True)
+    below_average = fields.Dict(allow_none=True)
+    checked = fields.Dict()
+    left_out = fields.Dict()
+    value = fields.Dict(
+        allow_none=True, metadata={"description": "Where the asked value lands, with a `reading`."}
+    )
+    values = fields.List(fields.Dict())
+    cautions = fields.List(fields.String())

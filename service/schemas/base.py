@@ -1,0 +1,71 @@
+"""What every document of ours shares: unknown fields are refused, `units` are read before the quantities."""
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+from marshmallow import RAISE, Schema, ValidationError, fields, pre_load, validates_schema
+
+from service.domain.units import SYSTEMS
+from service.schemas.fields import Word, set_system
+
+
+class Document(Schema):
+    """A JSON document; a field it does not know is an error, not silence."""
+
+    class Meta:
+        unknown = RAISE
+
+    error_messages = {  # noqa: RUF012  (marshmallow's own way)
+        "unknown": "no such field here; see /v1/docs for the ones there are",
+        "type": "must be a JSON object",
+    }
+
+
+class QuantityDocument(Document):
+    """A document that carries quantities and names their units."""
+
+    always_quantities = False
+    """Whether the document cannot do without `units`."""
+
+    units = Word(*SYSTEMS, load_default=None, metadata={"description": "The unit system of this document."})
+
+    @pre_load
+    def take_units(self, data: Any, **_: Any) -> Any:
+        """Read `units` before any quantity is converted."""
+        units = data.get("units") if isinstance(data, dict) else None
+        # One fault about the units is enough: with wrong ones the rest is checked as SI, and refused all the same.
+        wrong = self.always_quantities or units is not None
+        set_system("si" if wrong and units not in SYSTEMS else units)
+        return data
+
+    @validates_schema
+    def has_units(self, data: Mapping[str, Any], **_: Any) -> None:
+        """A document that always carries quantities must name their units."""
+        if self.always_quantities and data.get("units") is None:
+            raise ValidationError({"units": ["missing: say si, us or ps"]})
+
+
+def page_of(document: type[Schema], *, units: bool = False) -> type[Schema]:
+    """A page of a list of such documents; one class per document, so that the API document names it once."""
+    return _page_of(document, units)
+
+
+@cache
+def _page_of(document: type[Schema], units: bool) -> type[Schema]:
+    name = document.__name__.removesuffix("Document")
+    members: dict[str, Any] = {"items": fields.List(fields.Nested(document), required=True)}
+    if units:
+        members["units"] = Word(
+            *SYSTEMS, required=True, metadata={"description": "The unit system of the items."}
+        )
+    return type(f"{name}Page", (Schema,), {"__doc__": f"A page of {name} items.", **members})
+
+
+class FindingDocument(Schema):
+    """Something the ledger noticed and kept all the same."""
+
+    code = fields.String(required=True)
+    level = fields.String(required=True, metadata={"enum": ["doubtful", "note"]})
+    message = fields.String(required=True)
+    pointer = fields.String(required=True, metadata={"description": "RFC 6901 pointer into the body."})

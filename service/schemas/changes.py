@@ -1,0 +1,55 @@
+"""What is sent to strike, confirm or amend a record: always with a reason."""
+
+from typing import Any
+
+from marshmallow import fields, validate
+
+from service.schemas.base import Document, QuantityDocument
+from service.schemas.fields import Moment, Number, Quantity, Slug, Text, Whole, Word, between
+from service.schemas.sessions import FittedPart, Fuel
+
+
+def why() -> Any:
+    """The reason a change needs."""
+    field = Text(required=True, longest=500, metadata={"description": "Why; it stays on the record."})
+    field.validators.append(validate.Length(min=1, error="say why in a few words"))
+    return field
+
+
+class Reason(Document):
+    """A reason alone."""
+
+    reason = why()
+
+
+class SessionChange(QuantityDocument):
+    """An amendment of a strap-down."""
+
+    reason = why()
+    vehicle = Slug()
+    started_at = Moment()
+    operator = Text(longest=40, allow_none=True)
+    gear = Whole(low=1, high=20, allow_none=True)
+    tyre_size = Text(longest=40, allow_none=True)
+    tyre_pressure = Quantity(
+        "tyre_pressure", low=50.0, high=1000.0, attribute="tyre_pressure_kpa", allow_none=True
+    )
+
+
+class SetupChange(Document):
+    """An amendment of a setup."""
+
+    reason = why()
+    label = Text(longest=200, allow_none=True)
+    parts = fields.List(FittedPart(), validate=validate.Length(max=60, error="more than {max} parts"))
+    parts_known = Word("complete", "partial", "unknown")
+    stock_checked = Word("verified", "declared", "unknown")
+    fuel = fields.Nested(Fuel(partial=True))
+    spark_advance = Number(validate=between(-70.0, 90.0), attribute="spark_advance_deg", allow_none=True)
+
+
+class PullChange(Document):
+    """An amendment of what a pull counts as."""
+
+    reason = why()
+    status = Word("accepted", "settling", "rejected", required=True)

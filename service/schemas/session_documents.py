@@ -1,0 +1,239 @@
+"""What the service shows of sessions, setups and pulls: records to documents, in the asked units and standard."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from marshmallow import fields
+from numpy.typing import NDArray
+
+from service.domain.correction import Air, correction_factor
+from service.domain.levels import mean_air, ratio_to
+from service.domain.pairing import MATCHES
+from service.domain.units import from_si
+from service.schemas.base import Document
+from service.schemas.fields import shown
+from service.schemas.sessions import CHANNEL_QUANTITY
+
+CURVE_DIGITS = 7
+"""What a float32 carries."""
+
+
+def time_text(at: datetime | None) -> str | None:
+    """RFC 3339 with offset."""
+    return None if at is None else at.isoformat()
+
+
+class Figures:
+    """Turns the ledger's SI figures into a document's units and standard."""
+
+    def __init__(self, units: str, standard: str) -> None:
+        self.units = units
+        self.standard = standard
+
+    def show(self, value: float | None, quantity: str) -> float | None:
+        """One SI figure in the document's units."""
+        return shown(value, quantity, self.units)
+
+    def session(self, row: Any) -> dict[str, Any]:
+        """A strap-down without its setups."""
+        return {
+            "id": str(row.id),
+            "vehicle": row.vehicle,
+            "platform": row.platform,
+            "bay": row.bay,
+            "started_at": time_text(row.started_at),
+            "operator": row.operator,
+            "gear": row.gear,
+            "ratio": row.ratio,
+            "tyre_size": row.tyre_size,
+            "tyre_pressure": self.show(row.tyre_pressure_kpa, "tyre_pressure"),
+            "sequence": row.sequence,
+            "clock": time_text(row.clock),
+            "received_at": time_text(row.received_at),
+            "posted_by": row.posted_by,
+            "struck": row.struck,
+        }
+
+    def setup(self, row: Any, pulls: Sequence[Any]) -> dict[str, Any]:
+        """A setup with its summary and its pulls."""
+        return {
+            "n": row.n,
+            "label": row.label,
+            "parts": [fitted["part"] if fitted["slot"] is None else fitted for fitted in row.parts],
+            "parts_known": row.parts_known,
+            "stock_checked": row.stock_checked,
+            "fuel": {"ethanol": row.ethanol, "octane": row.octane, "octane_method": row.octane_method},
+            "spark_advance": row.spark_advance_deg,
+            "struck": row.struck,
+            "doubts": row.doubts,
+            "summary": self.summary(row),
+            "pulls": [self.pull(pull) for pull in pulls],
+        }
+
+    def summary(self, row: Any) -> dict[str, Any]:
+        """Per measure: mean, best, spread (sample standard deviation), pulls; at the asked standard where that can be."""
+        air = mean_air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)
+        ratio = ratio_to(self.standard, row.level_standard, air)
+        level = self.standard if ratio is not None else (row.level_standard or "as posted")
+        factor = 1.0 if ratio is None else ratio
+        return {
+            "standard": level,
+            "factor": None if row.factor is None else round(row.factor * factor, 6),
+            "peak_power": self.measure(
+                row, "power", "power_kw", "power_rpm", "power_best_kw", "power_spread", factor
+            ),
+            "peak_torque": self.measure(
+                row, "torque", "torque_nm", "torque_rpm", "torque_best_nm", "torque_spread", factor
+            ),
+            "best_of": row.best_of,
+        }
+
+    def measure(
+        self, row: Any, quantity: str, mean: str, rpm: str, best: str, spread: str, factor: float
+    ) -> dict[str, Any] | None:
+        """One measure of a summary."""
+        value = getattr(row, mean)
+        if value is None:
+            return None
+        relative = getattr(row, spread)
+        return {
+            "mean": self.show(value * factor, quantity),
+            "best": self.show(getattr(row, best) * factor, quantity),
+            "rpm": getattr(row, rpm) and round(getattr(row, rpm)),
+            "spread": None if relative is None else self.show(relative * value * factor, quantity),
+            "spread_percent": None if relative is None else round(100 * relative, 3),
+            "pulls": row.pulls,
+        }
+
+    def pull(self, row: Any) -> dict[str, Any]:
+        """One pull's scalars: what was observed, and the factor that corrects it."""
+        factor = self.pull_factor(row)
+        return {
+            "id": row.pull_id,
+            "n": row.n,
+            "started_at": time_text(row.started_at),
+            "ambient": {
+                "temperature": self.show(row.temperature_c, "temperature"),
+                "pressure": self.show(row.pressure_kpa, "pressure"),
+                "humidity": row.humidity,
+                "dew_point": self.show(row.dew_point_c, "temperature"),
+            },
+            "engine": {
+                name: self.show(getattr(row, f"{name}_c"), "temperature")
+                for name in ("coolant", "oil", "inlet", "inlet_end")
+            },
+            "test": row.test,
+            "ramp": row.ramp_rpm_s,
+            "smoothing": row.smoothing,
+            "source": row.source,
+            "basis": basis_of(row),
+            "status": row.status,
+            "reason": row.reason,
+            "best_of": row.best_of,
+            "factor": factor,
+            "standard": self.standard if factor is not None else None,
+            "observed": {
+                "peak_power": self.show(row.power_kw, "power"),
+                "peak_power_rpm": row.power_rpm and round(row.power_rpm),
+                "peak_torque": self.show(row.torque_nm, "torque"),
+                "peak_torque_rpm": row.torque_rpm and round(row.torque_rpm),
+            },
+            "rpm_from": row.rpm_from,
+            "rpm_to": row.rpm_to,
+            "struck": row.struck,
+        }
+
+    def pull_factor(self, row: Any) -> float | None:
+        """The factor that corrects this pull's observed figures to the asked standard, where it can be known."""
+        if row.factor is None:
+            return None  # what it was posted in is not known, so neither is what was observed
+        if row.vapour_kpa is not None:
+            return round(
+                correction_factor(self.standard, Air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)), 6
+            )
+        same = row.basis_standard == self.standard
+        return row.basis_factor if same else None
+
+    def channels(self, channels: Mapping[str, NDArray[np.float64]]) -> dict[str, list[float]]:
+        """Raw channels as they were posted, in the document's units."""
+        return {name: self.channel(name, values) for name, values in channels.items()}
+
+    def channel(self, name: str, values: NDArray[np.float64]) -> list[float]:
+        """One raw channel."""
+        quantity = CHANNEL_QUANTITY.get(name)
+        figures = from_si(values, quantity, self.units) if quantity else values
+        return [float(f"{value:.{CURVE_DIGITS}g}") for value in figures]
+
+    def pair(self, pair: Any) -> dict[str, Any]:
+        """A pair that a session made."""
+        same_level = pair.with_level == pair.without_level and pair.with_level is not None
+        known = pair.with_power_kw is not None and pair.without_power_kw is not None
+        percent = 100 * (pair.with_power_kw / pair.without_power_kw - 1) if known and same_level else None
+        return {
+            "part": pair.part,
+            "against": pair.against or "without",
+            "before": f"/v1/sessions/{pair.without_session}/setups/{pair.without_n}",
+            "after": f"/v1/sessions/{pair.with_session}/setups/{pair.with_n}",
+            "again": pair.again_session and f"/v1/sessions/{pair.again_session}/setups/{pair.again_n}",
+            "match": MATCHES[pair.match],
+            "held": pair.held,
+            "usable": pair.usable,
+            "differs": pair.differs,
+            "peak_power_percent": None if percent is None else round(percent, 2),
+        }
+
+
+def basis_of(row: Any) -> Any:
+    """`basis` as it was posted."""
+    if row.basis_standard is None:
+        return "observed"
+    return {"standard": row.basis_standard, "factor": row.basis_factor}
+
+
+def finding(row: Any) -> dict[str, Any]:
+    """What a check said."""
+    document = {"code": row.code, "level": row.level, "message": row.message, "pointer": row.pointer}
+    if row.cleared_at is not None:
+        document["cleared"] = {
+            "at": time_text(row.cleared_at),
+            "by": row.cleared_by,
+            "reason": row.cleared_why,
+        }
+    return document
+
+
+class CheckDocument(Document):
+    """What one check at the door said."""
+
+    code = fields.String()
+    level = fields.String(metadata={"description": "`doubtful` or `note`."})
+    message = fields.String()
+    pointer = fields.String()
+    cleared = fields.Dict()
+
+
+class KeptSession(Document):
+    """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
+
+    id = fields.UUID()
+    vehicle = fields.String()
+    platform = fields.String()
+    bay = fields.String()
+    started_at = fields.String()
+    operator = fields.String(allow_none=True)
+    gear = fields.Integer(allow_none=True)
+    ratio = fields.Float(allow_none=True)
+    tyre_size = fields.String(allow_none=True)
+    tyre_pressure = fields.Float(allow_none=True)
+    sequence = fields.Integer(allow_none=True)
+    clock = fields.String(allow_none=True)
+    received_at = fields.String()
+    posted_by = fields.String()
+    struck = fields.String(allow_none=True, metadata={"description": "Why it counts nowhere, or null."})
+    units = fields.String()
+    standard = fields.String()
+    setups = fields.List(fields.Dict())
+    checks = fields.List(fields.Nested(CheckDocument))
+    pairs = fields.List(fields.Dict())

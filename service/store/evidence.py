@@ -1,0 +1,330 @@
+"""What an answer rests on: the question's own facts and version, its pairs, its curves, a platform's stock cars."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any, NamedTuple
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+from psycopg.rows import class_row
+
+from service.domain.curve import GRID_RPM
+from service.store.db import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Which part on which platform against what, what it costs, and the version of the evidence."""
+
+    platform_id: int
+    platform: str
+    platform_name: str
+    aspiration: str
+    ignition: str
+    part_id: int
+    part: str
+    part_name: str
+    price: Decimal | None
+    currency: str | None
+    price_date: date | None
+    labour_hours: float | None
+    approval: dict[str, Any] | None
+    against_id: int
+    against_name: str | None
+    version: str
+
+
+def find_question(conn: Connection, platform: str, part: str, against: str | None) -> Question | None:
+    """The question's facts in one round trip; None where a slug is unknown. `against` None means without the part."""
+    with conn.cursor(row_factory=class_row(Question)) as cursor:
+        return cursor.execute(
+            """
+            SELECT platform.platform_id, platform.slug::text AS platform, platform.name AS platform_name, aspiration,
+                   ignition, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
+                   part.price_date, part.labour_hours, part.approval,
+                   coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
+                   -- Where nothing is known here the answer says where else it is, so it moves with all of that.
+                   concat_ws('.', platform.version, part.version,
+                             coalesce(evidence_version.version,
+                                      (SELECT -coalesce(sum(version), 0) FROM evidence_version elsewhere
+                                       WHERE  elsewhere.part_id = part.part_id))) AS version
+            FROM   platform
+                   CROSS JOIN part
+                   LEFT JOIN part other ON other.slug = %(against)s
+                   LEFT JOIN evidence_version
+                          ON evidence_version.platform_id = platform.platform_id
+                         AND evidence_version.part_id = part.part_id
+            WHERE  platform.slug = %(platform)s AND part.slug = %(part)s
+                   AND (%(against)s::text IS NULL OR other.part_id IS NOT NULL)
+            """,
+            {"platform": platform, "part": part, "against": against},
+        ).fetchone()
+
+
+class Side(NamedTuple):
+    """One side of a pair: its setup and what its summary says."""
+
+    setup_id: int
+    bay_id: int
+    n_parts: int
+    pulls: int
+    best_of: int | None
+    level_standard: str | None
+    factor: float | None
+    temperature_c: float | None
+    pressure_kpa: float | None
+    vapour_kpa: float | None
+    power_kw: float | None
+    power_rpm: float | None
+    torque_nm: float | None
+    torque_rpm: float | None
+    spread_ss: float
+    spread_df: int
+
+
+class PairRow(NamedTuple):
+    """A pair with both sides, and the repeat of one of them where there was one (A-B-A)."""
+
+    vehicle_id: int
+    match: int
+    held: bool
+    usable: bool
+    gap_days: float
+    at: datetime
+    again_share: float | None
+    again_is_with: bool | None
+    with_: Side
+    without: Side
+    again: Side | None
+
+
+def side_columns(alias: str) -> str:
+    """The summary columns of one side, in the order of Side."""
+    return ", ".join(f"{alias}.{name}" for name in Side._fields)
+
+
+WIDTH = len(Side._fields)
+HEAD = 8
+PAIRS = f"""
+    SELECT pair.vehicle_id, match, held, usable, gap_days, at, again_share, again_is_with,
+           {side_columns("w")}, {side_columns("o")}, {side_columns("r")}
+    FROM   pair
+           JOIN setup_summary w ON w.setup_id = setup_with
+           JOIN setup_summary o ON o.setup_id = setup_without
+           LEFT JOIN setup_summary r ON r.setup_id = setup_again
+    WHERE  pair.platform_id = %s AND pair.part_id = %s AND pair.against_id = %s
+    ORDER  BY pair.vehicle_id, usable DESC, match, held DESC, abs(gap_days), setup_with, setup_without
+"""  # noqa: S608
+
+
+def pairs_of_question(conn: Connection, platform_id: int, part_id: int, against_id: int) -> list[PairRow]:
+    """Every pair that speaks to a question; each car's best pair (usable, nearest, held) first among its own."""
+    rows = conn.execute(PAIRS, (platform_id, part_id, against_id), prepare=True).fetchall()
+    return [pair_row(row) for row in rows]
+
+
+def pair_row(row: tuple[Any, ...]) -> PairRow:
+    """A flat row as a pair with its sides."""
+    with_, without, again = (Side(*row[HEAD + i * WIDTH : HEAD + (i + 1) * WIDTH]) for i in range(3))
+    vehicle_id, match, held, usable, gap_days, at, share, is_with = row[:HEAD]
+    repeat = again if again.setup_id is not None else None
+    return PairRow(vehicle_id, match, held, usable, gap_days, at, share, is_with, with_, without, repeat)
+
+
+class PairPlace(NamedTuple):
+    """Where a pair's setups stand, for showing it."""
+
+    setup_with: int
+    setup_without: int
+    vehicle: str
+    differs: list[dict[str, Any]]
+    with_session: UUID
+    with_n: int
+    without_session: UUID
+    without_n: int
+    again_session: UUID | None
+    again_n: int | None
+
+
+def places_of_pairs(conn: Connection, platform_id: int, part_id: int, against_id: int) -> list[PairPlace]:
+    """Where the pairs of a question stand."""
+    rows = conn.execute(
+        """
+        SELECT setup_with, setup_without, vehicle.tag::text, differs, ws.id, w.n, os.id, o.n, rs.id, r.n
+        FROM   pair
+               JOIN vehicle USING (vehicle_id)
+               JOIN setup w ON w.setup_id = setup_with
+               JOIN session ws ON ws.session_id = w.session_id
+               JOIN setup o ON o.setup_id = setup_without
+               JOIN session os ON os.session_id = o.session_id
+               LEFT JOIN setup r ON r.setup_id = setup_again
+               LEFT JOIN session rs ON rs.session_id = r.session_id
+        WHERE  pair.platform_id = %s AND pair.part_id = %s AND pair.against_id = %s
+        """,
+        (platform_id, part_id, against_id),
+    ).fetchall()
+    return [PairPlace(*row) for row in rows]
+
+
+def curves_of_setups(conn: Connection, setup_ids: Iterable[int]) -> dict[int, NDArray[np.float64]]:
+    """Mean torque of setups on the grid [N.m], NaN where a setup does not reach."""
+    ids = sorted(set(setup_ids))
+    cursor = conn.cursor(binary=True)
+    rows = cursor.execute(
+        "SELECT setup_id, first, torque_nm FROM setup_curve WHERE setup_id = ANY(%s)", (ids,)
+    )
+    return {key: on_grid(first, raw) for key, first, raw in rows}
+
+
+def on_grid(first: int, raw: bytes) -> NDArray[np.float64]:
+    """A stored stretch of float32, put back on the whole grid."""
+    grid = np.full(len(GRID_RPM), np.nan)
+    stretch = np.frombuffer(raw, dtype="<f4")
+    grid[first : first + len(stretch)] = stretch
+    return grid
+
+
+class StockRow(NamedTuple):
+    """One setup of a stock car."""
+
+    vehicle_id: int
+    vehicle: str
+    session: UUID
+    started_at: datetime
+    stock_checked: str
+    doubts: list[str]
+    setup_id: int
+    level_standard: str | None
+    factor: float | None
+    temperature_c: float | None
+    pressure_kpa: float | None
+    vapour_kpa: float | None
+    power_kw: float | None
+    torque_nm: float | None
+
+
+def stock_setups(conn: Connection, platform_id: int) -> list[StockRow]:
+    """Every counted setup of a platform's cars with nothing fitted, a car's newest last."""
+    rows = conn.execute(
+        """
+        SELECT s.vehicle_id, vehicle.tag::text, session.id, session.started_at, s.stock_checked, doubts, s.setup_id,
+               level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
+        FROM   setup_summary s
+               JOIN setup USING (setup_id)
+               JOIN session USING (session_id)
+               JOIN vehicle ON vehicle.vehicle_id = s.vehicle_id
+        WHERE  s.platform_id = %s AND s.stock AND s.counts
+        ORDER  BY vehicle.tag, session.started_at, setup.n
+        """,
+        (platform_id,),
+        prepare=True,
+    ).fetchall()
+    return [StockRow(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class StockQuestion:
+    """A platform and the version of what is known of its stock cars."""
+
+    platform_id: int
+    slug: str
+    name: str
+    aspiration: str
+    ignition: str
+    version: str
+
+
+def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None:
+    """The platform with the version of its stock evidence."""
+    with conn.cursor(row_factory=class_row(StockQuestion)) as cursor:
+        return cursor.execute(
+            """
+            SELECT platform_id, slug::text, name, aspiration, ignition,
+                   concat_ws('.', platform.version, coalesce(evidence_version.version, 0)) AS version
+            FROM   platform LEFT JOIN evidence_version USING (platform_id)
+            WHERE  slug = %s AND coalesce(part_id, 0) = 0
+            """,
+            (platform,),
+        ).fetchone()
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceRow:
+    """How much is known about one question."""
+
+    platform: str
+    part: str
+    against: str | None
+    cars: int
+    pairs: int
+    first: datetime
+    last: datetime
+
+
+EvidenceKey = tuple[int, int, str, str, str]
+"""(cars, pairs, platform, part, against) of the last row of a page; '' stands for `without`."""
+
+
+def list_evidence(
+    conn: Connection, *, platform: str | None, part: str | None, after: EvidenceKey | None, limit: int
+) -> list[EvidenceRow]:
+    """Questions that have evidence, those with the most cars first, from after a row."""
+    cars, pairs, *names = after or (None, None, None, None, None)
+    with conn.cursor(row_factory=class_row(EvidenceRow)) as cursor:
+        return cursor.execute(
+            """
+            WITH questions AS (
+                SELECT   platform.slug::text AS platform, part.slug::text AS part, against.slug::text AS against,
+                         count(DISTINCT vehicle_id) FILTER (WHERE usable) AS cars, count(*) AS pairs,
+                         min(at) AS first, max(at) AS last
+                FROM     pair
+                         JOIN platform USING (platform_id)
+                         JOIN part USING (part_id)
+                         LEFT JOIN part against ON against.part_id = against_id
+                WHERE    (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
+                         AND (%(part)s::text IS NULL OR part.slug = %(part)s)
+                GROUP BY platform.slug, part.slug, against.slug
+            )
+            SELECT   * FROM questions
+            WHERE    %(cars)s::bigint IS NULL
+                     OR (-cars, -pairs, platform, part, coalesce(against, ''))
+                        > (-%(cars)s::bigint, -%(pairs)s::bigint, %(last_platform)s, %(last_part)s, %(last_against)s)
+            ORDER BY -cars, -pairs, platform, part, coalesce(against, '')
+            LIMIT    %(limit)s
+            """,
+            {
+                "platform": platform,
+                "part": part,
+                "cars": cars,
+                "pairs": pairs,
+                "last_platform": names[0],
+                "last_part": names[1],
+                "last_against": names[2],
+                "limit": limit,
+            },
+        ).fetchall()
+
+
+def slots_shared(conn: Connection, part_id: int, other_id: int) -> bool:
+    """Whether two parts fill a slot in common, so that one can replace the other."""
+    row = conn.execute(
+        "SELECT EXISTS (SELECT FROM part_slot a JOIN part_slot b USING (slot) WHERE a.part_id = %s AND b.part_id = %s)",
+        (part_id, other_id),
+    ).fetchone()
+    return bool(row and row[0])
+
+
+def measured_on(conn: Connection, part_id: int) -> list[tuple[str, int]]:
+    """The platforms on which a part has pairs, with their number of cars, most first."""
+    return conn.execute(
+        """
+        SELECT   platform.slug::text, count(DISTINCT vehicle_id) AS cars
+        FROM     pair JOIN platform USING (platform_id)
+        WHERE    part_id = %s AND against_id = 0
+        GROUP BY platform.slug ORDER BY cars DESC, platform.slug
+        """,
+        (part_id,),
+    ).fetchall()

@@ -1,0 +1,142 @@
+"""Striking, confirming and amending what was measured: marks beside the record, never over it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from psycopg.rows import class_row
+
+from service.store.db import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class HeldSession:
+    """A session held for a change, with its car."""
+
+    session_id: int
+    id: UUID
+    vehicle_id: int
+    platform_id: int
+    bay_id: int
+    started_at: datetime
+    struck: str | None
+    version: int
+
+
+def hold_session(conn: Connection, id: UUID) -> HeldSession | None:
+    """Hold a session's car, then the session: the same order as a post, so that the two cannot wait for each other."""
+    conn.execute(
+        """
+        SELECT FROM vehicle WHERE vehicle_id = (SELECT vehicle_id FROM session WHERE id = %s)
+        FOR NO KEY UPDATE
+        """,
+        (id,),
+    )
+    with conn.cursor(row_factory=class_row(HeldSession)) as cursor:
+        return cursor.execute(
+            """
+            SELECT session_id, id, vehicle_id, platform_id, bay_id, started_at, struck, session.version
+            FROM   session JOIN vehicle USING (vehicle_id)
+            WHERE  id = %s
+            FOR    NO KEY UPDATE OF session
+            """,
+            (id,),
+        ).fetchone()
+
+
+def bump_session(conn: Connection, session_id: int) -> int:
+    """Move a session to its next version."""
+    row = conn.execute(
+        "UPDATE session SET version = version + 1 WHERE session_id = %s RETURNING version", (session_id,)
+    ).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def mark_session(conn: Connection, session_id: int, struck: str | None) -> None:
+    """Strike a session (with the reason) or take the strike back (None)."""
+    conn.execute("UPDATE session SET struck = %s WHERE session_id = %s", (struck, session_id))
+
+
+def mark_setup(conn: Connection, session_id: int, n: int, struck: str | None) -> bool:
+    """Strike a setup or take the strike back; False where the session has no such setup."""
+    done = conn.execute(
+        "UPDATE setup SET struck = %s WHERE session_id = %s AND n = %s", (struck, session_id, n)
+    )
+    return done.rowcount == 1
+
+
+def mark_pull(conn: Connection, pull_id: int, struck: str | None) -> None:
+    """Strike a pull or take the strike back."""
+    conn.execute("UPDATE pull SET struck = %s WHERE pull_id = %s", (struck, pull_id))
+
+
+def clear_findings(
+    conn: Connection, session_id: int, setup_n: int, pull_n: int, who: str, why: str
+) -> list[str]:
+    """Clear the doubts that stand against a pull, its setup or its session; answer their codes."""
+    rows = conn.execute(
+        """
+        UPDATE finding SET cleared_at = now(), cleared_by = %(who)s, cleared_why = %(why)s
+        WHERE  session_id = %(session)s AND level = 'doubtful' AND cleared_at IS NULL
+               AND (setup_n IS NULL OR setup_n = %(setup)s) AND (pull_n IS NULL OR pull_n = %(pull)s)
+        RETURNING code
+        """,
+        {"session": session_id, "setup": setup_n, "pull": pull_n, "who": who, "why": why},
+    ).fetchall()
+    return [row[0] for row in rows]
+
+
+def open_doubts(conn: Connection, session_id: int) -> list[tuple[int | None, str]]:
+    """(setup, code) of every doubt that stands, leaving out those about pulls that no longer count."""
+    return conn.execute(
+        """
+        SELECT setup_n, code FROM finding
+        WHERE  session_id = %(session)s AND level = 'doubtful' AND cleared_at IS NULL
+               AND NOT EXISTS (
+                   SELECT FROM pull JOIN setup USING (setup_id)
+                   WHERE  setup.session_id = %(session)s AND setup.n = setup_n AND pull.n = pull_n
+                          AND (pull.struck IS NOT NULL OR pull.status <> 'accepted'))
+        """,
+        {"session": session_id},
+    ).fetchall()
+
+
+def amend_session(conn: Connection, session_id: int, changes: dict[str, Any]) -> None:
+    """Write changed fields of a strap-down."""
+    conn.execute(
+        """
+        UPDATE session SET
+               vehicle_id = %(vehicle_id)s, started_at = %(started_at)s, operator = %(operator)s, gear = %(gear)s,
+               tyre_size = %(tyre_size)s, tyre_pressure_kpa = %(tyre_pressure_kpa)s
+        WHERE  session_id = %(session_id)s
+        """,
+        {"session_id": session_id, **changes},
+    )
+
+
+def amend_setup(conn: Connection, setup_id: int, changes: dict[str, Any]) -> None:
+    """Write changed fields of a setup."""
+    conn.execute(
+        """
+        UPDATE setup SET
+               label = %(label)s, parts_known = %(parts_known)s, stock_checked = %(stock_checked)s,
+               ethanol = %(ethanol)s, octane = %(octane)s, octane_method = %(octane_method)s,
+               spark_advance_deg = %(spark_advance_deg)s
+        WHERE  setup_id = %(setup_id)s
+        """,
+        {"setup_id": setup_id, **changes},
+    )
+
+
+def amend_parts(conn: Connection, setup_id: int, part_ids: Sequence[int]) -> None:
+    """Replace a setup's part list; `setup_part` is written by the caller."""
+    conn.execute("UPDATE setup SET part_ids = %s WHERE setup_id = %s", (sorted(part_ids), setup_id))
+    conn.execute("DELETE FROM setup_part WHERE setup_id = %s", (setup_id,))
+
+
+def amend_pull(conn: Connection, pull_id: int, status: str, reason: str | None) -> None:
+    """Change what a pull counts as."""
+    conn.execute("UPDATE pull SET status = %s, reason = %s WHERE pull_id = %s", (status, reason, pull_id))

@@ -1,0 +1,105 @@
+"""Before/after pairs and the evidence versions that rest on them."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from psycopg.rows import kwargs_row
+from psycopg.types.json import Jsonb
+
+from service.domain.pairing import MATCHES, CarSetup, Pair
+from service.store.db import Connection
+
+STOCK = 0
+"""The `part_id` under which a platform's stock cars have their evidence version."""
+
+
+def car_setup(part_ids: list[int], doubts: list[str], **rest: Any) -> CarSetup:
+    """A row of `setups_of_car` with its arrays as the sets that pairing compares."""
+    return CarSetup(part_ids=frozenset(part_ids), doubts=tuple(doubts), **rest)
+
+
+def setups_of_car(conn: Connection, vehicle_id: int) -> list[CarSetup]:
+    """Every setup of one car, as pairing sees it."""
+    with conn.cursor(row_factory=kwargs_row(car_setup)) as cursor:
+        return cursor.execute(
+            """
+            SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
+                   parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard, doubts,
+                   coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
+                   tyre_pressure_kpa, tyre_size, gear, ratio
+            FROM   setup_summary
+                   JOIN setup USING (setup_id)
+                   JOIN session USING (session_id)
+            WHERE  session.vehicle_id = %s
+            """,
+            (vehicle_id,),
+        ).fetchall()
+
+
+def slots_of_parts(conn: Connection, part_ids: Iterable[int]) -> dict[int, frozenset[str]]:
+    """The slots each of these parts fills."""
+    ids = sorted(set(part_ids))
+    if not ids:
+        return {}
+    rows = conn.execute(
+        "SELECT part_id, array_agg(slot::text) FROM part_slot WHERE part_id = ANY(%s) GROUP BY part_id",
+        (ids,),
+    ).fetchall()
+    return {row[0]: frozenset(row[1]) for row in rows}
+
+
+def add_pairs(conn: Connection, platform_id: int, vehicle_id: int, pairs: Sequence[Pair]) -> None:
+    """Insert pairs of one car."""
+    if not pairs:
+        return
+    with conn.cursor() as cursor:
+        cursor.executemany(
+            """
+            INSERT INTO pair (platform_id, vehicle_id, part_id, against_id, setup_with, setup_without, setup_again,
+                              again_share, again_is_with, at, match, held, usable, gap_days, differs)
+            VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
+            """,
+            [pair_row(platform_id, vehicle_id, pair) for pair in pairs],
+        )
+
+
+def pair_row(platform_id: int, vehicle_id: int, pair: Pair) -> tuple[object, ...]:
+    """One pair, by column."""
+    differs = [
+        {"what": d.what, "before": d.before, "after": d.after, "window": d.window} for d in pair.differs
+    ]
+    return (
+        platform_id,
+        vehicle_id,
+        pair.part_id,
+        pair.against_id,
+        pair.setup_with,
+        pair.setup_without,
+        pair.setup_again,
+        pair.again_share,
+        pair.again_is_with,
+        pair.at,
+        MATCHES.index(pair.match),
+        pair.held,
+        pair.usable,
+        pair.gap_days,
+        Jsonb(differs),
+    )
+
+
+def drop_pairs_of_car(conn: Connection, vehicle_id: int) -> set[int]:
+    """Remove a car's pairs, to be made anew; answer the parts they spoke of."""
+    rows = conn.execute("DELETE FROM pair WHERE vehicle_id = %s RETURNING part_id", (vehicle_id,)).fetchall()
+    return {row[0] for row in rows}
+
+
+def bump_evidence(conn: Connection, platform_id: int, part_ids: Iterable[int]) -> None:
+    """Mark that the evidence on these parts changed, in key order so that two posts cannot wait for each other."""
+    conn.execute(
+        """
+        INSERT INTO evidence_version (platform_id, part_id, version)
+        SELECT %s, part, 1 FROM unnest(%s::integer[]) AS touched (part)
+        ON CONFLICT (platform_id, part_id) DO UPDATE SET version = evidence_version.version + 1
+        """,
+        (platform_id, sorted({*part_ids, STOCK})),
+    )

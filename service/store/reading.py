@@ -1,0 +1,324 @@
+"""Reading what was measured: sessions with their setups and pulls, one pull's curve, pages of sessions."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+from psycopg.rows import class_row
+
+from service.domain.codec import EncodedTrace, decode_channels
+from service.store.db import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """A strap-down."""
+
+    session_id: int
+    id: UUID
+    vehicle: str
+    platform: str
+    bay: str
+    started_at: datetime
+    operator: str | None
+    gear: int | None
+    ratio: float | None
+    tyre_size: str | None
+    tyre_pressure_kpa: float | None
+    sequence: int | None
+    clock: datetime | None
+    received_at: datetime
+    posted_by: str
+    struck: str | None
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetupRow:
+    """A setup with its summary."""
+
+    setup_id: int
+    n: int
+    label: str | None
+    parts: list[dict[str, Any]]
+    parts_known: str
+    stock_checked: str
+    ethanol: float | None
+    octane: float | None
+    octane_method: str | None
+    spark_advance_deg: float | None
+    struck: str | None
+    pulls: int
+    best_of: int | None
+    level_standard: str | None
+    factor: float | None
+    temperature_c: float | None
+    pressure_kpa: float | None
+    vapour_kpa: float | None
+    power_kw: float | None
+    power_rpm: float | None
+    power_best_kw: float | None
+    power_spread: float | None
+    torque_nm: float | None
+    torque_rpm: float | None
+    torque_best_nm: float | None
+    torque_spread: float | None
+    doubts: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class PullRow:
+    """One pull's scalars."""
+
+    pull_id: int
+    setup_id: int
+    n: int
+    started_at: datetime | None
+    temperature_c: float | None
+    pressure_kpa: float | None
+    humidity: float | None
+    dew_point_c: float | None
+    vapour_kpa: float | None
+    coolant_c: float | None
+    oil_c: float | None
+    inlet_c: float | None
+    inlet_end_c: float | None
+    test: str | None
+    ramp_rpm_s: float | None
+    smoothing: Any
+    source: str | None
+    basis_standard: str | None
+    basis_factor: float | None
+    status: str
+    reason: str | None
+    best_of: int | None
+    power_kw: float | None
+    power_rpm: float | None
+    torque_nm: float | None
+    torque_rpm: float | None
+    rpm_from: float | None
+    rpm_to: float | None
+    factor: float | None
+    lambda_mean: float | None
+    map_max_kpa: float | None
+    struck: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """What a check said."""
+
+    code: str
+    level: str
+    message: str
+    pointer: str
+    setup_n: int | None
+    pull_n: int | None
+    cleared_at: datetime | None
+    cleared_by: str | None
+    cleared_why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionPair:
+    """A pair in which one of a session's setups stands."""
+
+    part: str
+    against: str | None
+    with_session: UUID
+    with_n: int
+    without_session: UUID
+    without_n: int
+    again_session: UUID | None
+    again_n: int | None
+    match: int
+    held: bool
+    usable: bool
+    differs: list[dict[str, Any]]
+    with_power_kw: float | None
+    without_power_kw: float | None
+    with_level: str | None
+    without_level: str | None
+
+
+SESSION_COLUMNS = """
+    session_id, session.id, vehicle.tag::text AS vehicle, platform.slug::text AS platform, bay.slug::text AS bay,
+    started_at, operator, gear, ratio, tyre_size, tyre_pressure_kpa, sequence, clock, received_at, posted_by, struck,
+    session.version
+"""
+SESSION_TABLES = """
+    session JOIN vehicle USING (vehicle_id) JOIN platform USING (platform_id) JOIN bay USING (bay_id)
+"""
+
+
+def get_session(conn: Connection, id: UUID) -> SessionRow | None:
+    """A session by its id."""
+    with conn.cursor(row_factory=class_row(SessionRow)) as cursor:
+        return cursor.execute(
+            f"SELECT {SESSION_COLUMNS} FROM {SESSION_TABLES} WHERE session.id = %s",  # noqa: S608
+            (id,),
+        ).fetchone()
+
+
+def list_sessions(
+    conn: Connection,
+    *,
+    before: tuple[datetime, int] | None,
+    limit: int,
+    vehicle: str | None = None,
+    platform: str | None = None,
+    bay: str | None = None,
+    since: datetime | None = None,
+) -> list[SessionRow]:
+    """Sessions newest first, from before a (started_at, session_id); filters by tag, slugs and time."""
+    at, key = before or (None, None)
+    with conn.cursor(row_factory=class_row(SessionRow)) as cursor:
+        return cursor.execute(
+            f"""
+            SELECT {SESSION_COLUMNS}
+            FROM   {SESSION_TABLES}
+            WHERE  (%(at)s::timestamptz IS NULL OR (started_at, session_id) < (%(at)s, %(key)s))
+                   AND (%(vehicle)s::text IS NULL OR vehicle.tag = %(vehicle)s)
+                   AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
+                   AND (%(bay)s::text IS NULL OR bay.slug = %(bay)s)
+                   AND (%(since)s::timestamptz IS NULL OR started_at >= %(since)s)
+            ORDER  BY started_at DESC, session_id DESC
+            LIMIT  %(limit)s
+            """,  # noqa: S608
+            {
+                "at": at,
+                "key": key,
+                "vehicle": vehicle,
+                "platform": platform,
+                "bay": bay,
+                "since": since,
+                "limit": limit,
+            },
+        ).fetchall()
+
+
+def setups_of_session(conn: Connection, session_id: int) -> list[SetupRow]:
+    """The setups of a session in order."""
+    with conn.cursor(row_factory=class_row(SetupRow)) as cursor:
+        return cursor.execute(
+            """
+            SELECT setup_id, n, label,
+                   coalesce((SELECT jsonb_agg(jsonb_build_object('part', part.slug, 'slot', setup_part.slot)
+                                              ORDER BY part.slug)
+                             FROM   setup_part JOIN part USING (part_id)
+                             WHERE  setup_part.setup_id = setup.setup_id), '[]') AS parts,
+                   parts_known, setup.stock_checked, ethanol, octane, octane_method, spark_advance_deg, struck,
+                   pulls, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw,
+                   power_rpm, power_best_kw, power_spread, torque_nm, torque_rpm, torque_best_nm, torque_spread, doubts
+            FROM   setup JOIN setup_summary USING (setup_id)
+            WHERE  session_id = %s
+            ORDER  BY n
+            """,
+            (session_id,),
+        ).fetchall()
+
+
+PULL_COLUMNS = """
+    pull_id, setup_id, pull.n, started_at, temperature_c, pressure_kpa, humidity, dew_point_c, vapour_kpa, coolant_c,
+    oil_c, inlet_c, inlet_end_c, test, ramp_rpm_s, smoothing, source, basis_standard, basis_factor, status, reason,
+    best_of, power_kw, power_rpm, torque_nm, torque_rpm, rpm_from, rpm_to, factor, lambda_mean, map_max_kpa,
+    pull.struck
+"""
+
+
+def pulls_of_session(conn: Connection, session_id: int) -> list[PullRow]:
+    """All pulls of a session, in order."""
+    with conn.cursor(row_factory=class_row(PullRow)) as cursor:
+        return cursor.execute(
+            f"""
+            SELECT {PULL_COLUMNS}
+            FROM   pull JOIN setup USING (setup_id)
+            WHERE  session_id = %s
+            ORDER  BY setup.n, pull.n
+            """,  # noqa: S608
+            (session_id,),
+        ).fetchall()
+
+
+def find_pull(conn: Connection, pull_id: int) -> tuple[PullRow, UUID, int] | None:
+    """A pull with the session and setup number it belongs to."""
+    with conn.cursor(row_factory=class_row(PullRow)) as cursor:
+        pull = cursor.execute(
+            f"SELECT {PULL_COLUMNS} FROM pull WHERE pull_id = %s",  # noqa: S608
+            (pull_id,),
+        ).fetchone()
+    if pull is None:
+        return None
+    row = conn.execute(
+        "SELECT session.id, setup.n FROM setup JOIN session USING (session_id) WHERE setup_id = %s",
+        (pull.setup_id,),
+    ).fetchone()
+    assert row is not None
+    return pull, row[0], row[1]
+
+
+def channels_of_pulls(conn: Connection, pull_ids: list[int]) -> dict[int, dict[str, NDArray[np.float64]]]:
+    """The raw channels of pulls, as they were posted, in SI."""
+    rows = conn.execute(
+        "SELECT pull_id, enc, channels, steps, samples, raw FROM pull_raw WHERE pull_id = ANY(%s)",
+        (pull_ids,),
+    ).fetchall()
+    return {row[0]: decoded(*row[1:]) for row in rows}
+
+
+def decoded(
+    enc: int, names: list[str], steps: list[float], samples: int, raw: bytes
+) -> dict[str, NDArray[np.float64]]:
+    """One stored trace as its channels."""
+    known = tuple(None if step != step else step for step in steps)
+    return decode_channels(
+        EncodedTrace(enc=enc, names=tuple(names), steps=known, samples=samples, raw=bytes(raw))
+    )
+
+
+def findings_of_session(conn: Connection, session_id: int) -> list[FindingRow]:
+    """What the checks said about a session."""
+    with conn.cursor(row_factory=class_row(FindingRow)) as cursor:
+        return cursor.execute(
+            """
+            SELECT code, level, message, pointer, setup_n, pull_n, cleared_at, cleared_by, cleared_why
+            FROM   finding WHERE session_id = %s ORDER BY finding_id
+            """,
+            (session_id,),
+        ).fetchall()
+
+
+def pairs_of_session(conn: Connection, session_id: int) -> list[SessionPair]:
+    """The before/after pairs in which a session's setups stand."""
+    with conn.cursor(row_factory=class_row(SessionPair)) as cursor:
+        return cursor.execute(
+            """
+            WITH mine AS (SELECT setup_id FROM setup WHERE session_id = %s),
+                 touched AS (
+                     SELECT pair.* FROM pair JOIN mine ON setup_with = setup_id
+                     UNION
+                     SELECT pair.* FROM pair JOIN mine ON setup_without = setup_id
+                 )
+            SELECT part.slug::text AS part, against.slug::text AS against,
+                   ws.id AS with_session, w.n AS with_n, os.id AS without_session, o.n AS without_n,
+                   rs.id AS again_session, r.n AS again_n, match, held, usable, differs,
+                   wm.power_kw AS with_power_kw, om.power_kw AS without_power_kw,
+                   wm.level_standard AS with_level, om.level_standard AS without_level
+            FROM   touched
+                   JOIN part USING (part_id)
+                   LEFT JOIN part against ON against.part_id = against_id
+                   JOIN setup w ON w.setup_id = setup_with
+                   JOIN session ws ON ws.session_id = w.session_id
+                   JOIN setup_summary wm ON wm.setup_id = setup_with
+                   JOIN setup o ON o.setup_id = setup_without
+                   JOIN session os ON os.session_id = o.session_id
+                   JOIN setup_summary om ON om.setup_id = setup_without
+                   LEFT JOIN setup r ON r.setup_id = setup_again
+                   LEFT JOIN session rs ON rs.session_id = r.session_id
+            ORDER  BY part, against NULLS FIRST, match, ws.started_at, w.n, o.n
+            """,
+            (session_id,),
+        ).fetchall()

@@ -1,0 +1,372 @@
+"""Keeping a posted session: what was measured, and what is derived from it, in the caller's one transaction."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+import numpy as np
+from psycopg.rows import class_row
+from psycopg.types.json import Jsonb
+
+from service.domain.codec import encode_channels
+from service.domain.derive import METHOD, DerivedPull, SetupSummary
+from service.domain.records import Finding, Part, PlatformFacts, PostedPull, PostedSession, PostedSetup
+from service.store.db import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class LockedCar:
+    """A vehicle whose row is held until the transaction ends, so that no other post looks for its pairs."""
+
+    vehicle_id: int
+    tag: str
+    platform: PlatformFacts
+    rpm_limit: float | None
+
+
+def lock_car(conn: Connection, tag: str) -> LockedCar | None:
+    """Hold a vehicle's row; None where there is no such vehicle. FOR NO KEY UPDATE lets foreign keys pass."""
+    row = conn.execute(
+        """
+        SELECT vehicle_id, tag::text, platform_id, aspiration, ignition, rpm_limit, rated_power_kw
+        FROM   vehicle JOIN platform USING (platform_id)
+        WHERE  tag = %s
+        FOR    NO KEY UPDATE OF vehicle
+        """,
+        (tag,),
+    ).fetchone()
+    if row is None:
+        return None
+    return LockedCar(row[0], row[1], PlatformFacts(row[2], row[3], row[4], row[5], row[6]), row[5])
+
+
+@dataclass(frozen=True, slots=True)
+class PostingBay:
+    """The bay a session came from, and the spread of its recent pulls."""
+
+    bay_id: int
+    spread_ss: float
+    spread_df: int
+
+
+RECENT_SETUPS = 200
+"""A bay's own pull spread is taken from this many of its newest setups (our choice)."""
+
+
+def find_posting_bay(conn: Connection, slug: str) -> PostingBay | None:
+    """A bay by slug with the pooled sum of squares of its recent setups; None where there is no such bay."""
+    row = conn.execute(
+        """
+        WITH recent AS (
+            SELECT spread_ss, spread_df FROM setup_summary JOIN bay USING (bay_id)
+            WHERE  bay.slug = %(bay)s AND counts
+            ORDER  BY setup_id DESC LIMIT %(recent)s
+        )
+        SELECT bay_id, coalesce((SELECT sum(spread_ss) FROM recent), 0), coalesce((SELECT sum(spread_df) FROM recent), 0)
+        FROM   bay WHERE slug = %(bay)s
+        """,
+        {"bay": slug, "recent": RECENT_SETUPS},
+    ).fetchone()
+    return PostingBay(row[0], row[1], row[2]) if row else None
+
+
+def parts_named(conn: Connection, slugs: Sequence[str]) -> dict[str, Part]:
+    """The known parts among these slugs, with their slots."""
+    if not slugs:
+        return {}
+    rows = conn.execute(
+        """
+        SELECT   part_id, part.slug::text, array_agg(slot::text)
+        FROM     part JOIN part_slot USING (part_id)
+        WHERE    part.slug = ANY(%s)
+        GROUP BY part_id
+        """,
+        (list(slugs),),
+    ).fetchall()
+    return {row[1]: Part(row[0], row[1], frozenset(row[2])) for row in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class KeptSession:
+    """A session that is in the ledger already."""
+
+    session_id: int
+    id: UUID
+    content_hash: bytes
+    bay_id: int
+
+
+def find_kept(
+    conn: Connection, session_id: UUID | None, bay_id: int, content_hash: bytes
+) -> KeptSession | None:
+    """The session kept under this id, or with this content from this bay."""
+    with conn.cursor(row_factory=class_row(KeptSession)) as cursor:
+        return cursor.execute(
+            """
+            SELECT session_id, id, content_hash, bay_id FROM session
+            WHERE  id = %(id)s OR (bay_id = %(bay)s AND content_hash = %(hash)s)
+            ORDER  BY id = %(id)s DESC LIMIT 1
+            """,
+            {"id": session_id, "bay": bay_id, "hash": content_hash},
+        ).fetchone()
+
+
+def add_session(
+    conn: Connection,
+    session: PostedSession,
+    *,
+    id: UUID,
+    vehicle_id: int,
+    bay_id: int,
+    content_hash: bytes,
+    who: str,
+) -> int:
+    """Insert the strap-down itself and answer its key."""
+    row = conn.execute(
+        """
+        INSERT INTO session (id, vehicle_id, bay_id, started_at, operator, gear, ratio, tyre_size,
+                             tyre_pressure_kpa, sequence, clock, content_hash, posted_by)
+        VALUES (%(id)s, %(vehicle)s, %(bay)s, %(started_at)s, %(operator)s, %(gear)s, %(ratio)s, %(tyre_size)s,
+                %(tyre_pressure)s, %(sequence)s, %(clock)s, %(hash)s, %(who)s)
+        RETURNING session_id
+        """,
+        {
+            "id": id,
+            "vehicle": vehicle_id,
+            "bay": bay_id,
+            "started_at": session.started_at,
+            "operator": session.operator,
+            "gear": session.gear,
+            "ratio": session.ratio,
+            "tyre_size": session.tyre_size,
+            "tyre_pressure": session.tyre_pressure_kpa,
+            "sequence": session.sequence,
+            "clock": session.clock,
+            "hash": content_hash,
+            "who": who,
+        },
+    ).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def add_setup(conn: Connection, session_id: int, setup: PostedSetup, parts: Mapping[str, Part]) -> int:
+    """Insert one state of the car with its parts and answer its key."""
+    ids = sorted(parts[posted.slug].part_id for posted in setup.parts)
+    row = conn.execute(
+        """
+        INSERT INTO setup (session_id, n, label, part_ids, parts_known, stock_checked, ethanol, octane,
+                           octane_method, spark_advance_deg)
+        VALUES (%(session)s, %(n)s, %(label)s, %(parts)s, %(parts_known)s, %(stock_checked)s, %(ethanol)s, %(octane)s,
+                %(octane_method)s, %(spark)s)
+        RETURNING setup_id
+        """,
+        {
+            "session": session_id,
+            "n": setup.n,
+            "label": setup.label,
+            "parts": ids,
+            "parts_known": setup.parts_known,
+            "stock_checked": setup.stock_checked,
+            "ethanol": setup.ethanol,
+            "octane": setup.octane,
+            "octane_method": setup.octane_method,
+            "spark": setup.spark_advance_deg,
+        },
+    ).fetchone()
+    assert row is not None
+    setup_id = int(row[0])
+    add_fitted(conn, setup_id, [(parts[posted.slug].part_id, posted.slot) for posted in setup.parts])
+    return setup_id
+
+
+def add_fitted(conn: Connection, setup_id: int, fitted: Sequence[tuple[int, str | None]]) -> None:
+    """Name a setup's parts and slots for the foreign keys."""
+    if fitted:
+        conn.execute(
+            """
+            INSERT INTO setup_part (setup_id, part_id, slot)
+            SELECT %s, part, slot FROM unnest(%s::integer[], %s::text[]) AS fitted (part, slot)
+            """,
+            (setup_id, [part for part, _ in fitted], [slot for _, slot in fitted]),
+        )
+
+
+PULL_COLUMNS = (
+    "setup_id", "n", "started_at", "temperature_c", "pressure_kpa", "humidity", "dew_point_c", "vapour_kpa",
+    "coolant_c", "oil_c", "inlet_c", "inlet_end_c", "test", "ramp_rpm_s", "smoothing", "source", "basis_standard",
+    "basis_factor", "status", "reason", "best_of", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "rpm_from",
+    "rpm_to", "factor", "lambda_mean", "map_max_kpa",
+)  # fmt: skip
+ADD_PULL = (
+    f"INSERT INTO pull ({', '.join(PULL_COLUMNS)}) VALUES ({', '.join(f'%({c})s' for c in PULL_COLUMNS)}) "  # noqa: S608
+    "RETURNING pull_id"
+)
+
+
+def known(value: float | None) -> float | None:
+    """NaN means not known; the table says NULL."""
+    return None if value is None or value != value else float(value)
+
+
+def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str, object]:
+    """One pull's scalars, by column."""
+    return {
+        "setup_id": setup_id,
+        "n": pull.n,
+        "started_at": pull.started_at,
+        "temperature_c": pull.temperature_c,
+        "pressure_kpa": pull.pressure_kpa,
+        "humidity": pull.humidity,
+        "dew_point_c": pull.dew_point_c,
+        "vapour_kpa": derived.vapour_kpa,
+        "coolant_c": pull.coolant_c,
+        "oil_c": pull.oil_c,
+        "inlet_c": pull.inlet_c,
+        "inlet_end_c": pull.inlet_end_c,
+        "test": pull.test,
+        "ramp_rpm_s": pull.ramp_rpm_s,
+        "smoothing": None if pull.smoothing is None else Jsonb(pull.smoothing),
+        "source": pull.source,
+        "basis_standard": pull.basis_standard,
+        "basis_factor": pull.basis_factor,
+        "status": pull.status,
+        "reason": pull.reason,
+        "best_of": pull.best_of,
+        "power_kw": known(derived.observed.power_kw),
+        "power_rpm": known(derived.observed.power_rpm),
+        "torque_nm": known(derived.observed.torque_nm),
+        "torque_rpm": known(derived.observed.torque_rpm),
+        "rpm_from": derived.rpm_from,
+        "rpm_to": derived.rpm_to,
+        "factor": derived.factor,
+        "lambda_mean": derived.lambda_mean,
+        "map_max_kpa": derived.map_max_kpa,
+    }
+
+
+def add_pulls(conn: Connection, rows: Sequence[tuple[int, PostedPull, DerivedPull]]) -> list[int]:
+    """Insert the scalars and the raw samples of several pulls, given as (setup_id, pull, derived); answer their keys."""
+    with conn.cursor() as cursor:
+        cursor.executemany(ADD_PULL, [pull_row(*row) for row in rows], returning=True)
+        keys = [int(cursor.fetchone()[0])]  # type: ignore[index]
+        while cursor.nextset():
+            keys.append(int(cursor.fetchone()[0]))  # type: ignore[index]
+        raws = [(key, pull) for key, (_, pull, _) in zip(keys, rows, strict=True) if pull.channels]
+        cursor.executemany(
+            """
+            INSERT INTO pull_raw (pull_id, enc, channels, steps, samples, raw)
+            VALUES (%s, %s, %s, %s, %s, %b)
+            """,
+            [raw_row(key, pull) for key, pull in raws],
+        )
+    return keys
+
+
+def raw_row(pull_id: int, pull: PostedPull) -> tuple[object, ...]:
+    """The raw channels of a pull as one compressed value."""
+    trace = encode_channels(pull.channels, {name: pull.steps.get(name) for name in pull.channels})
+    steps = [float("nan") if step is None else step for step in trace.steps]
+    return (pull_id, trace.enc, list(trace.names), steps, trace.samples, trace.raw)
+
+
+SUMMARY_VALUES = (
+    "pulls", "best_of", "level_standard", "factor", "temperature_c", "pressure_kpa", "vapour_kpa", "power_kw",
+    "power_rpm", "power_best_kw", "torque_nm", "torque_rpm", "torque_best_nm", "coolant_c", "oil_c", "inlet_c",
+    "lambda_mean", "map_max_kpa", "ramp_rpm_s", "spread_ss", "spread_df", "power_spread", "torque_spread",
+)  # fmt: skip
+SUMMARY_KEYS = (
+    "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "counts", "stock_checked", "doubts", "method",
+)  # fmt: skip
+SUMMARY_COLUMNS = SUMMARY_KEYS + SUMMARY_VALUES
+KEEP_SUMMARY = (
+    f"INSERT INTO setup_summary ({', '.join(SUMMARY_COLUMNS)}) "  # noqa: S608
+    f"VALUES ({', '.join(f'%({c})s' for c in SUMMARY_COLUMNS)}) ON CONFLICT (setup_id) DO UPDATE SET "
+    + ", ".join(f"{c} = excluded.{c}" for c in SUMMARY_COLUMNS[1:])
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryKeys:
+    """Where a summary belongs and whether it counts."""
+
+    setup_id: int
+    vehicle_id: int
+    platform_id: int
+    bay_id: int
+    n_parts: int
+    stock: bool
+    counts: bool
+    stock_checked: str
+    doubts: list[str]
+
+
+def keep_summaries(conn: Connection, rows: Sequence[tuple[SummaryKeys, SetupSummary]]) -> None:
+    """Write (or write anew) the summaries and mean curves of setups."""
+    with conn.cursor() as cursor:
+        cursor.executemany(KEEP_SUMMARY, [summary_row(*row) for row in rows])
+        cursor.executemany(
+            """
+            INSERT INTO setup_curve (setup_id, first, torque_nm) VALUES (%s, %s, %b)
+            ON CONFLICT (setup_id) DO UPDATE SET first = excluded.first, torque_nm = excluded.torque_nm
+            """,
+            [row for keys, summary in rows if (row := curve_row(keys.setup_id, summary)) is not None],
+        )
+        gone = [keys.setup_id for keys, summary in rows if curve_row(keys.setup_id, summary) is None]
+        if gone:
+            cursor.execute("DELETE FROM setup_curve WHERE setup_id = ANY(%s)", (gone,))
+
+
+def summary_row(keys: SummaryKeys, summary: SetupSummary) -> dict[str, object]:
+    """One setup's summary, by column."""
+    row: dict[str, object] = {name: getattr(keys, name) for name in SUMMARY_KEYS if name != "method"}
+    row["method"] = METHOD
+    row.update({name: getattr(summary, name) for name in SUMMARY_VALUES})
+    return row
+
+
+def curve_row(setup_id: int, summary: SetupSummary) -> tuple[int, int, bytes] | None:
+    """The known stretch of a mean curve as float32; None where nothing is known."""
+    if summary.grid is None:
+        return None
+    known_at = np.flatnonzero(np.isfinite(summary.grid))
+    if not len(known_at):
+        return None
+    first, last = int(known_at[0]), int(known_at[-1])
+    return setup_id, first, summary.grid[first : last + 1].astype("<f4").tobytes()
+
+
+def add_findings(conn: Connection, session_id: int, findings: Sequence[Finding]) -> None:
+    """Keep what the checks at the door said."""
+    if not findings:
+        return
+    with conn.cursor() as cursor:
+        cursor.executemany(
+            """
+            INSERT INTO finding (session_id, setup_n, pull_n, code, level, message, pointer)
+            VALUES (%s, %s, %s, %s, %s, %s, %s)
+            """,
+            [(session_id, f.setup_n, f.pull_n, f.code, f.level, f.message, f.pointer) for f in findings],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A modification that says a part was on a car on a given day."""
+
+    part: str
+    fitted_on: datetime
+    removed_on: datetime | None
+
+
+def parts_by_invoice(conn: Connection, vehicle_id: int, on: datetime) -> set[str]:
+    """The parts that the car's modifications say were fitted on a day."""
+    rows = conn.execute(
+        """
+        SELECT part.slug::text FROM modification JOIN part USING (part_id)
+        WHERE  vehicle_id = %(car)s AND fitted_on < %(day)s::date AND (removed_on IS NULL OR removed_on > %(day)s::date)
+        """,
+        {"car": vehicle_id, "day": on},
+    ).fetchall()
+    return {row[0] for row in rows}
