@@ -1,0 +1,166 @@
+"""Write `dashboard/site`, the folder a server hands out: `python -m dashboard.build`.
+
+The folder is committed, so serving it needs neither the chart library nor node.
+`--check` writes nothing and ends with 1 when the folder differs from what a build would give.
+"""
+
+import argparse
+import hashlib
+import json
+import string
+import sys
+from collections.abc import Iterator
+from importlib import metadata
+from pathlib import Path
+
+import vl_convert
+
+from dashboard.charts import gain, spread
+
+HERE = Path(__file__).parent
+SITE = HERE / "site"
+PAGES = {
+    "index.html": ("Which question?", "start.js"),
+    "gain.html": ("What does this part gain?", "gain.js"),
+    "spread.html": ("How do stock cars differ?", "spread.js"),
+}
+COPIED = {
+    "style.css": HERE / "style.css",
+    "vendor/docs/docs.html": HERE / "pages" / "docs.html",
+    "vendor/docs/init.js": HERE / "scripts" / "docs.js",
+}
+SCRIPTS = ("show.js", "say.js", "start.js", "gain.js", "gain-says.js", "gain-shows.js", "spread.js")
+CHARTS = {
+    "gain-curve": gain.curve,
+    "gain-cars": gain.cars,
+    "spread-histogram": spread.histogram,
+    "spread-dots": spread.dots,
+}
+VERSIONS = Path("vendor/VERSIONS.json")
+CHART_BUNDLE = Path("vendor/vega.js")
+BUNDLE_EXPORT = "export { vegaEmbed };"  # a module: nothing of it lands on the window
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Build, or with `--check` compare; the exit code."""
+    parser = argparse.ArgumentParser(prog="python -m dashboard.build", description=__doc__)
+    parser.add_argument("--check", action="store_true", help="compare only; 1 when the folder is out of date")
+    if parser.parse_args(arguments).check:
+        return report(differences(SITE))
+    write(SITE)
+    print(f"written: {SITE}")
+    return report(vendored_faults(SITE))
+
+
+def own_files() -> dict[str, bytes]:
+    """Every file of the site which is ours, by its path in the site."""
+    files = {name: page(name, title, script) for name, (title, script) in PAGES.items()}
+    files |= {name: source.read_bytes() for name, source in COPIED.items()}
+    files |= {name: (HERE / "scripts" / name).read_bytes() for name in SCRIPTS}
+    files |= {f"charts/{name}.json": as_json(make()) for name, make in CHARTS.items()}
+    return files
+
+
+def page(name: str, title: str, script: str) -> bytes:
+    """One page: its own middle inside the frame that all pages share."""
+    frame = string.Template((HERE / "pages" / "frame.html").read_text("utf-8"))
+    middle = (HERE / "pages" / name).read_text("utf-8")
+    here = {f"{other}_here".replace(".html", ""): "" for other in PAGES}
+    here[f"{name}_here".replace(".html", "")] = ' aria-current="page"'
+    return frame.substitute(title=title, script=script, middle=middle.rstrip(), **here).encode()
+
+
+def as_json(value: object) -> bytes:
+    """JSON a person can read in a difference: sorted, indented, ended by a line feed."""
+    return (json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def write(site: Path) -> None:
+    """Write our files and the chart bundle, and remove what no longer belongs."""
+    for name, content in own_files().items():
+        put(site / name, content)
+    bundle = vl_convert.javascript_bundle(BUNDLE_EXPORT).encode()
+    put(site / CHART_BUNDLE, bundle)
+    versions = read_versions(site)
+    versions[CHART_BUNDLE.name] = {**chart_versions(), "sha256": sha256(bundle)}
+    put(site / VERSIONS, as_json(versions))
+    for stray in strays(site):
+        stray.unlink()
+
+
+def differences(site: Path) -> list[str]:
+    """What a build would change, one sentence each; empty when the folder is current."""
+    faults = [
+        f"{name} is not what a build gives"
+        for name, content in own_files().items()
+        if have(site / name) != content
+    ]
+    faults += [f"{stray.relative_to(site)} belongs to nothing" for stray in strays(site)]
+    return faults + vendored_faults(site)
+
+
+def vendored_faults(site: Path) -> list[str]:
+    """Files of others which are missing, changed, or of another version than the installed one."""
+    versions = read_versions(site)
+    faults = [
+        f"vendor/{name} is missing or changed: python -m dashboard.vendor"
+        for name, entry in versions.items()
+        if sha256(have(site / "vendor" / name)) != entry["sha256"]
+    ]
+    if CHART_BUNDLE.name not in versions:
+        return [*faults, "vendor/vega.js is not recorded in VERSIONS.json"]
+    recorded = {key: value for key, value in versions[CHART_BUNDLE.name].items() if key != "sha256"}
+    if recorded != chart_versions():
+        faults.append(f"vendor/vega.js was made by {recorded}, installed is {chart_versions()}")
+    return faults
+
+
+def chart_versions() -> dict[str, str]:
+    """The versions inside the chart bundle."""
+    return {
+        "vl-convert-python": metadata.version("vl-convert-python"),
+        "vega": vl_convert.get_vega_version(),
+        "vega-lite": vl_convert.get_vegalite_versions()[-1],
+        "vega-embed": vl_convert.get_vega_embed_version(),
+    }
+
+
+def read_versions(site: Path) -> dict[str, dict[str, str]]:
+    """VERSIONS.json, or nothing recorded yet."""
+    content = have(site / VERSIONS)
+    recorded: dict[str, dict[str, str]] = json.loads(content) if content else {}
+    return recorded
+
+
+def strays(site: Path) -> Iterator[Path]:
+    """Files in the site which no build and no vendoring step wrote."""
+    known = set(own_files()) | {str(VERSIONS)} | {f"vendor/{name}" for name in read_versions(site)}
+    found = (path for path in sorted(site.rglob("*")) if path.is_file())
+    return (path for path in list(found) if path.relative_to(site).as_posix() not in known)
+
+
+def have(path: Path) -> bytes:
+    """The bytes of a file, nothing where there is none."""
+    return path.read_bytes() if path.is_file() else b""
+
+
+def put(path: Path, content: bytes) -> None:
+    """Write a file and the folders above it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+
+
+def sha256(content: bytes) -> str:
+    """The content's SHA-256 [hex]."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def report(faults: list[str]) -> int:
+    """Print the faults; 0 when there are none."""
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    return 1 if faults else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,145 @@
+"""What a part gains: over engine speed, and car by car."""
+
+from typing import Any
+
+import altair as alt
+
+from dashboard.charts import theme
+from dashboard.charts.theme import Layer
+
+CURVE_HEIGHT_PX = 300
+ROW_PX = 24
+
+
+def curve() -> dict[str, Any]:
+    """Gain over engine speed with its band, nought drawn strongly.
+
+    Data sets to fill: `knots` (rpm, typical, low, high, cars), `nought` (value) and `stretches` (from, to,
+    middle, nought, word), the parts of the rev range where the whole band lies on one side of nought.
+    """
+    layers = alt.layer(_band(), *_edges(), _nought(), _typical_line(), *_stretches(), _readings())
+    sized = layers.properties(height=CURVE_HEIGHT_PX)
+    return theme.finish(
+        sized, "Gain against engine speed: line for the typical car, band around it, nought marked."
+    )
+
+
+def cars() -> dict[str, Any]:
+    """One row for the typical car, one for the next car, then one per car measured.
+
+    Data sets to fill: `rows` (order, label, kind = typical | next | like | other, value, low, high) and `nought`.
+    The height follows from the number of rows, by the specification's own `usermeta`.
+    """
+    layers = alt.layer(_nought_upright(), _typical_upright(), *_intervals(), *_dots())
+    sized = layers.properties(usermeta={"rowHeight": ROW_PX})
+    return theme.finish(
+        sized, "Gain of each car measured, below the intervals for the typical car and for one more car."
+    )
+
+
+def _knots() -> Layer:
+    return alt.Chart(alt.NamedData("knots"))
+
+
+def _rpm(field: str = "rpm:Q") -> alt.X:
+    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(90), labelOverlap=True)
+    return alt.X(field, title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
+
+
+def _gain_axis() -> alt.Axis:
+    return alt.Axis(labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=6)
+
+
+def _band() -> Layer:
+    area = _knots().mark_area(color=theme.BAND, aria=False)
+    return area.encode(x=_rpm(), y=alt.Y("low:Q", title=None, axis=_gain_axis()), y2="high:Q")
+
+
+def _edges() -> tuple[Layer, ...]:
+    edge = _knots().mark_line(color=theme.ACCENT, strokeWidth=0.8, strokeDash=[4, 3], aria=False)
+    return tuple(edge.encode(x=_rpm(), y=field) for field in ("low:Q", "high:Q"))
+
+
+def _nought() -> Layer:
+    return alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4).encode(y="value:Q")
+
+
+def _typical_line() -> Layer:
+    line = _knots().mark_line(color=theme.ACCENT, strokeWidth=2.6, aria=False)
+    return line.encode(x=_rpm(), y="typical:Q")
+
+
+def _stretches() -> tuple[Layer, ...]:
+    data = alt.Chart(alt.NamedData("stretches"))
+    loses = "datum.word === 'loses'"
+    colour = alt.condition(loses, alt.value(theme.LOSS), alt.value(theme.ACCENT))
+    dash = alt.condition(loses, alt.value([3, 2]), alt.value([1, 0]))
+    bar = data.mark_rule(strokeWidth=5, aria=False)
+    return (
+        bar.encode(x=_rpm("from:Q"), x2="to:Q", y="nought:Q", color=colour, strokeDash=dash),
+        _word(data.transform_filter(loses), "loses", -14),
+        _word(data.transform_filter(f"!({loses})"), "gains", 16),
+    )
+
+
+def _word(data: Layer, word: str, dy: int) -> Layer:
+    """The word on the side of nought where the curve is not."""
+    text = data.mark_text(text=word, dy=dy, fontSize=theme.LABEL_PX, fontStyle="italic", aria=False)
+    return text.encode(x=_rpm("middle:Q"), y="nought:Q")
+
+
+def _readings() -> Layer:
+    points = _knots().mark_point(opacity=0, size=160, filled=True, aria=False)
+    shown = [
+        alt.Tooltip("rpm:Q", title="rpm", format=",d"),
+        alt.Tooltip("typical:Q", title="typical", format="+.1f"),
+        alt.Tooltip("low:Q", title="from", format="+.1f"),
+        alt.Tooltip("high:Q", title="to", format="+.1f"),
+        alt.Tooltip("cars:Q", title="cars"),
+    ]
+    return points.encode(x=_rpm(), y="typical:Q", tooltip=shown)
+
+
+def _rows(kinds: str) -> Layer:
+    return alt.Chart(alt.NamedData("rows")).transform_filter(kinds)
+
+
+def _row_axis() -> alt.Y:
+    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=180, labelOverlap=True)
+    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
+
+
+def _gain(field: str = "value:Q") -> alt.X:
+    axis = alt.Axis(
+        labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=theme.ticks(90), labelOverlap=True
+    )
+    return alt.X(field, title=None, axis=axis)
+
+
+def _nought_upright() -> Layer:
+    return alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4).encode(x=_gain())
+
+
+def _typical_upright() -> Layer:
+    rule = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=1, strokeDash=[2, 3])
+    return rule.encode(x=_gain())
+
+
+def _intervals() -> tuple[Layer, ...]:
+    next_car = _rows("datum.kind === 'next'").mark_rule(color=theme.ACCENT, strokeWidth=3, strokeDash=[6, 3])
+    typical = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=9)
+    middle = _rows("datum.kind === 'typical'").mark_tick(color=theme.INK, thickness=3, size=18)
+    return (
+        next_car.encode(x=_gain("low:Q"), x2="high:Q", y=_row_axis()),
+        typical.encode(x=_gain("low:Q"), x2="high:Q", y=_row_axis()),
+        middle.encode(x=_gain(), y=_row_axis()),
+    )
+
+
+def _dots() -> tuple[Layer, ...]:
+    shown = [alt.Tooltip("label:N", title="car"), alt.Tooltip("value:Q", title="gain", format="+.1f")]
+    like = _rows("datum.kind === 'like'").mark_circle(size=95, color=theme.INK, opacity=1, aria=False)
+    other = _rows("datum.kind === 'other'").mark_point(
+        size=80, stroke=theme.INK, strokeWidth=1.6, fill=theme.PAPER, filled=False, aria=False
+    )
+    return tuple(dots.encode(x=_gain(), y=_row_axis(), tooltip=shown) for dots in (like, other))

@@ -1,0 +1,67 @@
+"""The look of every chart: thin ink on warm paper, one accent.
+
+Colours are CSS variables, so light, dark and print need no second drawing; `style.css` gives them their
+values. Where colour separates things it comes from a palette made for colour-blind readers (Okabe and Ito,
+"Color Universal Design", 2008), and something besides colour always separates them too: a dash, a shape, a word.
+"""
+
+from typing import Any
+
+import altair as alt
+
+Layer = Any
+"""A chart or one layer of it; the chart library's drawing methods carry no types."""
+
+INK = "var(--ink)"
+FAINT = "var(--faint)"
+HAIRLINE = "var(--hairline)"
+PAPER = "var(--paper)"
+ACCENT = "var(--accent)"
+BAND = "var(--band)"
+LOSS = "var(--loss)"
+
+LABEL_PX = 14  # our choice: read from arm's length on a counter tablet
+# Written out, not a variable: the chart program measures its labels with it. The same stack as in style.css.
+FONT = '"Gill Sans Nova", Optima, Candara, "Noto Sans", "DejaVu Sans", sans-serif'
+
+CONFIG: dict[str, Any] = {
+    "background": "transparent",
+    "font": FONT,
+    "view": {"stroke": None},
+    "axis": {
+        "domainColor": FAINT,
+        "tickColor": FAINT,
+        "gridColor": HAIRLINE,
+        "labelColor": INK,
+        "titleColor": INK,
+        "labelFontSize": LABEL_PX,
+        "titleFontSize": LABEL_PX,
+        "titleFontWeight": "normal",
+        "titlePadding": 10,
+        "labelPadding": 6,
+        "labelFlush": False,
+    },
+    "text": {"color": INK, "fontSize": LABEL_PX},
+    "aria": True,
+}
+
+
+def ticks(spacing_px: int) -> alt.ExprRef:
+    """About one tick in so many pixels of the chart's width, whatever the width turns out to be."""
+    return alt.ExprRef(f"max(2, floor(width / {spacing_px}))")
+
+
+def unit_labels(expression: str = "datum.label") -> str:
+    """A label expression which puts the unit behind each number, from the chart's parameter `unit`."""
+    return f"replace({expression}, '-', '\u2212') + ' ' + unit"
+
+
+def finish(chart: Layer, described: str) -> dict[str, Any]:
+    """The finished specification: full width, themed, described for a screen reader, no data of its own."""
+    spec: dict[str, Any] = chart.to_dict()
+    spec["width"] = "container"
+    spec["description"] = described
+    spec["config"] = CONFIG
+    spec["params"] = [{"name": "unit", "value": ""}, *spec.get("params", [])]
+    spec.pop("datasets", None)
+    return spec

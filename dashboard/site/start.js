@@ -1,0 +1,53 @@
+// The first page: every question that has evidence, as a link.
+
+import { answering, askAll, byId, el, section, unfold } from "./show.js";
+import { count, date, inList, inSentence, place } from "./say.js";
+
+const answer = byId("answer");
+const more = byId("more");
+const SHOWN_AT_ONCE = 6; // our choice: the rest, from fewer cars, unfolds
+
+const show = answering(answer, more, async (signal) => {
+  const [rows, platforms, parts] = await Promise.all(
+    ["/v1/evidence", "/v1/platforms", "/v1/parts"].map((path) => askAll(path, {}, signal)),
+  );
+  if (!rows.length) return nothing();
+  const kinds = [...new Set(rows.map(({ platform }) => platform))];
+  const words = `${count(rows.length, "question")} about ${count(kinds.length, "kind")} of car can be answered from what was measured here.`;
+  answer.replaceChildren(el("p", {}, words));
+  const about = (platform) => rows.filter((row) => row.platform === platform);
+  return more.replaceChildren(...kinds.map((platform) => kind(platform, about(platform), platforms, parts)));
+});
+
+function nothing() {
+  const words =
+    "Nothing has been measured before and after yet. Once a bay has posted pulls of one car in two states, the answers are listed here.";
+  answer.replaceChildren(el("p", { class: "state" }, words));
+}
+
+const called = (list, slug) => list.find((row) => row.slug === slug)?.name ?? slug;
+
+function kind(platform, rows, platforms, parts) {
+  const spread = `spread.html?${new URLSearchParams({ platform })}`;
+  const list = (some) =>
+    el(
+      "ul",
+      { class: "links" },
+      some.map((row) => line(row, parts)),
+    );
+  const rest = rows.slice(SHOWN_AT_ONCE);
+  return section(
+    called(platforms, platform),
+    el("ul", { class: "links" }, el("li", {}, el("a", { href: spread }, "How its stock cars differ"))),
+    list(rows.slice(0, SHOWN_AT_ONCE)),
+    rest.length ? unfold(`${count(rest.length, "more question")}, from fewer cars`, list(rest)) : null,
+  );
+}
+
+function line(row, parts) {
+  const rival = row.against === "without" ? "" : ` instead of ${inSentence(called(parts, row.against))}`;
+  const words = ` ${count(row.cars, "car")}, ${count(row.pairs, "pair")}, last ${date(row.last)}`;
+  return el("li", {}, el("a", { href: place(row) }, `${inList(called(parts, row.part))}${rival}`), words);
+}
+
+show();

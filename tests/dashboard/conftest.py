@@ -1,0 +1,138 @@
+"""A browser, and a page that writes down everything it should not do."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlencode, urlsplit
+from urllib.request import Request, urlopen
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from tests.setup.browser import advice, find_browser
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+DESK = {"width": 1100, "height": 900}
+VIOLATIONS = """
+window.violations = [];
+document.addEventListener('securitypolicyviolation', (event) =>
+  window.violations.push(`${event.violatedDirective} ${event.blockedURI}`));
+"""
+
+
+@dataclass
+class Watched:
+    """One open page and what it did."""
+
+    page: Page
+    base: str
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+    def open(self, path: str, **question: str) -> Page:
+        """Open a page with a question in its address, and wait until it has answered."""
+        self.page.goto(f"{self.base}/{path}{'?' if question else ''}{urlencode(question)}")
+        self.settle()
+        return self.page
+
+    def settle(self) -> None:
+        """Wait until the words are there and the charts are drawn."""
+        self.page.wait_for_function("() => document.querySelector('#answer')?.hasChildNodes()")
+        self.page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+
+    def violations(self) -> list[str]:
+        """What the page tried against its Content-Security-Policy."""
+        found: list[str] = self.page.evaluate("() => window.violations")
+        return found
+
+    def strangers(self) -> list[str]:
+        """Addresses asked for which are not on the ledger's own host and port."""
+        own = urlsplit(self.base).netloc
+        return [
+            url
+            for url in self.requests
+            if urlsplit(url).netloc not in (own, "") or urlsplit(url).scheme == "ws"
+        ]
+
+    def mind(self) -> None:
+        """Listen to the page from now on."""
+        self.page.add_init_script(VIOLATIONS)
+        self.page.on("console", lambda message: self._heard(message.type, message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+
+    def _heard(self, kind: str, text: str) -> None:
+        if kind in ("error", "warning"):
+            self.complaints.append(f"{kind}: {text}")
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """The running service, asked past the browser."""
+
+    base: str
+
+    def ask(self, path: str, **question: str) -> Any:
+        """A GET's JSON."""
+        address = f"{self.base}{path}{'?' if question else ''}{urlencode(question)}"
+        with urlopen(Request(address, headers={"Accept": "application/json"}), timeout=30) as answer:
+            return json.load(answer)
+
+    def best_question(self) -> dict[str, str]:
+        """The gain question with the most cars."""
+        first = self.ask("/v1/evidence", limit="1")["items"][0]
+        return {name: first[name] for name in ("platform", "part", "against")}
+
+    def unmeasured_question(self) -> dict[str, str]:
+        """A part on a platform without evidence there."""
+        rows = {(row["platform"], row["part"]) for row in self.ask("/v1/evidence", limit="500")["items"]}
+        parts = [row["slug"] for row in self.ask("/v1/parts", limit="500")["items"]]
+        platforms = [row["slug"] for row in self.ask("/v1/platforms", limit="500")["items"]]
+        free = ((platform, part) for platform in platforms for part in parts if (platform, part) not in rows)
+        platform, part = next(free)
+        return {"platform": platform, "part": part}
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, headless; a missing browser fails, it never skips."""
+    program = find_browser()
+    if program is None:
+        pytest.fail(advice())
+    with sync_playwright() as tools:
+        started = tools.chromium.launch(executable_path=program, args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def ledger(live_demo: str) -> Ledger:
+    """The running service without a browser."""
+    return Ledger(live_demo.rstrip("/"))
+
+
+@pytest.fixture
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    """A browser profile of its own: nothing remembered."""
+    opened = browser.new_context(viewport=DESK)
+    opened.set_default_timeout(15_000)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def watched(context: BrowserContext, ledger: Ledger) -> Watched:
+    """A page under watch."""
+    page = Watched(context.new_page(), ledger.base)
+    page.mind()
+    return page

@@ -1,0 +1,96 @@
+"""The committed site is what a build gives, and says whose code it carries."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import altair
+import pytest
+
+from dashboard import build
+
+CHARTS = sorted(build.CHARTS)
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """The site in a folder of its own."""
+    return Path(shutil.copytree(build.SITE, tmp_path / "site"))
+
+
+def test_the_committed_site_is_current() -> None:
+    assert build.differences(build.SITE) == []
+    assert build.main(["--check"]) == 0
+
+
+def test_a_changed_chart_is_noticed(copy: Path) -> None:
+    chart = copy / "charts" / "gain-curve.json"
+    chart.write_text(chart.read_text("utf-8").replace("rpm", "rev/min", 1), "utf-8")
+    assert build.differences(copy) == ["charts/gain-curve.json is not what a build gives"]
+
+
+def test_a_changed_file_of_others_is_noticed(copy: Path) -> None:
+    (copy / "vendor" / "vega.js").write_bytes(b"// something else")
+    assert build.differences(copy) == ["vendor/vega.js is missing or changed: python -m dashboard.vendor"]
+
+
+def test_another_version_of_the_chart_program_is_noticed(copy: Path) -> None:
+    versions = json.loads((copy / build.VERSIONS).read_bytes())
+    versions["vega.js"]["vl-convert-python"] = "0.0.1"
+    (copy / build.VERSIONS).write_bytes(build.as_json(versions))
+    assert len(build.differences(copy)) == 1
+
+
+def test_a_stray_file_is_noticed_and_removed(copy: Path) -> None:
+    (copy / "old.html").write_text("x", "utf-8")
+    assert build.differences(copy) == ["old.html belongs to nothing"]
+    build.write(copy)
+    assert build.differences(copy) == []
+
+
+def test_the_check_ends_with_one_when_the_site_is_out_of_date(
+    copy: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (copy / "style.css").write_text("", "utf-8")
+    monkeypatch.setattr(build, "SITE", copy)
+    assert build.main(["--check"]) == 1
+    assert "style.css is not what a build gives" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_a_chart_is_valid_and_carries_no_data(name: str) -> None:
+    spec = json.loads((build.SITE / "charts" / f"{name}.json").read_bytes())
+    altair.Chart.from_dict(spec)  # validates against the chart grammar's published schema
+    assert "datasets" not in spec
+    assert '"values"' not in json.dumps(spec)
+    assert '"url"' not in json.dumps(spec)
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_a_chart_takes_its_colours_from_the_style_sheet(name: str) -> None:
+    text = (build.SITE / "charts" / f"{name}.json").read_text("utf-8")
+    used = set(re.findall(r"var\((--[a-z]+)\)", text))
+    defined = set(re.findall(r"(--[a-z]+):", (build.SITE / "style.css").read_text("utf-8")))
+    assert used
+    assert used <= defined
+    assert not re.search(r'"#[0-9a-f]{3,6}"', text)
+
+
+@pytest.mark.parametrize("name", [*build.PAGES, "vendor/docs/docs.html"])
+def test_a_page_has_no_script_or_style_inside_and_loads_nothing_from_elsewhere(name: str) -> None:
+    text = (build.SITE / name).read_text("utf-8")
+    assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son[a-z]+=", text)
+    assert not re.search(r'(?:src|href)="(?:https?:)?//', text)
+
+
+def test_every_file_of_others_has_its_version_and_its_licence() -> None:
+    versions = build.read_versions(build.SITE)
+    licences = (build.SITE / "vendor" / "LICENSES.txt").read_text("utf-8")
+    for package in ("vega", "vega-lite", "vega-embed"):
+        assert versions["vega.js"][package]
+        assert re.search(rf"^{package} \d", licences, re.MULTILINE)
+    assert "Redistribution and use in source and binary forms" in licences
+    assert "Apache License" in (build.SITE / "vendor/docs/LICENSE").read_text("utf-8")
+    assert (build.SITE / "vendor/docs/NOTICE").read_text("utf-8").startswith("swagger-ui")
+    assert versions["docs/swagger-ui-bundle.js"]["swagger-ui-dist"] == "5.35.0"

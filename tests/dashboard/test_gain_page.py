@@ -1,0 +1,208 @@
+"""The page that answers what a part gains."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from playwright.sync_api import Route, expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+
+def test_the_first_sentence_holds_the_ledgers_own_number(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    answer = ledger.ask("/v1/typical-gain", **question)
+    page = watched.open("gain.html", **question)
+    number = page.locator(".headline data").first
+    assert abs(float(number.get_attribute("value") or "nan")) == abs(answer["typical"])
+    assert abs(spoken(number.inner_text()) - abs(answer["typical"])) <= 0.5
+    assert f"In {answer['evidence']['cars']} " in page.locator(".headline").inner_text()
+
+
+def test_both_intervals_stand_under_the_sentence(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    answer = ledger.ask("/v1/typical-gain", **question)
+    page = watched.open("gain.html", **question)
+    shown = [
+        float(node.get_attribute("value") or "nan")
+        for node in page.locator(".answer > p:nth-child(2) data").all()
+    ]
+    assert shown == [*answer["typical_interval"], *answer["next_car_interval"]]
+
+
+def test_a_baseline_is_answered_for_this_car(watched: Watched, ledger: Ledger) -> None:
+    question = {**ledger.best_question(), "baseline": "231"}
+    answer = ledger.ask("/v1/typical-gain", **question)
+    page = watched.open("gain.html", **question)
+    line = page.locator(".answer > p", has_text="should read about")
+    after = float(line.locator("data").first.get_attribute("value") or "nan")
+    assert abs(after - (231 + answer["typical"])) < 1e-9
+
+
+def test_the_answer_follows_the_address_and_the_address_the_pickers(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    page = watched.open("gain.html", **question)
+    with page.expect_response(re.compile("typical-gain.*peak_torque")):
+        page.get_by_label("What is measured").select_option("peak_torque")
+    watched.settle()
+    assert "measure=peak_torque" in page.url
+    expect(page.locator(".headline")).to_contain_text("peak torque")
+    page.reload()
+    watched.settle()
+    expect(page.get_by_label("What is measured")).to_have_value("peak_torque")
+    expect(page.locator(".headline")).to_contain_text("peak torque")
+
+
+def test_a_band_asks_for_its_two_speeds_only_then(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.get_by_label("From, rpm")).to_be_hidden()
+    with page.expect_response(re.compile("typical-gain.*from=3000.*to=5500")):
+        page.get_by_label("What is measured").select_option("band_power")
+    expect(page.get_by_label("From, rpm")).to_be_visible()
+    expect(page.get_by_label("At, rpm", exact=True)).to_be_hidden()
+
+
+def test_units_are_remembered_for_the_next_question(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("gain.html", **ledger.best_question())
+    with page.expect_response(re.compile("typical-gain.*units=us")):
+        page.get_by_label("Units").select_option("us")
+    watched.settle()
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.get_by_label("Units")).to_have_value("us")
+    expect(page.locator(".headline strong")).to_contain_text("hp")
+
+
+def test_measured_parts_come_first_in_the_picker(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    rows = ledger.ask("/v1/evidence", platform=question["platform"], limit="500")["items"]
+    page = watched.open("gain.html", **question)
+    first = page.locator("#part optgroup").first
+    listed = [option.get_attribute("value") for option in first.locator("option").all()]
+    assert set(listed) == {row["part"] for row in rows}
+
+
+def test_the_curve_and_every_car_are_drawn(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    answer = ledger.ask("/v1/typical-gain", **question)
+    cars = {
+        pair["vehicle"]
+        for pair in answer["pairs"]
+        if pair.get("used") is not False and pair["gain"] is not None
+    }
+    page = watched.open("gain.html", **question)
+    assert page.locator(".chart svg").count() == 2
+    labels = page.locator(".chart").nth(1).locator("svg text").all_text_contents()
+    assert len([label for label in labels if label in cars]) == min(len(cars), 40)
+
+
+def test_every_pair_is_listed_with_its_records(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    answer = ledger.ask("/v1/typical-gain", **question)
+    page = watched.open("gain.html", **question)
+    rows = page.locator("section", has_text="The pairs it rests on").locator("tbody tr")
+    assert rows.count() == len(answer["pairs"])
+    assert rows.first.locator("a").first.get_attribute("href") == answer["pairs"][0]["before"]
+
+
+def test_a_part_without_evidence_here_gets_no_number_of_this_platform(
+    watched: Watched, ledger: Ledger
+) -> None:
+    question = ledger.unmeasured_question()
+    grade = ledger.ask("/v1/typical-gain", **question)["evidence"]["grade"]
+    assert grade in ("none", "borrowed")
+    page = watched.open("gain.html", **question)
+    said = page.locator(".headline").inner_text()
+    assert ("has not been measured" if grade == "none" else "has been measured with the") in said
+    expect(page.get_by_role("heading", name="Measured elsewhere")).to_be_visible()
+    assert bool(page.locator(".headline data").count()) == (grade == "borrowed")
+
+
+def test_an_unknown_part_is_named_and_leaves_a_way_out(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("gain.html", platform=ledger.best_question()["platform"], part="no-such-part")
+    expect(page.locator("#answer")).to_contain_text("no-such-part")
+    expect(page.get_by_role("button", name="Ask again")).to_be_visible()
+    expect(page.get_by_label("Part", exact=True)).to_be_enabled()
+
+
+def test_the_numbers_can_be_saved_for_a_spreadsheet(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("gain.html", **ledger.best_question())
+    with page.expect_download() as download:
+        page.get_by_role("button", name=re.compile("CSV")).first.click()
+    lines = download.value.path().read_text("utf-8").splitlines()
+    assert "rpm" in lines[0].split(",")
+    assert len(lines) > 10
+
+
+def changed(change: Callable[[dict[str, Any]], None]) -> Callable[[Route], None]:
+    """A handler which lets the ledger answer and then changes the answer."""
+
+    def answer(route: Route) -> None:
+        response = route.fetch()
+        body = response.json()
+        change(body)
+        route.fulfill(response=response, json=body)
+
+    return answer
+
+
+def test_a_gain_known_in_percent_only_is_said_in_percent(watched: Watched, ledger: Ledger) -> None:
+    def without_level(body: dict[str, Any]) -> None:
+        body.update(typical=None, typical_interval=None, next_car_interval=None, typical_percent=5.1)
+        body.update(typical_interval_percent=[4.2, 6.0], next_car_interval_percent=[2.0, 8.2])
+        for pair in body["pairs"]:
+            pair["gain"] = None
+
+    watched.page.route("**/v1/typical-gain*", changed(without_level))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator(".headline strong")).to_have_text("5.1\u00a0%")
+    expect(page.locator(".answer")).to_contain_text("between 4.2 and 6.0\u00a0%")
+    labels = page.locator(".chart").last.locator("svg text").all_text_contents()
+    assert any(label.endswith(" %") for label in labels)
+
+
+def test_one_car_alone_gets_no_claim_about_the_next(watched: Watched, ledger: Ledger) -> None:
+    def one_car(body: dict[str, Any]) -> None:
+        body.update(typical=6.0, typical_percent=2.5, typical_interval=None, next_car_interval=None)
+        body["evidence"].update(grade="thin", cars=1)
+        body["curve"].update(low=[None] * len(body["curve"]["rpm"]), high=[None] * len(body["curve"]["rpm"]))
+
+    watched.page.route("**/v1/typical-gain*", changed(one_car))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator(".headline")).to_contain_text("In 1 ")
+    expect(page.locator(".headline")).to_contain_text("it gained 6.0")
+    expect(page.locator(".answer")).to_contain_text("too few cars to say how sure")
+    expect(page.locator("#more")).to_contain_text("Too few cars to say where it gains")
+    expect(page.locator("#more")).not_to_contain_text("It gains between")
+    assert page.locator(".chart svg").count() == 2
+    assert watched.complaints == []
+
+
+def test_a_gain_not_told_from_nothing_is_not_called_a_gain(watched: Watched, ledger: Ledger) -> None:
+    def doubtful(body: dict[str, Any]) -> None:
+        body.update(
+            typical=0.8, typical_percent=0.4, typical_interval=[-1.1, 2.7], next_car_interval=[-4.0, 5.6]
+        )
+        body["cost"].update(fitted=660.0, price=480.0, currency="GBP", per_unit=None, per_unit_interval=None)
+
+    watched.page.route("**/v1/typical-gain*", changed(doubtful))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator(".headline")).to_contain_text("changed by +0.8")
+    expect(page.locator(".headline")).to_contain_text("not enough to tell from nothing")
+    expect(page.locator(".answer")).to_contain_text("between \u22121.1 and 2.7")
+    expect(page.locator("#more")).to_contain_text("Gain not established")
+
+
+def test_a_loss_is_called_a_loss(watched: Watched, ledger: Ledger) -> None:
+    def loss(body: dict[str, Any]) -> None:
+        body.update(typical=-4.0, typical_percent=-1.7, typical_interval=[-5.0, -3.0])
+
+    watched.page.route("**/v1/typical-gain*", changed(loss))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator(".headline")).to_contain_text("the typical car lost 4.0")
+
+
+def spoken(text: str) -> float:
+    """The number in a text as the page writes it."""
+    found = re.search(r"[\d,]+(\.\d+)?", text)
+    assert found, text
+    return float(found[0].replace(",", ""))

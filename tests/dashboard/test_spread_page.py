@@ -1,0 +1,80 @@
+"""The page that shows how stock cars differ."""
+
+import re
+
+from playwright.sync_api import expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+FEWEST_FOR_BARS = 8
+
+
+def platform_of(ledger: Ledger) -> str:
+    return ledger.best_question()["platform"]
+
+
+def test_the_first_sentence_holds_the_ledgers_own_average(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
+    page = watched.open("spread.html", platform=platform)
+    number = page.locator(".headline data").first
+    assert float(number.get_attribute("value") or "nan") == answer["mean"]
+    assert f"The {answer['cars']} stock " in page.locator(".headline").inner_text()
+
+
+def test_this_car_is_placed_in_the_ledgers_own_words(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    value = str(round(ledger.ask(f"/v1/platforms/{platform}/stock-spread")["mean"]))
+    placed = ledger.ask(f"/v1/platforms/{platform}/stock-spread", value=value)["value"]
+    page = watched.open("spread.html", platform=platform, value=value)
+    expect(page.locator(".answer")).to_contain_text(placed["reading"].rstrip("."))
+    if placed["percentile"] is not None:
+        expect(page.locator("dl div", has_text="This car")).to_contain_text("in 100, between")
+    labels = page.locator(".chart svg text").all_text_contents()
+    assert any(label.startswith("this car") for label in labels)
+    assert any(label.startswith("average") for label in labels)
+
+
+def test_bars_count_every_car(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    cars = ledger.ask(f"/v1/platforms/{platform}/stock-spread")["cars"]
+    page = watched.open("spread.html", platform=platform)
+    if cars < FEWEST_FOR_BARS:
+        expect(page.locator("figcaption")).to_contain_text("Too few cars")
+        return
+    spoken = [label or "" for label in page.evaluate(BAR_LABELS)]
+    counted = [int(match[1]) for label in spoken if (match := re.search(r"cars: (\d+)", label))]
+    assert sum(counted) == cars, spoken
+
+
+def test_fewer_than_eight_cars_are_dots(watched: Watched, ledger: Ledger) -> None:
+    def only_five(route) -> None:  # type: ignore[no-untyped-def]
+        response = route.fetch()
+        body = response.json()
+        route.fulfill(response=response, json={**body, "values": body["values"][:5], "cars": 5})
+
+    watched.page.route("**/stock-spread*", only_five)
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    expect(page.locator("figcaption")).to_contain_text("Too few cars")
+    assert page.locator(".chart svg g.mark-symbol path").count() == 5
+
+
+def test_every_car_stands_in_the_table(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
+    page = watched.open("spread.html", platform=platform)
+    page.locator("summary").click()
+    assert page.locator("tbody tr").count() == len(answer["values"])
+
+
+def test_shares_above_and_below_the_average_are_counted(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
+    page = watched.open("spread.html", platform=platform)
+    for name, side in (("Above the average", "above_average"), ("Below the average", "below_average")):
+        count = round(answer[side]["share"] * answer["cars"])
+        expect(page.locator("dl div", has_text=name)).to_contain_text(f"{count} of {answer['cars']} cars")
+
+
+BAR_LABELS = """() => [...document.querySelectorAll('.chart svg g.mark-rect path')]
+  .map((bar) => bar.getAttribute('aria-label'))"""

@@ -1,0 +1,129 @@
+"""Waiting, slow, failed, locked, empty: each says so, and each has a way out."""
+
+import json
+
+import pytest
+from playwright.sync_api import Route, expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+API = "**/v1/typical-gain*"
+WAIT_S = 5
+GIVE_UP_S = 31
+
+
+def problem(status: int, **fields: object):  # type: ignore[no-untyped-def]
+    """A handler which answers with a problem document (RFC 9457)."""
+    body = json.dumps({"type": "about:blank", "status": status, **fields})
+
+    def answer(route: Route) -> None:
+        route.fulfill(status=status, content_type="application/problem+json", body=body)
+
+    return answer
+
+
+def test_a_failure_says_so_gives_its_number_and_can_be_asked_again(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route(API, problem(500, title="Internal error", instance="a1b2c3"))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator("#answer")).to_contain_text("The ledger failed")
+    expect(page.locator("#answer")).to_contain_text("a1b2c3")
+    page.unroute(API)
+    page.get_by_role("button", name="Ask again").click()
+    expect(page.locator(".headline data").first).to_be_visible()
+
+
+def test_a_dead_line_says_so_and_can_be_asked_again(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route(API, lambda route: route.abort())
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator("#answer")).to_contain_text("did not answer")
+    page.unroute(API)
+    page.get_by_role("button", name="Ask again").click()
+    expect(page.locator(".headline data").first).to_be_visible()
+
+
+def test_a_slow_answer_says_so_then_gives_up(watched: Watched, ledger: Ledger) -> None:
+    page = watched.page
+    page.clock.install()
+    page.route(API, lambda route: None)
+    question = ledger.best_question()
+    with page.expect_request(API):
+        page.goto(f"{watched.base}/gain.html?platform={question['platform']}&part={question['part']}")
+    expect(page.locator("#answer")).to_contain_text("Asking the ledger")
+    page.clock.fast_forward(WAIT_S * 1000)
+    expect(page.locator("#answer")).to_contain_text("Still asking")
+    expect(page.get_by_role("button", name="Stop and ask again")).to_be_visible()
+    page.clock.fast_forward(GIVE_UP_S * 1000)
+    expect(page.locator("#answer")).to_contain_text("did not answer")
+    expect(page.get_by_role("button", name="Ask again")).to_be_visible()
+
+
+def test_a_locked_ledger_asks_for_a_read_token_and_keeps_it_in_this_tab_only(
+    watched: Watched, ledger: Ledger
+) -> None:
+    def needs_token(route: Route) -> None:
+        if route.request.headers.get("authorization") == "Bearer open-sesame":
+            headers = {
+                name: value for name, value in route.request.headers.items() if name != "authorization"
+            }
+            route.continue_(headers=headers)  # the running ledger has no such token
+        else:
+            problem(401, title="Unauthorized", detail="a token is needed")(route)
+
+    watched.page.route("**/v1/**", needs_token)
+    page = watched.open("gain.html", **ledger.best_question())
+    field = page.get_by_label("Read token")
+    assert field.get_attribute("type") == "password"
+    field.fill("open-sesame")
+    page.get_by_role("button", name="Use this token").click()
+    expect(page.locator(".headline data").first).to_be_visible()
+    assert "open-sesame" not in page.url
+    stored = page.evaluate(
+        "() => [JSON.stringify(localStorage), document.cookie, JSON.stringify(sessionStorage)]"
+    )
+    assert ["open-sesame" in text for text in stored] == [False, False, True]
+
+
+def test_a_wrong_token_is_told_apart_from_none(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route("**/v1/**", problem(401, title="Unauthorized"))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator("#answer")).not_to_contain_text("not valid")
+    page.get_by_label("Read token").fill("wrong")
+    page.get_by_role("button", name="Use this token").click()
+    expect(page.locator("#answer")).to_contain_text("not valid")
+
+
+def test_a_kept_token_can_be_forgotten(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("index.html")
+    page.evaluate("() => sessionStorage.setItem('bayledger-token', 'x')")
+    page.route("**/v1/**", problem(401, title="Unauthorized"))
+    page.reload()
+    page.get_by_role("button", name="Forget the token").click()
+    expect(page.get_by_role("button", name="Forget the token")).to_have_count(0)
+    assert page.evaluate("() => sessionStorage.getItem('bayledger-token')") is None
+
+
+@pytest.mark.parametrize(
+    ("status", "words"), [(429, "too often"), (422, "cannot answer this"), (403, "may not read")]
+)
+def test_a_refusal_is_said_in_words(watched: Watched, ledger: Ledger, status: int, words: str) -> None:
+    watched.page.route(API, problem(status, title="Refused", detail="no such measure"))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator("#answer")).to_contain_text(words)
+    assert page.locator("#answer button").count() == 1
+
+
+@pytest.mark.parametrize("name", ["index.html", "gain.html", "spread.html"])
+def test_an_empty_ledger_says_what_is_missing(watched: Watched, name: str) -> None:
+    nothing = json.dumps({"items": []})
+    watched.page.route("**/v1/**", lambda route: route.fulfill(content_type="application/json", body=nothing))
+    page = watched.open(name)
+    expect(page.locator("#answer")).to_contain_text("Once a bay has posted")
+
+
+def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route("**/vendor/vega.js", lambda route: route.abort())
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator(".headline data").first).to_be_visible()
+    expect(page.locator(".chart").first).to_contain_text("could not be drawn")
+    page.locator("summary").first.click()
+    expect(page.locator("table").first).to_be_visible()
