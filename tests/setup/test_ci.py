@@ -1,0 +1,63 @@
+""".ci/run, with a stand-in for bootstrap.py: what it takes for success, and what for failure."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.setup.check import ROOT
+
+# Says what the variable of its word holds, and fails when that begins with FAIL.
+STAND_IN = """
+import os, sys
+said = os.environ["SAYS_" + "_".join(sys.argv[1:]).replace("--", "").upper()]
+print(said)
+sys.exit(said.startswith("FAIL"))
+"""
+GOOD = {
+    "SAYS_CHECK": "all passed",
+    "SAYS_TEST": "12 passed in 3.4s",
+    "SAYS_TEST_MACHINE": "3 passed, 9 deselected in 1s",
+}
+
+
+def ci(folder: Path, **says: str) -> subprocess.CompletedProcess[str]:
+    (folder / ".ci").mkdir()
+    shutil.copy(ROOT / ".ci" / "run", folder / ".ci" / "run")
+    (folder / "bootstrap.py").write_text(STAND_IN)
+    (folder / "bin").mkdir()
+    (folder / "bin" / "chromium").write_text("#!/bin/sh\n")
+    (folder / "bin" / "chromium").chmod(0o755)
+    path = f"{folder / 'bin'}{os.pathsep}{os.environ['PATH']}"
+    environment = {**os.environ, "PATH": path, **GOOD, **says}
+    return subprocess.run(["bash", ".ci/run"], cwd=folder, env=environment, capture_output=True, text=True)
+
+
+def test_it_passes_when_all_pass_and_shows_the_closing_lines(tmp_path: Path) -> None:
+    ran = ci(tmp_path)
+    assert ran.returncode == 0, ran.stderr
+    assert "12 passed in 3.4s" in ran.stdout
+    assert "3 passed, 9 deselected in 1s" in ran.stdout
+
+
+@pytest.mark.parametrize(
+    "says",
+    [
+        {"SAYS_CHECK": "FAILED lint"},
+        {"SAYS_TEST": "FAILED: 1 failed, 11 passed in 3.4s"},
+        {"SAYS_TEST_MACHINE": "FAILED: 1 failed, 2 passed in 3.4s"},
+        {"SAYS_TEST": "no tests ran in 0.1s"},
+        {"SAYS_TEST_MACHINE": "0 passed in 0.1s"},
+        {"SAYS_TEST": "11 passed, 1 skipped in 3.4s"},
+    ],
+)
+def test_it_fails_when_a_step_fails_or_no_test_ran_or_one_was_skipped(
+    says: dict[str, str], tmp_path: Path
+) -> None:
+    assert ci(tmp_path, **says).returncode != 0
+
+
+def test_nothing_runs_after_a_failed_check(tmp_path: Path) -> None:
+    assert "passed" not in ci(tmp_path, SAYS_CHECK="FAILED lint").stdout
