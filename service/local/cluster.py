@@ -8,9 +8,10 @@ import shutil
 import signal
 import socket
 import subprocess
+import tempfile
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from service.local.errors import LocalServerError, NoRoomError
 from service.local.identity import Identity
 from service.local.places import PORT, Places, make_private_folder
 
+UNFINISHED = "postgres.unfinished-"
 ROOM_NEEDED_MB = 100  # a fresh folder takes 63 MB; the rest lets the first posts in (our choice)
 FULL_DISK = ("No space left on device", "Disk quota exceeded")
 READY_PATIENCE_S = 90.0  # our choice: a long recovery after a crash
@@ -46,17 +48,22 @@ class Cluster:
         if self.places.postgres.exists():
             return
         self._check_room()
-        unfinished = self.places.unfinished
-        shutil.rmtree(unfinished, ignore_errors=True)
-        make_private_folder(unfinished, self.identity.uid, self.identity.gid)
-        made = self.identity.run(self._initdb_command())
-        if made.returncode != 0:
+        for leftover in self.places.root.glob(f"{UNFINISHED}*"):
+            shutil.rmtree(leftover, ignore_errors=True)
+        # A new name each time: helpers of an initdb that was killed may still write into theirs for a moment.
+        unfinished = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=self.places.root))
+        self.identity.give(unfinished)
+        try:
+            made = self.identity.run(self._initdb_command(unfinished))
+            if made.returncode != 0:
+                raise self._failure("the database could not be made", made.stderr)
+            unfinished.rename(self.places.postgres)
+        except BaseException:
             shutil.rmtree(unfinished, ignore_errors=True)
-            raise self._failure("the database could not be made", made.stderr)
-        unfinished.rename(self.places.postgres)
+            raise
 
-    def _initdb_command(self) -> list[str]:
-        command = [self.binaries.program("initdb"), "-D", str(self.places.unfinished), "-U", "postgres"]
+    def _initdb_command(self, folder: Path) -> list[str]:
+        command = [self.binaries.program("initdb"), "-D", str(folder), "-U", "postgres"]
         command += ["--auth=trust", "--encoding=UTF8", "--locale=C", "--no-instructions"]
         if int(self.binaries.major) >= BUILTIN_LOCALE_SINCE:
             # sorts alike on every operating system
@@ -108,12 +115,18 @@ class Cluster:
         log_from = self._prepare_log()
         log = os.open(self.places.log, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
         try:
-            started = self.identity.launch(self._server_command(), log)
+            with _signals_held():
+                started = self.identity.launch(self._server_command(), log)
         except OSError as error:
             raise LocalServerError(f"the server program could not be started: {error}") from error
         finally:
             os.close(log)
-        self._wait_until_ready(lambda: started.poll() is not None, log_from)
+        try:
+            self._wait_until_ready(lambda: started.poll() is not None, log_from)
+        except (KeyboardInterrupt, SystemExit):
+            started.send_signal(signal.SIGINT)
+            started.wait(STOP_PATIENCE_S)
+            raise
         return started
 
     def _server_command(self) -> list[str]:
@@ -203,8 +216,7 @@ class Cluster:
             log.replace(log.with_suffix(".log.old"))
         try:
             os.close(os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600))
-            if self.identity.kind == "user":
-                os.chown(log, self.identity.uid, self.identity.gid)
+            self.identity.give(log)
         except OSError as error:
             raise LocalServerError(f"{log} cannot be written: {error.strerror}.") from error
         return self._log_size()
@@ -230,6 +242,19 @@ class Cluster:
                 f"{what}: the disk that holds {self.places.root} is full. Free some room and start again."
             )
         return LocalServerError(f"{what}: {_last_words(words)} (more in {self.places.log})")
+
+
+@contextmanager
+def _signals_held() -> Iterator[None]:
+    """Ctrl-C and SIGTERM wait for the end of the block: between fork and return nobody would know the new process.
+
+    Postgres sets its own signal mask, so that it inherits this one does no harm.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _disk_is_full(folder: Path) -> bool:

@@ -35,11 +35,6 @@ class Places:
         return self.root / "postgres"
 
     @property
-    def unfinished(self) -> Path:
-        """Where a new PGDATA is made, before it gets its name: a cut in the middle leaves nothing half-made."""
-        return self.root / "postgres.unfinished"
-
-    @property
     def log(self) -> Path:
         return self.root / "postgres.log"
 

@@ -70,8 +70,7 @@ class LocalServer:
         with locks.starting(self.cluster.places.start_lock):
             os.close(self._use)
             self._use = None
-            if not locks.anybody_uses(self.cluster.places.use_lock):
-                self.cluster.stop()
+            _stop_if_unused(self.cluster)
         self._reap()
 
     def _reap(self) -> None:
@@ -103,14 +102,25 @@ def start_server(data_dir: Path) -> LocalServer:
         cluster = _cluster(places)
         _let_in(places, cluster.identity)
         cluster.make_if_missing()
-        child = cluster.start_or_adopt()
         use = locks.take_use(places.use_lock)
         try:
+            child = cluster.start_or_adopt()
             prepare_database(_url(places, "postgres", DATABASE), _url(places, "postgres", "postgres"))
         except LocalServerError:
+            # One that needs longer, as for a long recovery, goes on; the next start finds it further.
             os.close(use)
             raise
+        except BaseException:
+            os.close(use)
+            _stop_if_unused(cluster)
+            raise
     return LocalServer(cluster, use, child)
+
+
+def _stop_if_unused(cluster: Cluster) -> None:
+    """The caller holds the start lock."""
+    if not locks.anybody_uses(cluster.places.use_lock):
+        cluster.stop()
 
 
 def _cluster(places: Places) -> Cluster:

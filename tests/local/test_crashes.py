@@ -4,6 +4,9 @@ import os
 import signal
 import subprocess
 import sys
+import time
+
+import pytest
 
 from service.local import processes, start_server
 from tests.local.conftest import User, execute, postmaster_of, scalar, wait_until
@@ -51,6 +54,7 @@ def test_a_server_that_died_under_its_user_is_brought_back(used_folder):
         execute(server.owner_url, "create table kept (n int); insert into kept values (7)")
         assert server.ensure_running() is False
         os.kill(postmaster_of(used_folder), signal.SIGKILL)
+        wait_until(lambda: postmaster_of(used_folder) is None)
         assert server.ensure_running() is True
         assert scalar(server.owner_url, "select n from kept") == 7
     assert postmaster_of(used_folder) is None
@@ -87,7 +91,7 @@ def test_a_stranger_with_the_dead_servers_number_does_not_block_the_next_start(u
 
 
 def test_an_initdb_cut_in_the_middle_is_made_again(folder):
-    half = folder / "postgres.unfinished"
+    half = folder / "postgres.unfinished-x1"
     half.mkdir(parents=True)
     (half / "PG_VERSION").write_text("18\n")
     with start_server(folder) as server:
@@ -103,6 +107,18 @@ def test_a_preparation_cut_after_the_database_was_made_is_finished(used_folder):
         public = "select has_database_privilege('public', 'bayledger', 'connect')"
         assert scalar(server.superuser_url, public) is False
         assert scalar(server.service_url, "show statement_timeout") == "30s"
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.05, 0.1, 0.2, 0.4])
+def test_a_start_interrupted_at_any_moment_leaves_a_folder_that_starts(folder, delay_s):
+    user = User.of(folder)
+    wait_until((folder / "start.lock").exists)
+    time.sleep(delay_s)
+    user.process.send_signal(signal.SIGINT)
+    user.process.communicate("\n", timeout=60)
+    with start_server(folder) as server:
+        assert scalar(server.owner_url, "select 1") == 1
+    assert postmaster_of(folder) is None
 
 
 def test_a_forked_child_does_not_stop_its_parents_server(used_folder):

@@ -29,7 +29,7 @@ def test_two_uses_in_one_process_count_as_two(folder):
 
 def test_starts_and_stops_crossing_each_other_always_get_a_server(folder):
     start_server(folder).stop()
-    for _ in range(5):
+    for _ in range(3):
         users = [User.of(folder) for _ in range(2)]
         for user in users:
             assert scalar(user.url(), "select 1") == 1

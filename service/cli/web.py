@@ -1,0 +1,151 @@
+"""The web server around the service: one master process, one worker with threads."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from gunicorn.app.base import BaseApplication
+from gunicorn.arbiter import Arbiter
+
+from service.cli.errors import CouldNotError
+from service.cli.ledger import ROOT
+from service.cli.note import Serving, leave_note, take_note_away
+from service.settings import Settings
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from service.local import LocalServer
+
+GRACE_S = 30  # for requests under way when told to stop (our choice)
+HUNG_S = 120  # a worker whose main thread is silent for so long is replaced (our choice)
+KEEP_ALIVE_S = 30  # the dashboard's next click comes on the same line (our choice)
+DATABASE_LOOK_S = 2.0  # how often the master looks whether its database lives (our choice)
+SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only gunicorn's own heartbeat file, made safely by it
+
+
+class WebServer(BaseApplication):
+    """Gunicorn, set up in code; the app is imported in the worker only."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        door: socket.socket,
+        database: LocalServer | None,
+        and_also: list[str] | None,
+    ) -> None:
+        from service.cli.serve import url_of
+
+        self.settings = settings
+        self.url = url_of(settings, door)
+        self.database = database
+        self.and_also = and_also
+        self._door = door.detach()
+        super().__init__()
+
+    def load_config(self) -> None:
+        chosen: dict[str, Any] = {
+            "bind": f"fd://{self._door}",
+            "worker_class": "gthread",
+            "workers": 1,
+            "threads": self.settings.threads,
+            "timeout": HUNG_S,
+            "graceful_timeout": GRACE_S,
+            "keepalive": KEEP_ALIVE_S,
+            "control_socket_disable": True,
+            "loglevel": "debug" if self.settings.log_level == "debug" else "warning",
+            "umask": 0o077,
+            "post_worker_init": self._worker_is_up,
+        }
+        if self.settings.tls_cert:
+            chosen |= {"certfile": str(self.settings.tls_cert), "keyfile": str(self.settings.tls_key)}
+        if os.access(SHARED_MEMORY, os.W_OK):
+            chosen["worker_tmp_dir"] = str(SHARED_MEMORY)
+        for name, value in chosen.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Flask:
+        from service.app import create_app
+
+        return create_app(self.settings)
+
+    def run_until_told(self) -> None:
+        """Serve; ends with SystemExit when gunicorn does, after its own clean-up."""
+        beside = (
+            None
+            if self.and_also is None
+            else subprocess.Popen(self.and_also, cwd=ROOT, stdin=subprocess.DEVNULL)
+        )
+        try:
+            Keeper(self, self.database).run()
+        except SystemExit as leaving:
+            if leaving.code:
+                raise CouldNotError("the service did not start; the lines above say why.") from leaving
+        finally:
+            _end(beside)
+            take_note_away(self.settings.data_dir, os.getpid())
+
+    def _worker_is_up(self, worker: Any) -> None:
+        """In the worker: it can answer now. A replaced worker need not say so again."""
+        # Ctrl-C reaches every process of the terminal; the master passes it on as the gentler SIGTERM.
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        if worker.age == 1:
+            leave_note(self.settings.data_dir, Serving(self.url, worker.ppid))
+            click.echo(f"Bayledger serves {self.url} (Ctrl-C stops it)")
+            sys.stdout.flush()
+
+
+class Keeper(Arbiter):
+    """Gunicorn's master, that also keeps the ledger's own database running."""
+
+    def __init__(self, app: WebServer, database: LocalServer | None) -> None:
+        super().__init__(app)
+        self._database = database
+        self._next_look = time.monotonic() + DATABASE_LOOK_S
+        self._stays_after_hang_up = signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
+
+    def manage_workers(self) -> None:
+        super().manage_workers()
+        if self._database is not None and time.monotonic() >= self._next_look:
+            self._look_after_database(self._database)
+            self._next_look = time.monotonic() + DATABASE_LOOK_S
+
+    def _look_after_database(self, database: LocalServer) -> None:
+        from service.local import LocalServerError
+
+        try:
+            if database.ensure_running():
+                self.log.warning("the database had died and was started again")
+        except LocalServerError as error:
+            self.log.error("the database does not run: %s", error)
+
+    def handle_int(self) -> None:
+        """Ctrl-C finishes the requests under way, as SIGTERM does; a second one does not wait."""
+        self.handle_term()
+
+    def handle_usr2(self) -> None:
+        """No second master: the database's use would be counted wrongly. Stop and start again instead."""
+
+    def handle_hup(self) -> None:
+        """The terminal was closed."""
+        if not self._stays_after_hang_up:
+            self.handle_term()
+
+
+def _end(beside: subprocess.Popen[bytes] | None) -> None:
+    if beside is None:
+        return
+    beside.terminate()
+    try:
+        beside.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        beside.kill()
+        beside.wait()

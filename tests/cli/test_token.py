@@ -1,0 +1,70 @@
+"""`bayledger token` on a real database."""
+
+import hashlib
+
+import pytest
+
+from service.local import start_server
+from tests.local.conftest import execute, postmaster_of, scalar
+
+
+def test_create_prints_the_token_alone_and_the_ledger_keeps_its_hash(run, ledger):
+    ran = run("token", "create", "--scope", "read", "--name", "counter", "--data-dir", ledger)
+    assert ran.code == 0
+    token = ran.out.removesuffix("\n")
+    assert len(token) > 40
+    assert token.isprintable()
+    assert " " not in token
+    with start_server(ledger) as server:
+        assert (
+            scalar(server.owner_url, "select secret_hash from token")
+            == hashlib.sha256(token.encode()).digest()
+        )
+
+
+def test_create_on_a_fresh_folder_makes_the_ledger_and_stops_it_again(run, folder):
+    assert run("token", "create", "--scope", "admin", "--data-dir", folder).code == 0
+    assert postmaster_of(folder) is None
+    assert "admin" in run("token", "list", "--data-dir", folder).out
+
+
+def test_a_posting_token_belongs_to_a_bay(run, ledger):
+    assert run("token", "create", "--scope", "post", "--data-dir", ledger).code == 2
+    assert run("token", "create", "--scope", "read", "--bay", "north", "--data-dir", ledger).code == 2
+    unknown = run("token", "create", "--scope", "post", "--bay", "north", "--data-dir", ledger)
+    assert unknown.code == 1
+    assert "no bay 'north'" in unknown.err
+
+    with start_server(ledger) as server:
+        execute(
+            server.owner_url, "insert into bay (slug, name, kind) values ('north', 'North', 'roller-inertia')"
+        )
+    assert run("token", "create", "--scope", "post", "--bay", "north", "--data-dir", ledger).code == 0
+    assert "north" in run("token", "list", "--data-dir", ledger).out
+
+
+def test_list_shows_the_state_and_never_the_token(run, ledger):
+    assert "no tokens yet" in run("token", "list", "--data-dir", ledger).out
+    token = run(
+        "token", "create", "--scope", "read", "--name", "counter", "--expires-days", 3, "--data-dir", ledger
+    ).out
+    listed = run("token", "list", "--data-dir", ledger).out
+    assert "counter" in listed
+    assert "valid until" in listed
+    assert token.strip() not in listed
+
+
+def test_revoke_ends_a_token_once(run, ledger):
+    run("token", "create", "--scope", "read", "--data-dir", ledger)
+    assert run("token", "revoke", 1, "--data-dir", ledger).code == 0
+    assert "revoked" in run("token", "list", "--data-dir", ledger).out
+    again = run("token", "revoke", 1, "--data-dir", ledger)
+    assert again.code == 1
+    assert "token list" in again.err
+
+
+@pytest.mark.parametrize("days", ["0", "-1", "x"])
+def test_a_lifetime_of_nothing_is_wrong_use(run, days, tmp_path):
+    ran = run("token", "create", "--scope", "read", "--expires-days", days, "--data-dir", tmp_path / "none")
+    assert ran.code == 2
+    assert not (tmp_path / "none").exists()
