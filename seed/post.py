@@ -163,7 +163,12 @@ def load(
     limits = httpx.Limits(max_connections=len(BAYS), max_keepalive_connections=len(BAYS))
     headers = {"Authorization": f"Bearer {token}"}
     with httpx.Client(
-        base_url=url, headers=headers, timeout=TIMEOUT_S, limits=limits, transport=transport
+        base_url=url,
+        headers=headers,
+        timeout=TIMEOUT_S,
+        limits=limits,
+        transport=transport,
+        trust_env=False,  # a proxy of the environment is no way to a ledger on this machine or network
     ) as client:
         door, total = Door(client), Summary()
         _post_catalogue(door, loopback=is_loopback(url))

@@ -11,7 +11,7 @@ from werkzeug.routing import BaseConverter
 from service.api import context, problems
 from service.api.resources import BLUEPRINTS
 from service.api.wire import Api, api_document, schema_name
-from service.settings import Settings
+from service.settings import Settings, kept_secret
 from service.store.db import Connect, Lender
 
 SITE = Path(__file__).resolve().parent.parent / "dashboard" / "site"
@@ -43,7 +43,8 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     )
     app.extensions["bayledger"] = context.Ledger(
         connect=connect or Lender(settings.database_url, settings.threads + 2),
-        vin_key=settings.secret.encode(),
+        vin_key=kept_secret(settings).encode(),
+        read=read_lender(settings),
     )
     problems.install(app)
     app.before_request(refuse_null_bytes)
@@ -54,6 +55,13 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
         api.register_blueprint(blueprint)
     serve_documents(app, api)
     return app
+
+
+def read_lender(settings: Settings) -> Connect | None:
+    """The hot standby's lender, where one is given."""
+    if not settings.read_database_url:
+        return None
+    return Lender(settings.read_database_url, settings.threads + 2)
 
 
 def add_security_headers(response: Response) -> Response:

@@ -12,9 +12,10 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from service.api.context import Ledger
 from service.app import create_app
 from service.local import LocalServer, start_server
-from service.settings import Settings
+from service.settings import Settings, kept_secret
 from service.store import tokens
 from service.store.db import Connection
 from tests.live import Live, running_demo
@@ -45,12 +46,34 @@ def connection(server: LocalServer) -> Iterator[Connection]:
         yield lent
 
 
+class Lent:
+    """The connection that the app is lent at the moment."""
+
+    connection: Connection
+
+    def __call__(self) -> contextlib.nullcontext[Connection]:
+        return contextlib.nullcontext(self.connection)
+
+
+LENT = Lent()
+SETTINGS = Settings(database_url="", secret="test")
+
+
+@pytest.fixture(scope="session")
+def built_app() -> Flask:
+    """The app, built once: its address map and API document take longer than most tests."""
+    return create_app(SETTINGS, connect=LENT)
+
+
 @pytest.fixture
-def app(connection: Connection) -> Flask:
-    """The app over the test's one connection: a refused write rolls back to its own savepoint."""
-    return create_app(
-        Settings(database_url="", secret="test"), connect=lambda: contextlib.nullcontext(connection)
-    )
+def app(built_app: Flask, connection: Connection) -> Flask:
+    """The app over the test's one connection: a refused write rolls back to its own savepoint.
+
+    What it held of the test before goes: versions were rolled back with that test, and would be used again.
+    """
+    LENT.connection = connection
+    built_app.extensions["bayledger"] = Ledger(connect=LENT, vin_key=kept_secret(SETTINGS).encode())
+    return built_app
 
 
 class Client:

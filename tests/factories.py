@@ -77,7 +77,8 @@ def a_shop(admin: Client, cars: int = 12) -> None:
         ("/v1/parts", {"slug": "road-map", "name": "Road calibration", "slots": ["calibration"]}),
     ]
     posts += [
-        ("/v1/vehicles", {"tag": f"stoat-{n}", "platform": "stoat", "confirm": True}) for n in range(1, cars + 1)
+        ("/v1/vehicles", {"tag": f"stoat-{n}", "platform": "stoat", "confirm": True})
+        for n in range(1, cars + 1)
     ]
     for path, body in posts:
         answer = admin.post(path, body)

@@ -56,14 +56,13 @@ def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], 
 def stored_figure(
     setup: Levelled, measure: Measure, curves: Mapping[int, NDArray[np.float64]]
 ) -> float | None:
-    """A setup's figure at its stored level [kW or N.m]; None where it was not measured."""
+    """A setup's figure at its stored level [kW or N.m]; None where it was not measured, or is no pull."""
     if measure.is_peak:
-        return setup.power_kw if measure.quantity == "power" else setup.torque_nm
-    grid = curves.get(setup.setup_id)
-    if grid is None:
-        return None
-    value = float(of_curve(grid, measure))
-    return None if np.isnan(value) else value
+        value = setup.power_kw if measure.quantity == "power" else setup.torque_nm
+    else:
+        grid = curves.get(setup.setup_id)
+        value = None if grid is None else float(of_curve(grid, measure))
+    return value if value is not None and value > 0 else None
 
 
 def of_curve(grid: NDArray[np.float64], measure: Measure) -> NDArray[np.float64]:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.answers.figures import pair_ratios
 from service.domain.curve import GRID_RPM
 from service.stats.pooling import MIN_STUDIES, pool_columns
 from service.store.evidence import PairRow
@@ -31,49 +30,60 @@ class GainCurve:
     base_torque_nm: Curve
 
 
-def gain_curve(
-    used: Sequence[tuple[PairRow, float]], curves: Mapping[int, Curve], standard: str, level: float
-) -> GainCurve | None:
-    """The pooled curve of the cars used, given each one's pair and its variance; None where none has a curve."""
-    drawn = [(row, variance) for row, variance in used if has_curves(row, curves)]
+@dataclass(frozen=True, slots=True)
+class GainStates:
+    """Of each car with curves: ln(with / without) and ln torque without, on the drawn knots; its pair's variance."""
+
+    rpm: Curve
+    gains: Curve
+    without: Curve
+    variances: Curve
+
+
+def gain_states(
+    used: Sequence[tuple[PairRow, float, Sequence[float]]], curves: Mapping[int, Curve]
+) -> GainStates | None:
+    """The state curves of the cars used, given each one's pair, its variance and what brings its sides to one level.
+
+    None where no car has curves, or no knot is reached by enough of them.
+    """
+    drawn = [one for one in used if has_curves(one[0], curves)]
     if not drawn:
         return None
-    states = [state_curves(row, curves, standard) for row, _ in drawn]
-    without = np.array([state[1] for state in states])
-    gains = np.array([state[0] for state in states]) - without
+    with_ = log_curves([(curves[row.with_.setup_id], ratios[0]) for row, _, ratios in drawn])
+    without = log_curves([(curves[row.without.setup_id], ratios[1]) for row, _, ratios in drawn])
+    for i, (row, _, ratios) in enumerate(drawn):
+        if row.again is not None and row.again_share is not None:
+            again = log_curves([(curves[row.again.setup_id], ratios[2])])[0]
+            state = with_ if row.again_is_with else without
+            state[i] = (1.0 - row.again_share) * state[i] + row.again_share * again
+    gains = with_ - without
     reached = np.isfinite(gains).sum(axis=0)
     knots = np.flatnonzero(reached >= max(1, int(np.ceil(LEAST_SHARE_OF_CARS * len(drawn)))))
     if not len(knots):
         return None
-    pooled = pool_columns(gains[:, knots], np.array([variance for _, variance in drawn]), level)
+    variances = np.array([variance for _, variance, _ in drawn])
+    return GainStates(GRID_RPM[knots], gains[:, knots], without[:, knots], variances)
+
+
+def gain_curve(states: GainStates, level: float) -> GainCurve:
+    """The pooled curve, with intervals of a level."""
+    pooled = pool_columns(states.gains, states.variances, level)
     few = pooled.k < MIN_STUDIES
-    hidden = [
+    low, high, next_low, next_high = (
         np.where(few, np.nan, side) for side in (pooled.low, pooled.high, pooled.next_low, pooled.next_high)
-    ]
-    base = np.exp(np.nanmean(np.where(np.isfinite(gains), without, np.nan)[:, knots], axis=0))
-    low, high, next_low, next_high = hidden
-    return GainCurve(GRID_RPM[knots], pooled.mean, low, high, next_low, next_high, pooled.k, base)
+    )
+    base = np.exp(np.nanmean(np.where(np.isfinite(states.gains), states.without, np.nan), axis=0))
+    return GainCurve(states.rpm, pooled.mean, low, high, next_low, next_high, pooled.k, base)
 
 
 def has_curves(row: PairRow, curves: Mapping[int, Curve]) -> bool:
     """Whether both sides of a pair (and the repeat) have a curve."""
-    sides = [row.with_, row.without] + ([row.again] if row.again is not None else [])
-    return all(side.setup_id in curves for side in sides)
+    again = row.again is None or row.again.setup_id in curves
+    return again and row.with_.setup_id in curves and row.without.setup_id in curves
 
 
-def state_curves(row: PairRow, curves: Mapping[int, Curve], standard: str) -> tuple[Curve, Curve]:
-    """ln torque of both states of a pair (with, without) on the grid, at one level; a repeated state is taken between
-    its two readings."""
-    sides = [row.with_, row.without] + ([row.again] if row.again is not None else [])
-    ratios, _ = pair_ratios(sides, standard)
-    logs = [log_curve(curves[side.setup_id], ratio) for side, ratio in zip(sides, ratios, strict=True)]
-    if row.again is not None and row.again_share is not None:
-        repeated = 0 if row.again_is_with else 1
-        logs[repeated] = (1.0 - row.again_share) * logs[repeated] + row.again_share * logs[2]
-    return logs[0], logs[1]
-
-
-def log_curve(grid: Curve, ratio: float) -> Curve:
-    """ln torque of a mean curve; NaN where it is not known or not positive."""
-    torque = grid * ratio
+def log_curves(levelled: Sequence[tuple[Curve, float]]) -> Curve:
+    """ln torque of mean curves, each times its ratio; NaN where it is not known or not positive. Shape [curves, 231]."""
+    torque = np.array([grid for grid, _ in levelled]) * np.array([[ratio] for _, ratio in levelled])
     return np.log(np.where(torque > 0, torque, np.nan))

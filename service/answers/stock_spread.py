@@ -8,8 +8,10 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
+from service.answers.cache import Kept
 from service.answers.cautions import LAWFUL, NO_PROMISE, NOT_A_VERDICT, plural
 from service.answers.figures import level_ratio, stored_figure
+from service.domain.correction import STANDARDS
 from service.domain.measures import Measure
 from service.stats.spread import MIN_FOR_PERCENTILE, Spread, describe, percentile_of
 from service.store import evidence
@@ -70,22 +72,56 @@ class StockSpread:
     cautions: tuple[str, ...]
 
 
-def stock_spread(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockSpread:
-    """Answer where this platform's stock cars lie."""
-    rows = evidence.stock_setups(conn, question.platform_id)
-    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, [row.setup_id for row in rows])
-    figures, left_out = usable_figures(rows, asked, curves)
-    cars = cars_of(figures)
-    values = [car.value for car in cars]
+@dataclass(frozen=True, slots=True)
+class StockCars:
+    """A platform's stock cars at one measure and standard, and what was left out: all that no level changes."""
+
+    cars: tuple[StockCar, ...]
+    checked: Mapping[str, int]
+    left_out: Mapping[str, int]
+
+
+LARGEST_KEPT = 2000
+"""Platforms with more stock cars than this are read anew each time, so that memory stays small (our choice)."""
+
+
+def stock_spread(
+    conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept[object]
+) -> StockSpread:
+    """Answer where this platform's stock cars lie; what was read for another question on them is in `kept`."""
+    stock = stock_cars_once(conn, question, asked, kept)
+    values = [car.value for car in stock.cars]
     return StockSpread(
         asked=asked,
         spread=describe(values, asked.level) if values else None,
-        cars=cars,
+        cars=stock.cars,
         placed=None if asked.value is None or not values else placed(asked.value, values, asked.level),
-        checked=checked_counts(figures),
-        left_out=left_out,
-        cautions=tuple(cautions(question, asked, len(cars), left_out)),
+        checked=stock.checked,
+        left_out=stock.left_out,
+        cautions=tuple(cautions(question, asked, len(stock.cars), stock.left_out)),
     )
+
+
+def stock_cars_once(
+    conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept[object]
+) -> StockCars:
+    """The stock cars, read once for each version of their evidence."""
+    key = ("stock", question.platform_id, question.version, asked.measure, asked.standard, asked.checked)
+
+    def small(stock: object) -> bool:
+        return isinstance(stock, StockCars) and len(stock.cars) <= LARGEST_KEPT
+
+    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), small)
+    assert isinstance(found, StockCars)
+    return found
+
+
+def stock_cars(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockCars:
+    """Read the stock setups of a platform and take one value a car."""
+    rows = evidence.stock_setups(conn, question.platform_id)
+    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, [row.setup_id for row in rows])
+    figures, left_out = usable_figures(rows, asked, curves)
+    return StockCars(cars_of(figures), checked_counts(figures), left_out)
 
 
 def usable_figures(
@@ -110,10 +146,10 @@ def figure_of(
     if row.stock_checked not in CHECKED[asked.checked]:
         return "not checked to be stock", None
     if row.doubts:
-        return "doubtful", None
+        return "doubts stand against the pulls, not confirmed", None
     ratio = level_ratio(row, asked.standard)
     if ratio is None:
-        return f"not known in {asked.standard}", None
+        return f"the air was not recorded, so not known in {STANDARDS[asked.standard].name}", None
     stored = stored_figure(row, asked.measure, curves)
     return "without this measure", None if stored is None else stored * ratio
 
@@ -150,7 +186,9 @@ def placed(value: float, values: Sequence[float], level: float) -> Placed:
     words = (
         f"above {tenths} of 10 stock cars of this kind" if 0 < tenths < 10 else edge_words(below, len(values))
     )
-    reading = f"{words}; with {len(values)} cars measured that is anywhere from the {low:.0f}. to the {high:.0f}. percentile"
+    reading = (
+        f"{words}; with {len(values)} cars measured that is anywhere from percentile {low:.0f} to {high:.0f}"
+    )
     return Placed(value, share, (low, high), reading)
 
 
@@ -182,9 +220,9 @@ def cautions(
         said.append(f"Only {cars} car{plural(cars)}: too few for the shape of a distribution.")
     if 0 < cars < MIN_FOR_PERCENTILE:
         said.append("Under ten cars no percentile is given.")
-    for reason, setups in sorted(left_out.items()):
-        hint = "; add checked=any to count them" if reason == "not checked to be stock" else ""
-        said.append(f"{setups} setup{plural(setups)} left out: {reason}{hint}.")
+    said += [
+        f"{setups} setup{plural(setups)} left out: {reason}." for reason, setups in sorted(left_out.items())
+    ]
     if question.aspiration != "natural" and asked.standard != "none":
         said.append(
             "Boosted engine: its boost control makes up for thin air in part, so correction overstates."

@@ -9,13 +9,15 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
+from service.answers.cache import Kept
 from service.answers.cautions import gain_cautions
 from service.answers.figures import pair_ratios, stored_figure
-from service.answers.gain_curve import GainCurve, gain_curve
+from service.answers.gain_curve import GainCurve, GainStates, gain_curve, gain_states
 from service.domain.measures import Measure
 from service.domain.pairing import LIKE_FOR_LIKE, MATCHES
 from service.domain.shop import Shop
@@ -119,54 +121,118 @@ class Usable:
     row: evidence.PairRow
     measured: Measured
     without: float | None
+    ratios: tuple[float, ...]
 
 
-def typical_gain(conn: Connection, question: evidence.Question, asked: Asked, shop: Shop) -> TypicalGain:
-    """Answer one question from its pairs."""
-    rows = evidence.pairs_of_question(conn, question.platform_id, question.part_id, question.against_id)
-    rows = [row for row in rows if asked.context != "alone" or is_alone(row, question)]
-    curves = evidence.curves_of_setups(conn, setups_of(rows)) if needs_curves(asked) else {}
-    spreads = spreads_of(rows, shop)
-    measured = {id(row): usable(row, asked, curves, spreads) for row in rows}
-    chosen = one_per_car([m for row in rows if row.usable and (m := measured[id(row)]) is not None])
-    pooled = (
-        pool([c.measured.gain for c in chosen], [c.measured.variance for c in chosen], asked.level)
-        if chosen
-        else None
-    )
-    base = asked.baseline or typical_baseline(chosen)
-    used = {id(c.row) for c in chosen}
-    shown = tuple(shown_pair(row, measured[id(row)], id(row) in used) for row in rows)
-    floor = smallest_visible_gain(usual_variance(spreads))
-    like = sum(row.held and MATCHES[row.match] in LIKE_FOR_LIKE and row.usable for row in rows)
-    answer = TypicalGain(
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What a question's pairs say before they are pooled: all that no level and no baseline can change.
+
+    `bare` is the answer without what they change; `moved` is how far each used car's peak moved [rpm].
+    """
+
+    bare: TypicalGain
+    chosen: tuple[Usable, ...]
+    moved: tuple[float, ...]
+    states: GainStates | None
+
+
+LARGEST_KEPT = 500
+"""Questions with more pairs than this are weighed anew each time, so that memory stays small (our choice)."""
+
+
+def typical_gain(
+    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept[object]
+) -> TypicalGain:
+    """Answer one question from its pairs; what was worked out for another one on the same evidence is in `kept`."""
+    weighed = weighed_once(conn, question, asked, shop, kept)
+    pooled = pool_cars(weighed.chosen, asked.level)
+    base = asked.baseline or weighed.bare.base
+    answer = replace(
+        weighed.bare,
         asked=asked,
         pooled=pooled,
         base=base,
-        context=context_of(chosen, question),
-        grade=grade_of(chosen),
-        pairs=shown,
-        cars=len(chosen),
-        bays=len({side.bay_id for c in chosen for side in (c.row.with_, c.row.without)}),
-        like_for_like=like,
-        first=min((row.at.date() for row in rows), default=None),
-        last=max((row.at.date() for row in rows), default=None),
-        noise_floor=floor,
-        curve=curve_of(chosen, curves, asked),
-        peak_shift=peak_shift(chosen, asked),
+        curve=gain_curve(weighed.states, asked.level) if weighed.states is not None else None,
+        peak_shift=peak_shift(weighed.moved, asked.level),
         cost=cost_of(question, pooled, base, shop),
-        cautions=(),
-        left_out=sum(not row.usable for row in rows),
-        peaks_only=sum(MATCHES[c.row.match] == "peaks-only" for c in chosen),
         chance=chance_above(pooled, 0.0) if pooled else None,
-        places=places_of(conn, question) if asked.pairs else {},
     )
     return with_cautions(answer, question, conn)
 
 
-def needs_curves(asked: Asked) -> bool:
-    """Whether an answer reads mean curves at all."""
-    return asked.curve or not asked.measure.is_peak
+def weighed_once(
+    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept[object]
+) -> Weighed:
+    """The weighed pairs of a question, worked out once for each version of its evidence and of the settings."""
+    about = (question.platform_id, question.part_id, question.against_id, question.version, shop.version)
+    put = (asked.measure, asked.standard, asked.context, asked.curve, asked.pairs)
+
+    def small(weighed: object) -> bool:
+        return isinstance(weighed, Weighed) and len(weighed.bare.pairs) <= LARGEST_KEPT
+
+    found = kept.get_or_make((*about, *put), lambda: weigh(conn, question, asked, shop), small)
+    assert isinstance(found, Weighed)
+    return found
+
+
+def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Shop) -> Weighed:
+    """Read a question's pairs, measure each one's gain, and choose one for each car."""
+    rows, places = pairs_and_places(conn, question, asked)
+    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, setups_of(rows))
+    spreads = spreads_of(rows, shop)
+    found = [usable(row, asked, curves, spreads) for row in rows]
+    chosen = one_per_car([one for one in found if one is not None and one.row.usable])
+    used = {id(one) for one in chosen}
+    shown = [shown_pair(row, one, id(one) in used) for row, one in zip(rows, found, strict=True)]
+    states = None
+    if asked.curve and chosen:
+        curves = curves or evidence.curves_of_setups(conn, setups_of([one.row for one in chosen]))
+        states = gain_states([(one.row, one.measured.variance, one.ratios) for one in chosen], curves)
+    bare = TypicalGain(
+        asked=asked,
+        pooled=None,
+        base=typical_baseline(chosen),
+        context=context_of(chosen, question),
+        grade=grade_of(chosen),
+        pairs=tuple(shown),
+        cars=len(chosen),
+        bays=len({side.bay_id for c in chosen for side in (c.row.with_, c.row.without)}),
+        like_for_like=sum(row.held and MATCHES[row.match] in LIKE_FOR_LIKE and row.usable for row in rows),
+        first=min((row.at.date() for row in rows), default=None),
+        last=max((row.at.date() for row in rows), default=None),
+        noise_floor=smallest_visible_gain(usual_variance(spreads)),
+        curve=None,
+        peak_shift=None,
+        cost=cost_of(question, None, None, shop),
+        cautions=(),
+        left_out=sum(not row.usable for row in rows),
+        peaks_only=sum(MATCHES[c.row.match] == "peaks-only" for c in chosen),
+        places=places,
+    )
+    return Weighed(bare, tuple(chosen), moves_of_peak(chosen, asked), states)
+
+
+Places = Mapping[tuple[int, int], evidence.PairPlace]
+
+
+def pairs_and_places(
+    conn: Connection, question: evidence.Question, asked: Asked
+) -> tuple[list[evidence.PairRow], Places]:
+    """The pairs of a question, and where they stand if that is to be shown."""
+    rows = evidence.pairs_of_question(conn, question.platform_id, question.part_id, question.against_id)
+    rows = [row for row in rows if asked.context != "alone" or is_alone(row, question)]
+    if not asked.pairs:
+        return rows, {}
+    places = places_of(conn, question)  # a pair struck since it was read has no place any more
+    return [row for row in rows if (row.with_.setup_id, row.without.setup_id) in places], places
+
+
+def pool_cars(chosen: Sequence[Usable], level: float) -> PooledGain | None:
+    """The gains of the cars used, pooled."""
+    if not chosen:
+        return None
+    return pool([c.measured.gain for c in chosen], [c.measured.variance for c in chosen], level)
 
 
 def setups_of(rows: Sequence[evidence.PairRow]) -> set[int]:
@@ -218,7 +284,7 @@ def usable(
         same_bay=same_bay,
         spreads=spreads,
     )
-    return Usable(row, measured, values[1] if known else None)
+    return Usable(row, measured, values[1] if known else None, tuple(ratios))
 
 
 def one_per_car(usable_pairs: Sequence[Usable]) -> list[Usable]:
@@ -263,31 +329,25 @@ def grade_of(chosen: Sequence[Usable]) -> str:
     return GRADES[place]
 
 
-def peak_shift(chosen: Sequence[Usable], asked: Asked) -> PeakShift | None:
-    """Mean movement of the peak along the rev range, with its t interval from three cars."""
-    name = "power_rpm" if asked.measure.quantity == "power" else "torque_rpm"
-    moved = [
-        getattr(pair.row.with_, name) - getattr(pair.row.without, name)
-        for pair in chosen
-        if getattr(pair.row.with_, name) is not None and getattr(pair.row.without, name) is not None
-    ]
-    if not asked.measure.is_peak or not moved:
+def moves_of_peak(chosen: Sequence[Usable], asked: Asked) -> tuple[float, ...]:
+    """How far the peak of each car used moved along the rev range [rpm], where both speeds are known."""
+    if not asked.measure.is_peak:
+        return ()
+    speed = attrgetter("power_rpm" if asked.measure.quantity == "power" else "torque_rpm")
+    speeds = [(speed(pair.row.with_), speed(pair.row.without)) for pair in chosen]
+    return tuple(after - before for after, before in speeds if after is not None and before is not None)
+
+
+def peak_shift(moved: Sequence[float], level: float) -> PeakShift | None:
+    """Mean movement of the peak, with its t interval from three cars."""
+    if not moved:
         return None
     mean = sum(moved) / len(moved)
     if len(moved) < MIN_STUDIES:
         return PeakShift(mean, None)
     sd = math.sqrt(sum((m - mean) ** 2 for m in moved) / (len(moved) - 1))
-    half = t_quantile(len(moved) - 1, asked.level) * sd / math.sqrt(len(moved))
+    half = t_quantile(len(moved) - 1, level) * sd / math.sqrt(len(moved))
     return PeakShift(mean, (mean - half, mean + half))
-
-
-def curve_of(
-    chosen: Sequence[Usable], curves: Mapping[int, NDArray[np.float64]], asked: Asked
-) -> GainCurve | None:
-    """The gain over the rev range from the same pairs, where they have curves."""
-    if not asked.curve:
-        return None
-    return gain_curve([(c.row, c.measured.variance) for c in chosen], curves, asked.standard, asked.level)
 
 
 def cost_of(question: evidence.Question, pooled: PooledGain | None, base: float | None, shop: Shop) -> Cost:

@@ -12,10 +12,10 @@ import orjson
 from flask import Response, request
 from werkzeug.exceptions import NotAcceptable
 
-from service.api.context import caller, ledger, writing
+from service.api.context import caller, conn, ledger, writing
 from service.domain.errors import Conflict, Fault, PreconditionMissing, Refused, Stale
 from service.store import kept_answers
-from service.store.db import Connection
+from service.store.db import Connection, together
 
 JSON = "application/json"
 CSV = "text/csv"
@@ -125,7 +125,7 @@ def created_once(create: Callable[[Connection], Created], status: int = 201) -> 
     A refused post keeps nothing, so it can be mended and sent again under its key.
     """
     key = request.headers.get("Idempotency-Key")
-    with writing() as connection:
+    with together(conn()), writing() as connection:
         if key is None:
             body, location, etag = create(connection)
             return created(orjson.dumps(body, option=ORJSON), status, location, etag)
@@ -138,12 +138,14 @@ def first_answer(
     """The kept answer of this key, or the new one, kept."""
     check_key(key)
     who, hashed = str(caller().token_id), request_hash()
-    if not kept_answers.hold_key(connection, who, key):
+    held = kept_answers.hold_key(connection, who, key)
+    found = kept_answers.find_answer(connection, who, key)
+    if not held():
         words = (
             "a post with this Idempotency-Key is being worked on at this moment; send it again in a second"
         )
         raise Conflict(words)
-    kept = kept_answers.find_answer(connection, who, key)
+    kept = found()
     if kept is not None:
         if kept.request_hash != hashed:
             words = "this Idempotency-Key was used with another body; make a new key for a new post"

@@ -6,11 +6,12 @@ from typing import Any
 
 import orjson
 from flask import Response, request
+from marshmallow import fields
 
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import Asked, typical_gain
 from service.api.answering import ORJSON, csv_response, listed, wants_csv
-from service.api.context import conn, ledger, needs, shop
+from service.api.context import ledger, needs, now, read_conn, shop
 from service.api.wire import Blueprint
 from service.domain.errors import Fault, NotFound, Refused
 from service.domain.measures import Measure
@@ -57,6 +58,7 @@ def kept_answer(version: str, make: Callable[[], bytes]) -> Response:
 @blueprint.get("/v1/typical-gain")
 @needs("read")
 @blueprint.arguments(GainQuery, location="query")
+@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
 @blueprint.response(200, GainAnswer)
 def get_typical_gain(query: dict[str, Any]) -> Response:
     """What a part typically gains on a platform, where in the rev range, how sure that is, and for what money."""
@@ -78,7 +80,12 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
         about = question_document(
             question.platform, measure, standard, part=question.part, against=query["against"]
         )
-        return gain_document(typical_gain(conn(), question, asked, shop()), about, units)
+        return {
+            "as_of": now().isoformat(),
+            **gain_document(
+                typical_gain(read_conn(), question, asked, shop(), ledger().answers.evidence), about, units
+            ),
+        }
 
     if wants_csv():
         return curve_csv(document())
@@ -94,10 +101,10 @@ def question_document(platform: str, measure: Measure, standard: str, **more: An
 
 def gain_question(platform: str, part: str, against: str | None) -> evidence.Question:
     """The question's facts, or 404 naming what is unknown; 422 where the two parts share no slot."""
-    question = evidence.find_question(conn(), platform, part, against)
+    question = evidence.find_question(read_conn(), platform, part, against)
     if question is None:
         raise unknown_name((("platform", platform), ("part", part), ("part", against)))
-    if against is not None and not evidence.slots_shared(conn(), question.part_id, question.against_id):
+    if against is not None and not evidence.slots_shared(read_conn(), question.part_id, question.against_id):
         words = f"{part} and {against} share no slot, so one does not replace the other; ask for each against `without`"
         raise Refused(words, [Fault("", words)])
     return question
@@ -107,7 +114,7 @@ def unknown_name(names: tuple[tuple[str, str | None], ...]) -> NotFound:
     """404 for the first of these names that the ledger does not know."""
     for kind, name in names:
         if name is not None:
-            near = nearest(conn(), kind, name)
+            near = nearest(read_conn(), kind, name)
             if name not in near:
                 return NotFound(kind, name, near)
     return NotFound("such question", str(names))
@@ -123,21 +130,27 @@ def curve_csv(document: dict[str, Any]) -> Response:
 @blueprint.get("/v1/platforms/<slug>/stock-spread")
 @needs("read")
 @blueprint.arguments(StockQuery, location="query")
+@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
 @blueprint.response(200, StockAnswer)
 def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     """Where stock cars of a platform lie, and where one value lands among them."""
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
     measure = measure_of(query)
-    question = evidence.find_stock_question(conn(), slug)
+    question = evidence.find_stock_question(read_conn(), slug)
     if question is None:
-        raise NotFound("platform", slug, nearest(conn(), "platform", slug))
+        raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
     asked = StockAsked(
         measure, standard, query["level"], own_figure(query["value"], measure, units), query["checked"]
     )
 
     def document() -> dict[str, Any]:
         about = question_document(question.slug, measure, standard, checked=asked.checked)
-        return spread_document(stock_spread(conn(), question, asked), about, units)
+        return {
+            "as_of": now().isoformat(),
+            **spread_document(
+                stock_spread(read_conn(), question, asked, ledger().answers.evidence), about, units
+            ),
+        }
 
     if wants_csv():
         names = ("vehicle", "session", "value", "setups", "percentile")
@@ -148,15 +161,23 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
 class EvidenceDocument(Document):
     """How much is known about one question."""
 
+    platform = fields.String()
+    part = fields.String()
+    against = fields.String()
+    cars = fields.Integer()
+    pairs = fields.Integer()
+    first = fields.Date()
+    last = fields.Date()
+
 
 @blueprint.get("/v1/evidence")
 @needs("read")
 @blueprint.arguments(EvidenceQuery, location="query")
-@blueprint.response(200, EvidenceDocument(many=True))
+@blueprint.page(EvidenceDocument, "A page, most cars first.")
 def list_evidence(query: dict[str, Any]) -> Response:
     """Which questions have evidence, those with the most cars first."""
     rows = evidence.list_evidence(
-        conn(),
+        read_conn(),
         platform=query["platform"],
         part=query["part"],
         after=evidence_key(query["after"]),

@@ -16,7 +16,7 @@ from service.domain.resources import Caller
 from service.domain.shop import Shop, shop_of
 from service.store import settings as setting_store
 from service.store import tokens
-from service.store.db import Connect, Connection
+from service.store.db import Connect, Connection, Lender
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -28,12 +28,20 @@ RANK = {"read": 1, "post": 1, "admin": 2}
 
 @dataclass(slots=True)
 class Ledger:
-    """What the app lends its views. `connect` gives a connection for a while; `vin_key` hashes VINs."""
+    """What the app lends its views: `connect` a connection for a while, `read` one of a hot standby if there is one;
+    `vin_key` hashes VINs."""
 
     connect: Connect
     vin_key: bytes
+    read: Connect | None = None
     shop: Shop | None = None
     answers: AnswerCache = field(default_factory=AnswerCache)
+
+    def close(self) -> None:
+        """Give the pools' connections back; for the end of a process."""
+        for lender in (self.connect, self.read):
+            if isinstance(lender, Lender):
+                lender.close()
 
 
 def ledger() -> Ledger:
@@ -44,20 +52,31 @@ def ledger() -> Ledger:
 
 def conn() -> Connection:
     """This request's connection, lent at its first use and given back at its end."""
-    if "conn" not in g:
-        lent = ledger().connect()
-        g.conn = lent.__enter__()
-        g.lent = lent
-    connection: Connection = g.conn
+    return lent_once("conn", ledger().connect)
+
+
+def read_conn() -> Connection:
+    """This request's connection for an answer's reads: the standby's where there is one."""
+    read = ledger().read
+    return conn() if read is None else lent_once("read_conn", read)
+
+
+def lent_once(name: str, connect: Connect) -> Connection:
+    """The connection this request holds under a name, lent now if it holds none."""
+    if name not in g:
+        lent = connect()
+        setattr(g, name, lent.__enter__())
+        g.setdefault("lent", []).append(lent)
+    connection: Connection = g.get(name)
     return connection
 
 
 def give_back(_: BaseException | None = None) -> None:
-    """Return the request's connection."""
-    lent = g.pop("lent", None)
-    if lent is not None:
-        g.pop("conn")
+    """Return the request's connections."""
+    for lent in g.pop("lent", []):
         lent.__exit__(None, None, None)
+    for name in ("conn", "read_conn"):
+        g.pop(name, None)
 
 
 @contextmanager
@@ -77,7 +96,7 @@ def shop() -> Shop:
     """The settings in force, read again only when their version has moved."""
     if "shop" not in g:
         held = ledger().shop
-        version = setting_store.settings_version(conn())
+        version = g.settings_version if "settings_version" in g else setting_store.settings_version(conn())
         if held is None or held.version != version:
             rows = setting_store.current_settings(conn())
             held = shop_of(version, [(row.name, row.bay, row.value) for row in rows])
@@ -117,7 +136,7 @@ def authorised(scopes: tuple[str, ...]) -> Caller:
         raise unauthorised(
             f"this needs a token of scope {' or '.join(scopes)}: send Authorization: Bearer <token>"
         )
-    found = tokens.find_caller(conn(), token)
+    found, g.settings_version = tokens.find_caller(conn(), token)
     if found is None:
         raise unauthorised(
             "this token is unknown, expired or revoked; ask the shop's admin for another", "invalid_token"

@@ -45,7 +45,7 @@ def found(tag: str, modification_id: int) -> Modification:
 
 
 @blueprint.get("/v1/vehicles/<tag>/modifications")
-@needs("read", "post")
+@needs("read")
 @blueprint.arguments(ModificationQuery, location="query")
 @blueprint.page(ModificationDocument, "A page, in the order they were fitted.")
 def list_modifications(query: dict[str, Any], tag: str) -> Response:
@@ -76,7 +76,7 @@ def add_modification(data: dict[str, Any], tag: str) -> Response:
 
 
 @blueprint.get("/v1/vehicles/<tag>/modifications/<int:modification_id>")
-@needs("read", "post")
+@needs("read")
 @blueprint.response(200, ModificationDocument)
 def get_modification(tag: str, modification_id: int) -> Response:
     """Read a modification."""

@@ -23,7 +23,7 @@ from service.ledger.kept import WholeSession, whole_session
 from service.ledger.post import post_session
 from service.schemas.changes import Reason, SessionChange, SetupChange
 from service.schemas.queries import SessionQuery, ViewQuery
-from service.schemas.session_documents import Figures, KeptSession, finding
+from service.schemas.session_documents import Figures, KeptSession, SessionDocument, finding
 from service.schemas.sessions import SessionPost
 from service.store import reading
 from service.store.db import Connection
@@ -85,7 +85,7 @@ def after_key(text: str | None) -> tuple[datetime, int] | None:
 @blueprint.get("/v1/sessions")
 @needs("read", "post")
 @blueprint.arguments(SessionQuery, location="query")
-@blueprint.response(200, KeptSession(many=True), description="A page, newest first.")
+@blueprint.page(SessionDocument, "A page, newest first.", units=True)
 def list_sessions(query: dict[str, Any]) -> Response:
     """List sessions, newest first."""
     bay = caller().bay if caller().scope == "post" and caller().bay else query["bay"]
@@ -156,8 +156,9 @@ def change_session(data: dict[str, Any], id: UUID) -> Response:
     data.pop("units", None)
     why = data.pop("reason")
     with writing() as connection:
+        marking.hold_cars(connection, id, data.get("vehicle"))
         changeable(id)
-        marking.amend_session(connection, id, data, why, caller())
+        marking.amend_session(connection, id, data, why, caller(), now())
     return session_response(id, figures({}))
 
 

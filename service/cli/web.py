@@ -49,6 +49,7 @@ class WebServer(BaseApplication):
         self.database = database
         self.and_also = and_also
         self._door = door.detach()
+        self._app: Flask | None = None
         super().__init__()
 
     def load_config(self) -> None:
@@ -64,6 +65,7 @@ class WebServer(BaseApplication):
             "loglevel": "debug" if self.settings.log_level == "debug" else "warning",
             "umask": 0o077,
             "post_worker_init": self._worker_is_up,
+            "worker_exit": self._worker_ends,
         }
         if self.settings.tls_cert:
             chosen |= {"certfile": str(self.settings.tls_cert), "keyfile": str(self.settings.tls_key)}
@@ -75,7 +77,8 @@ class WebServer(BaseApplication):
     def load(self) -> Flask:
         from service.app import create_app
 
-        return create_app(self.settings)
+        self._app = create_app(self.settings)
+        return self._app
 
     def run_until_told(self) -> None:
         """Serve; ends with SystemExit when gunicorn does, after its own clean-up."""
@@ -101,6 +104,11 @@ class WebServer(BaseApplication):
             leave_note(self.settings.data_dir, Serving(self.url, worker.ppid))
             click.echo(f"Bayledger serves {self.url} (Ctrl-C stops it)")
             sys.stdout.flush()
+
+    def _worker_ends(self, _master: Any, _worker: Any) -> None:
+        """In the worker, at its end: the pool's threads must not be waited for."""
+        if self._app is not None:
+            self._app.extensions["bayledger"].close()
 
 
 class Keeper(Arbiter):

@@ -5,6 +5,7 @@
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -34,6 +35,8 @@ CHANNEL_RANGES: Mapping[str, tuple[float, float]] = {
 }
 KEEPABLE = (-1e30, 1e30)
 """What the store can hold; a rejected pull may say anything else, being counted nowhere (our choice)."""
+LEAST_PEAK_KW = 0.1
+"""A curve whose peak lies below this shows no pull (our choice)."""
 FEWEST_SAMPLES = 8
 """Fewer samples than this draw no curve (our choice)."""
 LEAST_COVERAGE = 0.6
@@ -59,7 +62,6 @@ def refusals(session: PostedSession, now: datetime) -> Iterator[Finding]:
         yield from impossible_air(pull, pointer)
         if pull.status != "rejected":
             yield from disagreeing_power(pull, pointer)
-            yield from powerless(pull, pointer)
         if "axle_torque" in pull.channels and session.ratio is None:
             yield Finding(
                 "ratio-missing",
@@ -102,25 +104,23 @@ def pulls_of(session: PostedSession) -> Iterator[tuple[PostedSetup, PostedPull, 
 
 def times_in_the_future(session: PostedSession, now: datetime) -> Iterator[Finding]:
     """A time after the bay's own clock (or, without it, well after the server's) has not happened yet."""
-    latest = session.clock + CLOCK_SKEW if session.clock else now + FUTURE_ALLOWED
-    times: list[tuple[datetime | None, str, int | None, int | None]] = [
-        (session.started_at, "/started_at", None, None)
-    ]
-    times += [
-        (pull.started_at, f"{pointer}/started_at", setup.n, pull.n)
-        for setup, pull, pointer in pulls_of(session)
-    ]
-    for at, pointer, setup_n, pull_n in times:
-        if at is not None and at > latest:
-            clock = "the bay's clock in this post" if session.clock else "the server's clock"
-            yield Finding(
-                "time-in-the-future",
-                "refused",
-                f"{at.isoformat()} is after {clock}; set the bay's clock right, or send `clock` with the post",
-                pointer,
-                setup_n,
-                pull_n,
-            )
+    yield from future_time(session.started_at, now, session.clock)
+    for setup, pull, pointer in pulls_of(session):
+        for finding in future_time(pull.started_at, now, session.clock, f"{pointer}/started_at"):
+            yield replace(finding, setup_n=setup.n, pull_n=pull.n)
+
+
+def future_time(
+    at: datetime | None, now: datetime, clock: datetime | None = None, pointer: str = "/started_at"
+) -> Iterator[Finding]:
+    """One such time."""
+    latest = clock + CLOCK_SKEW if clock else now + FUTURE_ALLOWED
+    if at is not None and at > latest:
+        whose = "the bay's clock in this post" if clock else "the server's clock"
+        message = (
+            f"{at.isoformat()} is after {whose}; set the bay's clock right, or send `clock` with the post"
+        )
+        yield Finding("time-in-the-future", "refused", message, pointer)
 
 
 def impossible_channels(pull: PostedPull, pointer: str) -> Iterator[Finding]:
@@ -199,13 +199,12 @@ def disagreeing_power(pull: PostedPull, pointer: str) -> Iterator[Finding]:
         )
 
 
-def powerless(pull: PostedPull, pointer: str) -> Iterator[Finding]:
-    """A curve on which the engine never pulls: it has no peak to compare."""
-    for name in ("torque", "power", "axle_torque"):
-        if name in pull.channels and not (pull.channels[name] > 0).any():
-            message = (
-                f"no sample of {name} is above 0: check its sign and its column, or post the pull as rejected"
-            )
+def powerless(session: PostedSession, derived: Mapping[tuple[int, int], DerivedPull]) -> Iterator[Finding]:
+    """Curves on which the engine never pulls: they have no peak to compare."""
+    for setup, pull, pointer in pulls_of(session):
+        if pull.status != "rejected" and derived[setup.n, pull.n].observed.power_kw < LEAST_PEAK_KW:
+            name = next((name for name in ("torque", "power", "axle_torque") if name in pull.channels), "rpm")
+            message = f"{name} never comes to {LEAST_PEAK_KW} kW: check its sign and its column, or post the pull as rejected"
             yield Finding("no-pull", "refused", message, f"{pointer}/curve/{name}")
 
 

@@ -56,6 +56,17 @@ def encode_channels(
     )
 
 
+def as_kept(
+    channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
+) -> dict[str, Floats]:
+    """The channels as they will be decoded: what is derived from these can be derived again to the last digit."""
+    names, values = tuple(channels), _stacked(channels)
+    declared = tuple(steps.get(name) for name in names)
+    counts = _whole_steps(values, declared)
+    kept = values.astype("<f4").astype(np.float64) if counts is None else counts * _step_column(declared)
+    return dict(zip(names, kept, strict=True))
+
+
 def decode_channels(trace: EncodedTrace) -> dict[str, Floats]:
     """The channels of a packed pull, by name, in the order they were given."""
     shape = (len(trace.names), trace.samples)

@@ -122,9 +122,7 @@ def pairs_of_car(
     """
     counted = sorted((s for s in setups if s.counts), key=lambda s: (s.started_at, s.session_id, s.n))
     found: list[Pair] = []
-    for with_, without, part, against in changes(counted, slots):
-        if touching is not None and with_.setup_id not in touching and without.setup_id not in touching:
-            continue
+    for with_, without, part, against in changes(counted, slots, touching):
         pair = compare(with_, without, part, against, counted, slots)
         if pair is not None:
             found.append(pair)
@@ -132,11 +130,16 @@ def pairs_of_car(
 
 
 def changes(
-    setups: Sequence[CarSetup], slots: Mapping[int, frozenset[str]]
+    setups: Sequence[CarSetup], slots: Mapping[int, frozenset[str]], touching: frozenset[int] | None = None
 ) -> Iterator[tuple[CarSetup, CarSetup, int, int]]:
-    """Every ordered (with, without, part, against) that one single change explains and the records allow."""
+    """Every ordered (with, without, part, against) that one single change explains and the records allow.
+
+    With `touching`, only those in which one of these setups stands: a new setup is held against all the others, the
+    others not against each other again.
+    """
+    touched = setups if touching is None else [s for s in setups if s.setup_id in touching]
     for with_ in setups:
-        for without in setups:
+        for without in setups if touching is None or with_.setup_id in touching else touched:
             change = single_change(with_.part_ids, without.part_ids, slots)
             if change is not None and comparable(with_, without):
                 yield with_, without, *change

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from service.domain.errors import NotFound
 from service.store import reading
-from service.store.db import Connection
+from service.store.db import Connection, together
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,14 +21,11 @@ class WholeSession:
 
 def whole_session(conn: Connection, id: UUID) -> WholeSession:
     """The session, or NotFound."""
-    session = reading.get_session(conn, id)
-    if session is None:
-        raise NotFound("session", str(id))
-    key = session.session_id
-    return WholeSession(
-        session=session,
-        setups=reading.setups_of_session(conn, key),
-        pulls=reading.pulls_of_session(conn, key),
-        findings=reading.findings_of_session(conn, key),
-        pairs=reading.pairs_of_session(conn, key),
-    )
+    with together(conn):
+        found = reading.ask_session(conn, id)
+        setups, pulls = reading.setups_of_session(conn, id), reading.pulls_of_session(conn, id)
+        findings, pairs = reading.findings_of_session(conn, id), reading.pairs_of_session(conn, id)
+        session = found()
+        if session is None:
+            raise NotFound("session", str(id))
+        return WholeSession(session, setups(), pulls(), findings(), pairs())

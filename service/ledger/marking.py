@@ -2,10 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from service.domain.checks import disagreeing_pulls, slot_refusals
+from service.domain.checks import (
+    disagreeing_pulls,
+    doubts,
+    future_time,
+    powerless,
+    refusals,
+    slot_refusals,
+)
 from service.domain.derive import (
     PULL_SPREAD_START,
     DerivedPull,
@@ -16,7 +24,7 @@ from service.domain.derive import (
 )
 from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
-from service.domain.records import PostedPeaks, PostedPull, PostedSetup
+from service.domain.records import Finding, PostedPeaks, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
 from service.ledger.post import raise_faults, unknown
 from service.stats.noise import pooled_spread
@@ -98,12 +106,12 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
     """Write every setup's summary from its stored pulls as they stand now."""
     row = reading.get_session(conn, session.id)
     assert row is not None
-    stored = reading.pulls_of_session(conn, session.session_id)
+    stored = reading.pulls_of_session(conn, session.id)()
     channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in stored])
-    doubts = marking.open_doubts(conn, session.session_id)
+    standing = marking.open_doubts(conn, session.session_id)
     spread = bay_spread(conn, row.bay)
     rows = []
-    for setup in reading.setups_of_session(conn, session.session_id):
+    for setup in reading.setups_of_session(conn, session.id)():
         own = [pull for pull in stored if pull.setup_id == setup.setup_id]
         counted = [pull for pull in own if pull.status == "accepted" and pull.struck is None]
         posted = [posted_again(pull, channels.get(pull.pull_id, {})) for pull in counted]
@@ -118,7 +126,7 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
             stock=not setup.parts and setup.parts_known == "complete",
             counts=bool(counted) and setup.struck is None and session_counts(conn, session.id),
             stock_checked=setup.stock_checked,
-            doubts=sorted({code for n, code in doubts if n in (None, setup.n)} - settled),
+            doubts=sorted({code for n, code in standing if n in (None, setup.n)} - settled),
         )
         rows.append((keys, summarise_setup(posted, derived)))
     sessions.keep_summaries(conn, rows)
@@ -126,7 +134,7 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
 
 def bay_spread(conn: Connection, slug: str) -> float:
     """The bay's own pull spread (relative), as its next post would meet it."""
-    bay = sessions.find_posting_bay(conn, slug)
+    bay = sessions.ask_posting_bay(conn, slug)()
     assert bay is not None
     return pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START)
 
@@ -181,9 +189,8 @@ def posted_again(row: reading.PullRow, channels: Mapping[str, Any]) -> PostedPul
 def pair_again(conn: Connection, platform_id: int, vehicle_id: int) -> None:
     """Make a car's pairs anew and mark the evidence that any of them, gone or made, touches."""
     gone = pairs.drop_pairs_of_car(conn, vehicle_id)
-    setups = pairs.setups_of_car(conn, vehicle_id)
-    slots = pairs.slots_of_parts(conn, {part for setup in setups for part in setup.part_ids})
-    made = pairs_of_car(setups, slots)
+    setups, slots = pairs.setups_of_car(conn, vehicle_id), pairs.slots_of_car(conn, vehicle_id)
+    made = pairs_of_car(setups(), slots())
     pairs.add_pairs(conn, platform_id, vehicle_id, made)
     pairs.bump_evidence(conn, platform_id, gone | {pair.part_id for pair in made})
 
@@ -200,13 +207,16 @@ SETUP_FIELDS = (
 )
 
 
-def amend_session(conn: Connection, id: UUID, changes: Mapping[str, Any], why: str, caller: Caller) -> None:
+def amend_session(
+    conn: Connection, id: UUID, changes: Mapping[str, Any], why: str, caller: Caller, now: datetime
+) -> None:
     """Amend a strap-down: another car, time, gear, tyres, operator. Both cars' pairs are made anew."""
+    raise_faults(future_time(changes.get("started_at"), now))
     row = reading.get_session(conn, id)
     if row is None:
         raise NotFound("session", str(id))
     target = changes.get("vehicle", row.vehicle)
-    lock_in_order(conn, row.vehicle, target)
+    hold_cars(conn, id, target)
     session = held(conn, id)
     car = sessions.lock_car(conn, target)
     if car is None:
@@ -215,9 +225,26 @@ def amend_session(conn: Connection, id: UUID, changes: Mapping[str, Any], why: s
     marking.amend_session(conn, session.session_id, {**values, "vehicle_id": car.vehicle_id})
     moved = replace(session, vehicle_id=car.vehicle_id, platform_id=car.platform.platform_id)
     if moved.vehicle_id != session.vehicle_id:
+        hold_evidence(conn, session.platform_id, moved.platform_id)
         pair_again(conn, session.platform_id, session.vehicle_id)
     settle(conn, moved)
     note_amended(conn, f"sessions/{id}", row, changes, why, caller)
+
+
+def hold_evidence(conn: Connection, *platform_ids: int) -> None:
+    """Hold the evidence of several platforms in their order, so that two moves cannot wait for each other.
+
+    Whoever marks evidence marks the platform's stock cars first, so holding that row holds the platform.
+    """
+    for platform_id in sorted(set(platform_ids)):
+        pairs.bump_evidence(conn, platform_id, ())
+
+
+def hold_cars(conn: Connection, id: UUID, target: str | None) -> None:
+    """Hold a session's car and the one it may move to, before the session itself is held."""
+    row = reading.get_session(conn, id)
+    if row is not None:
+        lock_in_order(conn, row.vehicle, target or row.vehicle)
 
 
 def lock_in_order(conn: Connection, *tags: str) -> None:
@@ -231,7 +258,7 @@ def amend_setup(
 ) -> None:
     """Amend a setup: its label, parts, fuel, how sure its part list is."""
     session = held(conn, id)
-    setup = next((s for s in reading.setups_of_session(conn, session.session_id) if s.n == n), None)
+    setup = next((s for s in reading.setups_of_session(conn, session.id)() if s.n == n), None)
     if setup is None:
         raise NotFound("setup", f"{n} of session {id}")
     if "parts" in changes:
@@ -278,6 +305,8 @@ def amend_pull(conn: Connection, pull_id: int, status: str, why: str, caller: Ca
     """Amend what a pull counts as: accepted, settling or rejected. Answers its session."""
     pull, id, n = pull_of(conn, pull_id)
     session = held(conn, id)
+    if pull.status != "accepted" and status == "accepted":
+        check_again(conn, session, n, pull)
     marking.amend_pull(conn, pull_id, status, why if status == "rejected" else pull.reason)
     settle(conn, session)
     history.note(
@@ -290,6 +319,33 @@ def amend_pull(conn: Connection, pull_id: int, status: str, why: str, caller: Ca
         reason=why,
     )
     return id
+
+
+def check_again(conn: Connection, session: marking.HeldSession, n: int, pull: reading.PullRow) -> None:
+    """The door's checks for a pull that is to count after all: refused where it is impossible, else its doubts kept."""
+    row = reading.get_session(conn, session.id)
+    assert row is not None
+    channels = reading.channels_of_pulls(conn, [pull.pull_id]).get(pull.pull_id, {})
+    posted = replace(posted_again(pull, channels), status="accepted")
+    setup = PostedSetup(n=n, parts=(), parts_known="unknown", stock_checked="unknown", pulls=(posted,))
+    shape = PostedSession(
+        id=None, vehicle=row.vehicle, bay=row.bay, started_at=row.started_at, setups=(setup,), ratio=row.ratio,
+        clock=row.clock,
+    )  # fmt: skip
+    derived = {(n, pull.n): derive_pull(posted, row.ratio)}
+    impossible = [*refusals(shape, row.received_at), *powerless(shape, derived)]
+    raise_faults(replace(finding, pointer="/status") for finding in impossible)
+    car = sessions.lock_car(conn, row.vehicle)
+    assert car is not None
+    found = doubts(shape, derived, car.platform, bay_spread(conn, row.bay), row.received_at)
+    keep_new_findings(conn, session, [finding for finding in found if finding.pull_n is not None])
+
+
+def keep_new_findings(conn: Connection, session: marking.HeldSession, found: Sequence[Finding]) -> None:
+    """Keep what was not said of this session before, and perhaps cleared."""
+    said = {(f.code, f.setup_n, f.pull_n) for f in reading.findings_of_session(conn, session.id)()}
+    new = [finding for finding in found if (finding.code, finding.setup_n, finding.pull_n) not in said]
+    sessions.add_findings(conn, session.session_id, new)
 
 
 def note_amended(

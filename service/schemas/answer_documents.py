@@ -7,6 +7,7 @@ import numpy as np
 from marshmallow import fields
 from numpy.typing import NDArray
 
+from service.domain.curve import SMOOTHING_WIDTH_RPM
 from service.domain.measures import Measure
 from service.domain.pairing import MATCHES
 from service.domain.units import from_si, power_kw
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 DIGITS = 5
 """Significant digits of an answer's figures: well below what the cars themselves differ by (our choice)."""
+SMOOTHING = {"method": "local quadratic, weight 1 - d^2", "half_width_rpm": SMOOTHING_WIDTH_RPM}
+"""How every curve was smoothed before its peak and its knots were read; said in each answer."""
 DIFFERENCE_NAMES = {
     "coolant_c": ("coolant", "temperature"),
     "oil_c": ("oil", "temperature"),
@@ -48,8 +51,12 @@ def interval(ends: Sequence[float] | None, show: Any) -> list[float | None] | No
 
 
 def listed(values: NDArray[np.float64], digits: int = DIGITS) -> list[float | None]:
-    """An array as a JSON list, unknown as null."""
-    return [None if value != value else float(f"{value:.{digits}g}") for value in values.tolist()]
+    """An array rounded to significant digits as a JSON list, unknown as null."""
+    size = np.abs(np.where(values == 0, 1.0, values))  # nought has no first digit
+    places = digits - 1 - np.floor(np.log10(size))
+    scale = 10.0 ** np.abs(places)
+    whole = np.where(places < 0, np.rint(values / scale) * scale, np.rint(values * scale) / scale)
+    return [None if value != value else value for value in whole.tolist()]
 
 
 def gain_document(answer: "TypicalGain", question: Mapping[str, Any], units: str) -> dict[str, Any]:
@@ -71,6 +78,7 @@ def gain_document(answer: "TypicalGain", question: Mapping[str, Any], units: str
         "question": {**question, "units": units},
         "units": units,
         "standard": answer.asked.standard,
+        "smoothing": dict(SMOOTHING),
         "typical": of_log(pooled.mean) if pooled else None,
         "typical_percent": percent(pooled.mean) if pooled else None,
         "typical_interval": interval(ends, of_log),
@@ -124,7 +132,7 @@ def curve_document(curve: "GainCurve", measure: Measure, units: str) -> dict[str
     base = power_kw(curve.base_torque_nm, curve.rpm) if measure.quantity == "power" else curve.base_torque_nm
     shown_base = from_si(base, measure.quantity, units)
     body: dict[str, Any] = {
-        "rpm": [int(rpm) for rpm in curve.rpm],
+        "rpm": curve.rpm.astype(int).tolist(),
         "quantity": measure.quantity,
         "cars": curve.cars.tolist(),
         "baseline": listed(shown_base),
@@ -216,6 +224,7 @@ def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: s
         "question": {**question, "units": units},
         "units": units,
         "standard": answer.asked.standard,
+        "smoothing": dict(SMOOTHING),
         "cars": len(answer.cars),
         "level": answer.asked.level,
         "mean": show(spread.mean) if spread else None,
@@ -275,9 +284,13 @@ class PairsOnly(Document):
 class GainAnswer(Document):
     """What a part typically gains on a platform."""
 
+    as_of = fields.DateTime(metadata={"description": "When this was worked out."})
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()
+    smoothing = fields.Dict(
+        metadata={"description": "How curves were smoothed before peaks and knots were read."}
+    )
     typical = fields.Float(allow_none=True, metadata={"description": "For the average car, in `units`."})
     typical_percent = fields.Float(allow_none=True)
     typical_interval = fields.List(fields.Float(), allow_none=True)
@@ -310,9 +323,13 @@ class GainAnswer(Document):
 class StockAnswer(Document):
     """Where a platform's stock cars lie."""
 
+    as_of = fields.DateTime(metadata={"description": "When this was worked out."})
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()
+    smoothing = fields.Dict(
+        metadata={"description": "How curves were smoothed before peaks and knots were read."}
+    )
     cars = fields.Integer()
     level = fields.Float()
     mean = fields.Float(allow_none=True)

@@ -168,9 +168,7 @@ class Figures:
 
     def pair(self, pair: Any) -> dict[str, Any]:
         """A pair that a session made."""
-        same_level = pair.with_level == pair.without_level and pair.with_level is not None
-        known = pair.with_power_kw is not None and pair.without_power_kw is not None
-        percent = 100 * (pair.with_power_kw / pair.without_power_kw - 1) if known and same_level else None
+        percent = pair_percent(pair)
         return {
             "part": pair.part,
             "against": pair.against or "without",
@@ -183,6 +181,24 @@ class Figures:
             "differs": pair.differs,
             "peak_power_percent": None if percent is None else round(percent, 2),
         }
+
+
+def pair_percent(pair: Any) -> float | None:
+    """Gain of a pair in peak power [%], as an answer takes it; None where the two do not stand at one level.
+
+    A state that was repeated is taken between its two readings. Figures at no level serve their own session.
+    """
+    one_level = pair.with_level == pair.without_level
+    if not one_level or (pair.with_level is None and pair.with_session != pair.without_session):
+        return None
+    with_, without, again = pair.with_power_kw, pair.without_power_kw, pair.again_power_kw
+    if not with_ or not without:
+        return None
+    if again and pair.again_is_with:
+        with_ *= (again / with_) ** pair.again_share
+    elif again:
+        without *= (again / without) ** pair.again_share
+    return float(100 * (with_ / without - 1))
 
 
 def basis_of(row: Any) -> Any:
@@ -214,8 +230,8 @@ class CheckDocument(Document):
     cleared = fields.Dict()
 
 
-class KeptSession(Document):
-    """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
+class SessionDocument(Document):
+    """A strap-down without its setups, as lists show it."""
 
     id = fields.UUID()
     vehicle = fields.String()
@@ -232,6 +248,11 @@ class KeptSession(Document):
     received_at = fields.String()
     posted_by = fields.String()
     struck = fields.String(allow_none=True, metadata={"description": "Why it counts nowhere, or null."})
+
+
+class KeptSession(SessionDocument):
+    """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
+
     units = fields.String()
     standard = fields.String()
     setups = fields.List(fields.Dict())

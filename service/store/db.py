@@ -1,17 +1,27 @@
 """Connections, and the one place where a broken constraint becomes a sentence for the user."""
 
+import json
 import os
-from collections.abc import Callable, Iterator
+import select
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
-from typing import Any
+from functools import partial
+from typing import Any, LiteralString, TypeVar
 
 import psycopg
+from psycopg.pq import PipelineStatus
+from psycopg.types.json import Json
 from psycopg_pool import ConnectionPool
 
 from service.domain.errors import Conflict, Fault, LedgerError, Refused, Unavailable
 
 Connection = psycopg.Connection[Any]
 Connect = Callable[[], AbstractContextManager[Connection]]
+
+T = TypeVar("T")
+Later = Callable[[], T]
+"""Fetches what was asked. Within `together` the question is on its way already, and waits for nobody before this."""
 
 BROKEN: dict[str, tuple[type[LedgerError], str, str]] = {
     "platform_slug_once": (
@@ -69,11 +79,53 @@ def broken_rule(error: Exception) -> LedgerError | None:
         return None
     if isinstance(error, psycopg.OperationalError) and (error.sqlstate or "08")[:2] in UNREACHABLE:
         return Unavailable("the database cannot be reached at this moment; send it again in a while")
+    if isinstance(error, psycopg.errors.DeadlockDetected | psycopg.errors.SerializationFailure):
+        return Conflict("another change of the same records was faster; nothing was kept, send it again")
     known = BROKEN.get(error.diag.constraint_name or "")
     if known is None:
         return None
     kind, pointer, words = known
     return kind(words, [Fault(pointer, words)])
+
+
+@contextmanager
+def together(conn: Connection) -> Iterator[None]:
+    """Within this, statements are sent without waiting for each other: many of them cost one round trip.
+
+    They still run in order, one after the other; the first fault is raised where an answer is next waited for.
+    """
+    if conn.info.pipeline_status is not PipelineStatus.OFF:
+        yield
+        return
+    with conn.pipeline():
+        yield
+
+
+def records(table: LiteralString, columns: Iterable[str]) -> str:
+    """The part of an INSERT that reads all its rows from one JSON list: a statement costs more than a row."""
+    names = ", ".join(columns)
+    return f"({names}) SELECT {names} FROM json_populate_recordset(NULL::{table}, %s)"  # noqa: S608
+
+
+def as_records(rows: Iterable[Mapping[str, object]]) -> tuple[Json]:
+    """The rows as that one parameter. A float goes over in its shortest form, which reads back as the same float."""
+    return (Json(list(rows), dumps=partial(json.dumps, allow_nan=False, default=plain)),)
+
+
+def plain(value: object) -> str:
+    """What JSON has no form for, as Postgres reads it."""
+    return "\\x" + value.hex() if isinstance(value, bytes) else str(value)
+
+
+def still_there(connection: Connection) -> None:
+    """Nothing waits on an idle connection's line unless its server hung up: then ask, which raises and replaces it.
+
+    Looking at the line is free, where asking each time costs every request a round trip.
+    """
+    line = select.poll()
+    line.register(connection.fileno(), select.POLLIN)
+    if line.poll(0):
+        ConnectionPool.check_connection(connection)
 
 
 def open_pool(url: str, size: int) -> ConnectionPool[Connection]:
@@ -84,7 +136,7 @@ def open_pool(url: str, size: int) -> ConnectionPool[Connection]:
         min_size=1,
         max_size=size,
         kwargs={"autocommit": True},
-        check=ConnectionPool.check_connection,
+        check=still_there,
         open=True,
         timeout=10.0,
         name="bayledger",
@@ -101,10 +153,22 @@ class Lender:
         self._url = url
         self._size = size
         self._pool: tuple[int, ConnectionPool[Connection]] | None = None
+        self._opening = threading.Lock()
 
     @contextmanager
     def __call__(self) -> Iterator[Connection]:
-        if self._pool is None or self._pool[0] != os.getpid():
-            self._pool = (os.getpid(), open_pool(self._url, self._size))
-        with self._pool[1].connection() as connection:
+        with self._open().connection() as connection:
             yield connection
+
+    def close(self) -> None:
+        """Give every connection back to the server, before this process ends."""
+        if self._pool is not None and self._pool[0] == os.getpid():
+            self._pool[1].close()
+            self._pool = None
+
+    def _open(self) -> ConnectionPool[Connection]:
+        """This process's pool; the first requests come in several threads at once."""
+        with self._opening:
+            if self._pool is None or self._pool[0] != os.getpid():
+                self._pool = (os.getpid(), open_pool(self._url, self._size))
+            return self._pool[1]

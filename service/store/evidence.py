@@ -289,9 +289,9 @@ def list_evidence(
                 GROUP BY platform.slug, part.slug, against.slug
             )
             SELECT   * FROM questions
-            WHERE    %(cars)s::bigint IS NULL
+            WHERE    cars > 0 AND (%(cars)s::bigint IS NULL
                      OR (-cars, -pairs, platform, part, coalesce(against, ''))
-                        > (-%(cars)s::bigint, -%(pairs)s::bigint, %(last_platform)s, %(last_part)s, %(last_against)s)
+                        > (-%(cars)s::bigint, -%(pairs)s::bigint, %(last_platform)s, %(last_part)s, %(last_against)s))
             ORDER BY -cars, -pairs, platform, part, coalesce(against, '')
             LIMIT    %(limit)s
             """,

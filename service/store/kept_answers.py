@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from psycopg.rows import class_row
 
-from service.store.db import Connection
+from service.store.db import Connection, Later
 
 KEPT_DAYS = 90
 
@@ -20,24 +20,24 @@ class KeptAnswer:
     body: bytes
 
 
-def hold_key(conn: Connection, who: str, key: str) -> bool:
+def hold_key(conn: Connection, who: str, key: str) -> Later[bool]:
     """Hold a key until the transaction ends; False where another transaction holds it."""
-    row = conn.execute(
+    cursor = conn.execute(
         "SELECT pg_try_advisory_xact_lock(hashtextextended(%s, 0))", (f"{len(who)} {who} {key}",)
-    ).fetchone()
-    return bool(row and row[0])
+    )
+    return lambda: cursor.fetchone() == (True,)
 
 
-def find_answer(conn: Connection, who: str, key: str) -> KeptAnswer | None:
+def find_answer(conn: Connection, who: str, key: str) -> Later[KeptAnswer | None]:
     """The first answer under this key, if it is kept still."""
-    with conn.cursor(row_factory=class_row(KeptAnswer)) as cursor:
-        return cursor.execute(
-            """
-            SELECT request_hash, status, location, etag, body FROM kept_answer
-            WHERE  who = %s AND key = %s AND created_at > now() - %s * interval '1 day'
-            """,
-            (who, key, KEPT_DAYS),
-        ).fetchone()
+    cursor = conn.cursor(row_factory=class_row(KeptAnswer))
+    return cursor.execute(
+        """
+        SELECT request_hash, status, location, etag, body FROM kept_answer
+        WHERE  who = %s AND key = %s AND created_at > now() - %s * interval '1 day'
+        """,
+        (who, key, KEPT_DAYS),
+    ).fetchone
 
 
 def keep_answer(

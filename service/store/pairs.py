@@ -4,10 +4,9 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from psycopg.rows import kwargs_row
-from psycopg.types.json import Jsonb
 
 from service.domain.pairing import MATCHES, CarSetup, Pair
-from service.store.db import Connection
+from service.store.db import Connection, Later, as_records, records
 
 STOCK = 0
 """The `part_id` under which a platform's stock cars have their evidence version."""
@@ -18,73 +17,64 @@ def car_setup(part_ids: list[int], doubts: list[str], **rest: Any) -> CarSetup:
     return CarSetup(part_ids=frozenset(part_ids), doubts=tuple(doubts), **rest)
 
 
-def setups_of_car(conn: Connection, vehicle_id: int) -> list[CarSetup]:
+def setups_of_car(conn: Connection, vehicle_id: int) -> Later[list[CarSetup]]:
     """Every setup of one car, as pairing sees it."""
-    with conn.cursor(row_factory=kwargs_row(car_setup)) as cursor:
-        return cursor.execute(
-            """
-            SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
-                   parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard, doubts,
-                   coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
-                   tyre_pressure_kpa, tyre_size, gear, ratio
-            FROM   setup_summary
-                   JOIN setup USING (setup_id)
-                   JOIN session USING (session_id)
-            WHERE  session.vehicle_id = %s
-            """,
-            (vehicle_id,),
-        ).fetchall()
+    cursor = conn.cursor(row_factory=kwargs_row(car_setup))
+    return cursor.execute(
+        """
+        SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
+               parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard, doubts,
+               coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
+               tyre_pressure_kpa, tyre_size, gear, ratio
+        FROM   setup_summary
+               JOIN setup USING (setup_id)
+               JOIN session USING (session_id)
+        WHERE  session.vehicle_id = %s
+        """,
+        (vehicle_id,),
+    ).fetchall
 
 
-def slots_of_parts(conn: Connection, part_ids: Iterable[int]) -> dict[int, frozenset[str]]:
-    """The slots each of these parts fills."""
-    ids = sorted(set(part_ids))
-    if not ids:
-        return {}
-    rows = conn.execute(
-        "SELECT part_id, array_agg(slot::text) FROM part_slot WHERE part_id = ANY(%s) GROUP BY part_id",
-        (ids,),
-    ).fetchall()
-    return {row[0]: frozenset(row[1]) for row in rows}
+def slots_of_car(conn: Connection, vehicle_id: int) -> Later[dict[int, frozenset[str]]]:
+    """The slots that each part ever fitted to a car fills."""
+    cursor = conn.execute(
+        """
+        SELECT   part_id, array_agg(slot::text) FROM part_slot
+        WHERE    part_id IN (SELECT unnest(part_ids) FROM setup JOIN session USING (session_id) WHERE vehicle_id = %s)
+        GROUP BY part_id
+        """,
+        (vehicle_id,),
+    )
+    return lambda: {part_id: frozenset(slots) for part_id, slots in cursor.fetchall()}
+
+
+PAIR_VALUES = (
+    "part_id", "against_id", "setup_with", "setup_without", "setup_again", "again_share", "again_is_with", "at",
+    "held", "usable", "gap_days",
+)  # fmt: skip
+ADD_PAIRS = "INSERT INTO pair " + records(
+    "pair", ("platform_id", "vehicle_id", *PAIR_VALUES, "match", "differs")
+)
 
 
 def add_pairs(conn: Connection, platform_id: int, vehicle_id: int, pairs: Sequence[Pair]) -> None:
     """Insert pairs of one car."""
-    if not pairs:
-        return
-    with conn.cursor() as cursor:
-        cursor.executemany(
-            """
-            INSERT INTO pair (platform_id, vehicle_id, part_id, against_id, setup_with, setup_without, setup_again,
-                              again_share, again_is_with, at, match, held, usable, gap_days, differs)
-            VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
-            """,
-            [pair_row(platform_id, vehicle_id, pair) for pair in pairs],
-        )
+    if pairs:
+        conn.execute(ADD_PAIRS, as_records(pair_row(platform_id, vehicle_id, pair) for pair in pairs))
 
 
-def pair_row(platform_id: int, vehicle_id: int, pair: Pair) -> tuple[object, ...]:
+def pair_row(platform_id: int, vehicle_id: int, pair: Pair) -> dict[str, object]:
     """One pair, by column."""
     differs = [
         {"what": d.what, "before": d.before, "after": d.after, "window": d.window} for d in pair.differs
     ]
-    return (
-        platform_id,
-        vehicle_id,
-        pair.part_id,
-        pair.against_id,
-        pair.setup_with,
-        pair.setup_without,
-        pair.setup_again,
-        pair.again_share,
-        pair.again_is_with,
-        pair.at,
-        MATCHES.index(pair.match),
-        pair.held,
-        pair.usable,
-        pair.gap_days,
-        Jsonb(differs),
-    )
+    return {
+        "platform_id": platform_id,
+        "vehicle_id": vehicle_id,
+        **{name: getattr(pair, name) for name in PAIR_VALUES},
+        "match": MATCHES.index(pair.match),
+        "differs": differs,
+    }
 
 
 def drop_pairs_of_car(conn: Connection, vehicle_id: int) -> set[int]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from psycopg.rows import class_row
 
 from service.domain.codec import EncodedTrace, decode_channels
-from service.store.db import Connection
+from service.store.db import Connection, Later
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +142,9 @@ class SessionPair:
     without_power_kw: float | None
     with_level: str | None
     without_level: str | None
+    again_power_kw: float | None
+    again_share: float | None
+    again_is_with: bool | None
 
 
 SESSION_COLUMNS = """
@@ -154,13 +157,15 @@ SESSION_TABLES = """
 """
 
 
-def get_session(conn: Connection, id: UUID) -> SessionRow | None:
+def ask_session(conn: Connection, id: UUID) -> Later[SessionRow | None]:
     """A session by its id."""
-    with conn.cursor(row_factory=class_row(SessionRow)) as cursor:
-        return cursor.execute(
-            f"SELECT {SESSION_COLUMNS} FROM {SESSION_TABLES} WHERE session.id = %s",  # noqa: S608
-            (id,),
-        ).fetchone()
+    query = f"SELECT {SESSION_COLUMNS} FROM {SESSION_TABLES} WHERE session.id = %s"  # noqa: S608
+    return conn.cursor(row_factory=class_row(SessionRow)).execute(query, (id,)).fetchone
+
+
+def get_session(conn: Connection, id: UUID) -> SessionRow | None:
+    """A session by its id, now."""
+    return ask_session(conn, id)()
 
 
 def list_sessions(
@@ -200,25 +205,25 @@ def list_sessions(
         ).fetchall()
 
 
-def setups_of_session(conn: Connection, session_id: int) -> list[SetupRow]:
+def setups_of_session(conn: Connection, id: UUID) -> Later[list[SetupRow]]:
     """The setups of a session in order."""
-    with conn.cursor(row_factory=class_row(SetupRow)) as cursor:
-        return cursor.execute(
-            """
-            SELECT setup_id, n, label,
-                   coalesce((SELECT jsonb_agg(jsonb_build_object('part', part.slug, 'slot', setup_part.slot)
-                                              ORDER BY part.slug)
-                             FROM   setup_part JOIN part USING (part_id)
-                             WHERE  setup_part.setup_id = setup.setup_id), '[]') AS parts,
-                   parts_known, setup.stock_checked, ethanol, octane, octane_method, spark_advance_deg, struck,
-                   pulls, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw,
-                   power_rpm, power_best_kw, power_spread, torque_nm, torque_rpm, torque_best_nm, torque_spread, doubts
-            FROM   setup JOIN setup_summary USING (setup_id)
-            WHERE  session_id = %s
-            ORDER  BY n
-            """,
-            (session_id,),
-        ).fetchall()
+    cursor = conn.cursor(row_factory=class_row(SetupRow))
+    return cursor.execute(
+        """
+        SELECT setup_id, n, label,
+               coalesce((SELECT jsonb_agg(jsonb_build_object('part', part.slug, 'slot', setup_part.slot)
+                                          ORDER BY part.slug)
+                         FROM   setup_part JOIN part USING (part_id)
+                         WHERE  setup_part.setup_id = setup.setup_id), '[]') AS parts,
+               parts_known, setup.stock_checked, ethanol, octane, octane_method, spark_advance_deg, struck,
+               pulls, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw,
+               power_rpm, power_best_kw, power_spread, torque_nm, torque_rpm, torque_best_nm, torque_spread, doubts
+        FROM   setup JOIN setup_summary USING (setup_id)
+        WHERE  session_id = (SELECT session_id FROM session WHERE id = %s)
+        ORDER  BY n
+        """,
+        (id,),
+    ).fetchall
 
 
 PULL_COLUMNS = """
@@ -229,18 +234,18 @@ PULL_COLUMNS = """
 """
 
 
-def pulls_of_session(conn: Connection, session_id: int) -> list[PullRow]:
+def pulls_of_session(conn: Connection, id: UUID) -> Later[list[PullRow]]:
     """All pulls of a session, in order."""
-    with conn.cursor(row_factory=class_row(PullRow)) as cursor:
-        return cursor.execute(
-            f"""
-            SELECT {PULL_COLUMNS}
-            FROM   pull JOIN setup USING (setup_id)
-            WHERE  session_id = %s
-            ORDER  BY setup.n, pull.n
-            """,  # noqa: S608
-            (session_id,),
-        ).fetchall()
+    cursor = conn.cursor(row_factory=class_row(PullRow))
+    return cursor.execute(
+        f"""
+        SELECT {PULL_COLUMNS}
+        FROM   pull JOIN setup USING (setup_id)
+        WHERE  session_id = (SELECT session_id FROM session WHERE id = %s)
+        ORDER  BY setup.n, pull.n
+        """,  # noqa: S608
+        (id,),
+    ).fetchall
 
 
 def find_pull(conn: Connection, pull_id: int) -> tuple[PullRow, UUID, int] | None:
@@ -279,46 +284,48 @@ def decoded(
     )
 
 
-def findings_of_session(conn: Connection, session_id: int) -> list[FindingRow]:
+def findings_of_session(conn: Connection, id: UUID) -> Later[list[FindingRow]]:
     """What the checks said about a session."""
-    with conn.cursor(row_factory=class_row(FindingRow)) as cursor:
-        return cursor.execute(
-            """
-            SELECT code, level, message, pointer, setup_n, pull_n, cleared_at, cleared_by, cleared_why
-            FROM   finding WHERE session_id = %s ORDER BY finding_id
-            """,
-            (session_id,),
-        ).fetchall()
+    cursor = conn.cursor(row_factory=class_row(FindingRow))
+    return cursor.execute(
+        """
+        SELECT code, level, message, pointer, setup_n, pull_n, cleared_at, cleared_by, cleared_why
+        FROM   finding WHERE session_id = (SELECT session_id FROM session WHERE id = %s) ORDER BY finding_id
+        """,
+        (id,),
+    ).fetchall
 
 
-def pairs_of_session(conn: Connection, session_id: int) -> list[SessionPair]:
+def pairs_of_session(conn: Connection, id: UUID) -> Later[list[SessionPair]]:
     """The before/after pairs in which a session's setups stand."""
-    with conn.cursor(row_factory=class_row(SessionPair)) as cursor:
-        return cursor.execute(
-            """
-            WITH mine AS (SELECT setup_id FROM setup WHERE session_id = %s),
-                 touched AS (
-                     SELECT pair.* FROM pair JOIN mine ON setup_with = setup_id
-                     UNION
-                     SELECT pair.* FROM pair JOIN mine ON setup_without = setup_id
-                 )
-            SELECT part.slug::text AS part, against.slug::text AS against,
-                   ws.id AS with_session, w.n AS with_n, os.id AS without_session, o.n AS without_n,
-                   rs.id AS again_session, r.n AS again_n, match, held, usable, differs,
-                   wm.power_kw AS with_power_kw, om.power_kw AS without_power_kw,
-                   wm.level_standard AS with_level, om.level_standard AS without_level
-            FROM   touched
-                   JOIN part USING (part_id)
-                   LEFT JOIN part against ON against.part_id = against_id
-                   JOIN setup w ON w.setup_id = setup_with
-                   JOIN session ws ON ws.session_id = w.session_id
-                   JOIN setup_summary wm ON wm.setup_id = setup_with
-                   JOIN setup o ON o.setup_id = setup_without
-                   JOIN session os ON os.session_id = o.session_id
-                   JOIN setup_summary om ON om.setup_id = setup_without
-                   LEFT JOIN setup r ON r.setup_id = setup_again
-                   LEFT JOIN session rs ON rs.session_id = r.session_id
-            ORDER  BY part, against NULLS FIRST, match, ws.started_at, w.n, o.n
-            """,
-            (session_id,),
-        ).fetchall()
+    cursor = conn.cursor(row_factory=class_row(SessionPair))
+    return cursor.execute(
+        """
+        WITH mine AS (SELECT setup_id FROM setup WHERE session_id = (SELECT session_id FROM session WHERE id = %s)),
+             touched AS (
+                 SELECT pair.* FROM pair JOIN mine ON setup_with = setup_id
+                 UNION
+                 SELECT pair.* FROM pair JOIN mine ON setup_without = setup_id
+             )
+        SELECT part.slug::text AS part, against.slug::text AS against,
+               ws.id AS with_session, w.n AS with_n, os.id AS without_session, o.n AS without_n,
+               rs.id AS again_session, r.n AS again_n, match, held, usable, differs,
+               wm.power_kw AS with_power_kw, om.power_kw AS without_power_kw,
+               wm.level_standard AS with_level, om.level_standard AS without_level,
+               rm.power_kw AS again_power_kw, again_share, again_is_with
+        FROM   touched
+               JOIN part USING (part_id)
+               LEFT JOIN part against ON against.part_id = against_id
+               JOIN setup w ON w.setup_id = setup_with
+               JOIN session ws ON ws.session_id = w.session_id
+               JOIN setup_summary wm ON wm.setup_id = setup_with
+               JOIN setup o ON o.setup_id = setup_without
+               JOIN session os ON os.session_id = o.session_id
+               JOIN setup_summary om ON om.setup_id = setup_without
+               LEFT JOIN setup r ON r.setup_id = setup_again
+               LEFT JOIN session rs ON rs.session_id = r.session_id
+               LEFT JOIN setup_summary rm ON rm.setup_id = setup_again
+        ORDER  BY part, against NULLS FIRST, match, ws.started_at, w.n, o.n
+        """,
+        (id,),
+    ).fetchall

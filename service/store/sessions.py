@@ -3,16 +3,17 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, LiteralString
 from uuid import UUID
 
 import numpy as np
+from psycopg import Cursor
 from psycopg.rows import class_row
-from psycopg.types.json import Jsonb
 
 from service.domain.codec import encode_channels
 from service.domain.derive import METHOD, DerivedPull, SetupSummary
 from service.domain.records import Finding, Part, PlatformFacts, PostedPull, PostedSession, PostedSetup
-from service.store.db import Connection
+from service.store.db import Connection, Later, as_records, records
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +26,9 @@ class LockedCar:
     rpm_limit: float | None
 
 
-def lock_car(conn: Connection, tag: str) -> LockedCar | None:
+def ask_car(conn: Connection, tag: str) -> Later[LockedCar | None]:
     """Hold a vehicle's row; None where there is no such vehicle. FOR NO KEY UPDATE lets foreign keys pass."""
-    row = conn.execute(
+    cursor = conn.execute(
         """
         SELECT vehicle_id, tag::text, platform_id, aspiration, ignition, rpm_limit, rated_power_kw
         FROM   vehicle JOIN platform USING (platform_id)
@@ -35,10 +36,18 @@ def lock_car(conn: Connection, tag: str) -> LockedCar | None:
         FOR    NO KEY UPDATE OF vehicle
         """,
         (tag,),
-    ).fetchone()
-    if row is None:
-        return None
-    return LockedCar(row[0], row[1], PlatformFacts(row[2], row[3], row[4], row[5], row[6]), row[5])
+    )
+
+    def car() -> LockedCar | None:
+        row = cursor.fetchone()
+        return row and LockedCar(row[0], row[1], PlatformFacts(*row[2:]), row[5])
+
+    return car
+
+
+def lock_car(conn: Connection, tag: str) -> LockedCar | None:
+    """Hold a vehicle's row, now."""
+    return ask_car(conn, tag)()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,28 +63,27 @@ RECENT_SETUPS = 200
 """A bay's own pull spread is taken from this many of its newest setups (our choice)."""
 
 
-def find_posting_bay(conn: Connection, slug: str) -> PostingBay | None:
+def ask_posting_bay(conn: Connection, slug: str) -> Later[PostingBay | None]:
     """A bay by slug with the pooled sum of squares of its recent setups; None where there is no such bay."""
-    row = conn.execute(
+    cursor = conn.cursor(row_factory=class_row(PostingBay))
+    return cursor.execute(
         """
         WITH recent AS (
             SELECT spread_ss, spread_df FROM setup_summary JOIN bay USING (bay_id)
             WHERE  bay.slug = %(bay)s AND counts
             ORDER  BY setup_id DESC LIMIT %(recent)s
         )
-        SELECT bay_id, coalesce((SELECT sum(spread_ss) FROM recent), 0), coalesce((SELECT sum(spread_df) FROM recent), 0)
+        SELECT bay_id, coalesce((SELECT sum(spread_ss) FROM recent), 0) AS spread_ss,
+               coalesce((SELECT sum(spread_df) FROM recent), 0) AS spread_df
         FROM   bay WHERE slug = %(bay)s
         """,
         {"bay": slug, "recent": RECENT_SETUPS},
-    ).fetchone()
-    return PostingBay(row[0], row[1], row[2]) if row else None
+    ).fetchone
 
 
-def parts_named(conn: Connection, slugs: Sequence[str]) -> dict[str, Part]:
+def ask_parts(conn: Connection, slugs: Sequence[str]) -> Later[dict[str, Part]]:
     """The known parts among these slugs, with their slots."""
-    if not slugs:
-        return {}
-    rows = conn.execute(
+    cursor = conn.execute(
         """
         SELECT   part_id, part.slug::text, array_agg(slot::text)
         FROM     part JOIN part_slot USING (part_id)
@@ -83,8 +91,13 @@ def parts_named(conn: Connection, slugs: Sequence[str]) -> dict[str, Part]:
         GROUP BY part_id
         """,
         (list(slugs),),
-    ).fetchall()
-    return {row[1]: Part(row[0], row[1], frozenset(row[2])) for row in rows}
+    )
+    return lambda: {slug: Part(id, slug, frozenset(slots)) for id, slug, slots in cursor.fetchall()}
+
+
+def parts_named(conn: Connection, slugs: Sequence[str]) -> dict[str, Part]:
+    """The known parts among these slugs, now."""
+    return ask_parts(conn, slugs)()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,19 +110,18 @@ class KeptSession:
     bay_id: int
 
 
-def find_kept(
-    conn: Connection, session_id: UUID | None, bay_id: int, content_hash: bytes
-) -> KeptSession | None:
+def ask_kept(conn: Connection, id: UUID | None, bay: str, content_hash: bytes) -> Later[KeptSession | None]:
     """The session kept under this id, or with this content from this bay."""
-    with conn.cursor(row_factory=class_row(KeptSession)) as cursor:
-        return cursor.execute(
-            """
-            SELECT session_id, id, content_hash, bay_id FROM session
-            WHERE  id = %(id)s OR (bay_id = %(bay)s AND content_hash = %(hash)s)
-            ORDER  BY id = %(id)s DESC LIMIT 1
-            """,
-            {"id": session_id, "bay": bay_id, "hash": content_hash},
-        ).fetchone()
+    cursor = conn.cursor(row_factory=class_row(KeptSession))
+    return cursor.execute(
+        """
+        SELECT session_id, id, content_hash, bay_id FROM session
+        WHERE  id = %(id)s
+               OR (bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) AND content_hash = %(hash)s)
+        ORDER  BY id = %(id)s DESC LIMIT 1
+        """,
+        {"id": id, "bay": bay, "hash": content_hash},
+    ).fetchone
 
 
 def add_session(
@@ -121,9 +133,10 @@ def add_session(
     bay_id: int,
     content_hash: bytes,
     who: str,
-) -> int:
-    """Insert the strap-down itself and answer its key."""
-    row = conn.execute(
+) -> Later[int]:
+    """Insert the strap-down itself; answers its key."""
+    return first_number(
+        conn.cursor(),
         """
         INSERT INTO session (id, vehicle_id, bay_id, started_at, operator, gear, ratio, tyre_size,
                              tyre_pressure_kpa, sequence, clock, content_hash, posted_by)
@@ -146,27 +159,37 @@ def add_session(
             "hash": content_hash,
             "who": who,
         },
-    ).fetchone()
-    assert row is not None
-    return int(row[0])
+    )
 
 
-def add_setup(conn: Connection, session_id: int, setup: PostedSetup, parts: Mapping[str, Part]) -> int:
-    """Insert one state of the car with its parts and answer its key."""
-    ids = sorted(parts[posted.slug].part_id for posted in setup.parts)
-    row = conn.execute(
+def first_number(cursor: Cursor[Any], query: LiteralString, values: Mapping[str, object]) -> Later[int]:
+    """Send a statement that answers one number."""
+    cursor.execute(query, values)
+
+    def number() -> int:
+        row = cursor.fetchone()
+        assert row is not None
+        return int(row[0])
+
+    return number
+
+
+def add_setup(conn: Connection, session: UUID, setup: PostedSetup, parts: Mapping[str, Part]) -> Later[int]:
+    """Insert one state of the car into the session of this id; answers its key. Its parts: `add_fitted`."""
+    return first_number(
+        conn.cursor(),
         """
         INSERT INTO setup (session_id, n, label, part_ids, parts_known, stock_checked, ethanol, octane,
                            octane_method, spark_advance_deg)
-        VALUES (%(session)s, %(n)s, %(label)s, %(parts)s, %(parts_known)s, %(stock_checked)s, %(ethanol)s, %(octane)s,
-                %(octane_method)s, %(spark)s)
+        VALUES ((SELECT session_id FROM session WHERE id = %(session)s), %(n)s, %(label)s, %(parts)s, %(parts_known)s,
+                %(stock_checked)s, %(ethanol)s, %(octane)s, %(octane_method)s, %(spark)s)
         RETURNING setup_id
         """,
         {
-            "session": session_id,
+            "session": session,
             "n": setup.n,
             "label": setup.label,
-            "parts": ids,
+            "parts": sorted(parts[posted.slug].part_id for posted in setup.parts),
             "parts_known": setup.parts_known,
             "stock_checked": setup.stock_checked,
             "ethanol": setup.ethanol,
@@ -174,11 +197,7 @@ def add_setup(conn: Connection, session_id: int, setup: PostedSetup, parts: Mapp
             "octane_method": setup.octane_method,
             "spark": setup.spark_advance_deg,
         },
-    ).fetchone()
-    assert row is not None
-    setup_id = int(row[0])
-    add_fitted(conn, setup_id, [(parts[posted.slug].part_id, posted.slot) for posted in setup.parts])
-    return setup_id
+    )
 
 
 def add_fitted(conn: Connection, setup_id: int, fitted: Sequence[tuple[int, str | None]]) -> None:
@@ -199,10 +218,7 @@ PULL_COLUMNS = (
     "basis_factor", "status", "reason", "best_of", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "rpm_from",
     "rpm_to", "factor", "lambda_mean", "map_max_kpa",
 )  # fmt: skip
-ADD_PULL = (
-    f"INSERT INTO pull ({', '.join(PULL_COLUMNS)}) VALUES ({', '.join(f'%({c})s' for c in PULL_COLUMNS)}) "  # noqa: S608
-    "RETURNING pull_id"
-)
+ADD_PULLS = "INSERT INTO pull " + records("pull", PULL_COLUMNS)
 
 
 def known(value: float | None) -> float | None:
@@ -227,7 +243,7 @@ def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str,
         "inlet_end_c": pull.inlet_end_c,
         "test": pull.test,
         "ramp_rpm_s": pull.ramp_rpm_s,
-        "smoothing": None if pull.smoothing is None else Jsonb(pull.smoothing),
+        "smoothing": pull.smoothing,
         "source": pull.source,
         "basis_standard": pull.basis_standard,
         "basis_factor": pull.basis_factor,
@@ -246,29 +262,35 @@ def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str,
     }
 
 
-def add_pulls(conn: Connection, rows: Sequence[tuple[int, PostedPull, DerivedPull]]) -> list[int]:
-    """Insert the scalars and the raw samples of several pulls, given as (setup_id, pull, derived); answer their keys."""
-    with conn.cursor() as cursor:
-        cursor.executemany(ADD_PULL, [pull_row(*row) for row in rows], returning=True)
-        keys = [int(cursor.fetchone()[0])]  # type: ignore[index]
-        while cursor.nextset():
-            keys.append(int(cursor.fetchone()[0]))  # type: ignore[index]
-        raws = [(key, pull) for key, (_, pull, _) in zip(keys, rows, strict=True) if pull.channels]
-        cursor.executemany(
+def add_pulls(conn: Connection, rows: Sequence[tuple[int, PostedPull, DerivedPull]]) -> None:
+    """Insert the scalars and the raw samples of several pulls, given as (setup_id, pull, derived)."""
+    conn.execute(ADD_PULLS, as_records(pull_row(*row) for row in rows))
+    raws = [raw_row(setup_id, pull) for setup_id, pull, _ in rows if pull.channels]
+    if raws:
+        conn.execute(
             """
             INSERT INTO pull_raw (pull_id, enc, channels, steps, samples, raw)
-            VALUES (%s, %s, %s, %s, %s, %b)
+            SELECT pull_id, enc, channels, steps, samples, raw
+            FROM   json_to_recordset(%s) AS posted (setup_id bigint, n smallint, enc smallint, channels text[],
+                                                    steps double precision[], samples integer, raw bytea)
+                   JOIN pull USING (setup_id, n)
             """,
-            [raw_row(key, pull) for key, pull in raws],
+            as_records(raws),
         )
-    return keys
 
 
-def raw_row(pull_id: int, pull: PostedPull) -> tuple[object, ...]:
-    """The raw channels of a pull as one compressed value."""
+def raw_row(setup_id: int, pull: PostedPull) -> dict[str, object]:
+    """The raw channels of a pull as one compressed value, and where the pull stands."""
     trace = encode_channels(pull.channels, {name: pull.steps.get(name) for name in pull.channels})
-    steps = [float("nan") if step is None else step for step in trace.steps]
-    return (pull_id, trace.enc, list(trace.names), steps, trace.samples, trace.raw)
+    return {
+        "setup_id": setup_id,
+        "n": pull.n,
+        "enc": trace.enc,
+        "channels": trace.names,
+        "steps": ["NaN" if step is None else step for step in trace.steps],
+        "samples": trace.samples,
+        "raw": trace.raw,
+    }
 
 
 SUMMARY_VALUES = (
@@ -280,9 +302,8 @@ SUMMARY_KEYS = (
     "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "counts", "stock_checked", "doubts", "method",
 )  # fmt: skip
 SUMMARY_COLUMNS = SUMMARY_KEYS + SUMMARY_VALUES
-KEEP_SUMMARY = (
-    f"INSERT INTO setup_summary ({', '.join(SUMMARY_COLUMNS)}) "  # noqa: S608
-    f"VALUES ({', '.join(f'%({c})s' for c in SUMMARY_COLUMNS)}) ON CONFLICT (setup_id) DO UPDATE SET "
+KEEP_SUMMARIES = (
+    f"INSERT INTO setup_summary {records('setup_summary', SUMMARY_COLUMNS)} ON CONFLICT (setup_id) DO UPDATE SET "
     + ", ".join(f"{c} = excluded.{c}" for c in SUMMARY_COLUMNS[1:])
 )
 
@@ -304,18 +325,12 @@ class SummaryKeys:
 
 def keep_summaries(conn: Connection, rows: Sequence[tuple[SummaryKeys, SetupSummary]]) -> None:
     """Write (or write anew) the summaries and mean curves of setups."""
-    with conn.cursor() as cursor:
-        cursor.executemany(KEEP_SUMMARY, [summary_row(*row) for row in rows])
-        cursor.executemany(
-            """
-            INSERT INTO setup_curve (setup_id, first, torque_nm) VALUES (%s, %s, %b)
-            ON CONFLICT (setup_id) DO UPDATE SET first = excluded.first, torque_nm = excluded.torque_nm
-            """,
-            [row for keys, summary in rows if (row := curve_row(keys.setup_id, summary)) is not None],
-        )
-        gone = [keys.setup_id for keys, summary in rows if curve_row(keys.setup_id, summary) is None]
-        if gone:
-            cursor.execute("DELETE FROM setup_curve WHERE setup_id = ANY(%s)", (gone,))
+    conn.execute(KEEP_SUMMARIES, as_records(summary_row(*row) for row in rows))
+    curves = [curve_row(keys.setup_id, summary) for keys, summary in rows]
+    conn.execute(KEEP_CURVES, as_records(row for row in curves if row is not None))
+    gone = [keys.setup_id for (keys, _), row in zip(rows, curves, strict=True) if row is None]
+    if gone:
+        conn.execute("DELETE FROM setup_curve WHERE setup_id = ANY(%s)", (gone,))
 
 
 def summary_row(keys: SummaryKeys, summary: SetupSummary) -> dict[str, object]:
@@ -326,7 +341,13 @@ def summary_row(keys: SummaryKeys, summary: SetupSummary) -> dict[str, object]:
     return row
 
 
-def curve_row(setup_id: int, summary: SetupSummary) -> tuple[int, int, bytes] | None:
+KEEP_CURVES = (
+    f"INSERT INTO setup_curve {records('setup_curve', ('setup_id', 'first', 'torque_nm'))} "
+    "ON CONFLICT (setup_id) DO UPDATE SET first = excluded.first, torque_nm = excluded.torque_nm"
+)
+
+
+def curve_row(setup_id: int, summary: SetupSummary) -> dict[str, object] | None:
     """The known stretch of a mean curve as float32; None where nothing is known."""
     if summary.grid is None:
         return None
@@ -334,21 +355,22 @@ def curve_row(setup_id: int, summary: SetupSummary) -> tuple[int, int, bytes] | 
     if not len(known_at):
         return None
     first, last = int(known_at[0]), int(known_at[-1])
-    return setup_id, first, summary.grid[first : last + 1].astype("<f4").tobytes()
+    stretch = summary.grid[first : last + 1].astype("<f4").tobytes()
+    return {"setup_id": setup_id, "first": first, "torque_nm": stretch}
+
+
+FINDING_VALUES = ("setup_n", "pull_n", "code", "level", "message", "pointer")
+ADD_FINDINGS = "INSERT INTO finding " + records("finding", ("session_id", *FINDING_VALUES))
 
 
 def add_findings(conn: Connection, session_id: int, findings: Sequence[Finding]) -> None:
     """Keep what the checks at the door said."""
-    if not findings:
-        return
-    with conn.cursor() as cursor:
-        cursor.executemany(
-            """
-            INSERT INTO finding (session_id, setup_n, pull_n, code, level, message, pointer)
-            VALUES (%s, %s, %s, %s, %s, %s, %s)
-            """,
-            [(session_id, f.setup_n, f.pull_n, f.code, f.level, f.message, f.pointer) for f in findings],
-        )
+    if findings:
+        rows = [
+            {"session_id": session_id, **{name: getattr(f, name) for name in FINDING_VALUES}}
+            for f in findings
+        ]
+        conn.execute(ADD_FINDINGS, as_records(rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,13 +382,14 @@ class Fitted:
     removed_on: datetime | None
 
 
-def parts_by_invoice(conn: Connection, vehicle_id: int, on: datetime) -> set[str]:
+def ask_parts_by_invoice(conn: Connection, tag: str, on: datetime) -> Later[set[str]]:
     """The parts that the car's modifications say were fitted on a day."""
-    rows = conn.execute(
+    cursor = conn.execute(
         """
-        SELECT part.slug::text FROM modification JOIN part USING (part_id)
-        WHERE  vehicle_id = %(car)s AND fitted_on < %(day)s::date AND (removed_on IS NULL OR removed_on > %(day)s::date)
+        SELECT part.slug::text
+        FROM   modification JOIN part USING (part_id) JOIN vehicle USING (vehicle_id)
+        WHERE  tag = %(car)s AND fitted_on < %(day)s::date AND (removed_on IS NULL OR removed_on > %(day)s::date)
         """,
-        {"car": vehicle_id, "day": on},
-    ).fetchall()
-    return {row[0] for row in rows}
+        {"car": tag, "day": on},
+    )
+    return lambda: {row[0] for row in cursor.fetchall()}

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from service.domain.codec import EncodedTrace, decode_channels, encode_channels
+from service.domain.codec import EncodedTrace, as_kept, decode_channels, encode_channels
 
 Floats = NDArray[np.float64]
 STEPS = {"rpm": 1.0, "torque": 0.1, "lambda": 0.001}
@@ -144,3 +144,13 @@ def test_channels_of_unequal_length_are_refused() -> None:
         encode_channels({"rpm": np.zeros(3), "torque": np.zeros(4)}, {})
     with pytest.raises(ValueError, match="equal length"):
         encode_channels({}, {})
+
+
+@pytest.mark.parametrize("step", [None, 0.1], ids=["float32", "whole steps"])
+def test_as_kept_is_what_is_decoded_to_the_last_digit(step: float | None) -> None:
+    torque = np.round(np.random.default_rng(2).uniform(100, 300, 200), 1)
+    channels = {"rpm": np.arange(2000.0, 2200.0), "torque": torque + (0.0 if step else 0.0123)}
+    steps = {"rpm": step and 1.0, "torque": step}
+    decoded = decode_channels(encode_channels(channels, steps))
+    for name, values in as_kept(channels, steps).items():
+        assert np.array_equal(values, decoded[name])

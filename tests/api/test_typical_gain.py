@@ -1,0 +1,223 @@
+"""GET /v1/typical-gain: what a part gains and how sure that is, against hand calculation."""
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.api.gains import GAIN, POWER, answer, by_hand, measured, pair_variance, percent, post
+from tests.factories import pull, setup
+
+HORSEPOWER = 0.7456998715822702  # kW of 550 ft.lbf/s, NIST SP 811 App. B.8
+WARM = {"temperature": 30.0, "pressure": 98.0, "humidity": 0.0}
+WARM_FACTOR = 1.18 * (99 / 98.0) * math.sqrt((30 + 273) / 298) - 0.18  # SAE J1349 in dry air, by hand
+
+
+def test_the_answer_has_the_whole_shape_of_the_contract(stoats):
+    measured(stoats, 4, 5, 6)
+    body = answer(stoats, "&units=us")
+    assert body["question"] == {
+        "part": "wide-pipe", "platform": "stoat", "measure": "peak_power", "against": "without",
+        "standard": "sae-j1349", "units": "us",
+    }  # fmt: skip
+    assert set(body) >= {
+        "typical", "typical_percent", "typical_interval", "next_car_interval", "level", "chance_of_gain", "noise_floor",
+        "context", "as_of", "pairs_only", "evidence", "curve", "peak_shift_rpm", "cost", "cautions", "pairs",
+    }  # fmt: skip
+    assert set(body["pairs_only"]) >= {"typical_percent", "interval_percent", "next_car_percent", "method"}
+    assert set(body["curve"]) >= {"rpm", "typical", "low", "high", "cars"}
+    assert set(body["peak_shift_rpm"]) == {"typical", "interval"}
+    assert set(body["cost"]) >= {
+        "price", "labour_hours", "labour_rate", "fitted", "currency", "per_unit", "per_unit_interval",
+    }  # fmt: skip
+    assert set(body["pairs"][0]) >= {
+        "vehicle",
+        "before",
+        "after",
+        "gain",
+        "percent",
+        "match",
+        "held",
+        "differs",
+    }
+    assert body["pairs_only"]["method"] == "paule-mandel, hartung-knapp"
+
+
+def test_the_evidence_says_what_stands_behind_the_answer(stoats):
+    measured(stoats, 4, 5, 6)
+    tau2 = np.log1p([0.04, 0.05, 0.06]).var(ddof=1) - pair_variance(3)
+    assert answer(stoats)["evidence"] == {
+        "grade": "thin", "cars": 3, "pairs": 3, "bays": 1, "like_for_like": 3, "left_out": 0, "borrowed_share": 0.0,
+        "spread_percent": pytest.approx(100 * math.sqrt(tau2), rel=1e-3), "first": "2026-03-01", "last": "2026-03-03",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("gains", [(4, 5, 6), (5, 5.1, 4.9), (2, 9, 4, 7), (-3, -2, -4)], ids=str)
+def test_the_answer_is_that_of_the_plain_formulas(stoats, gains):
+    measured(stoats, *gains)
+    body, expected = answer(stoats), by_hand(*gains)
+    for name, value in expected.items():
+        assert body[name] == pytest.approx(value, rel=2e-4, abs=2e-4), name
+    assert body["pairs_only"]["interval_percent"] == body["typical_interval_percent"]
+    assert body["pairs_only"]["next_car_percent"] == body["next_car_interval_percent"]
+
+
+def test_one_more_session_moves_the_answer_as_the_formulas_say(stoats):
+    measured(stoats, 4, 5, 6)
+    before = stoats.get(GAIN)
+    post(stoats, setup(), setup(["wide-pipe"], 1.09), vehicle="stoat-4", day=4)
+    after = stoats.get(GAIN)
+    assert before.json["typical_percent"] == pytest.approx(
+        percent(np.log([1.04, 1.05, 1.06]).mean()), abs=1e-3
+    )
+    assert after.json["typical_percent"] == pytest.approx(
+        percent(np.log([1.04, 1.05, 1.06, 1.09]).mean()), abs=1e-3
+    )
+    assert after.json["typical_interval_percent"] == pytest.approx(
+        by_hand(4, 5, 6, 9)["typical_interval_percent"], rel=2e-4
+    )
+    assert after.headers["ETag"] != before.headers["ETag"]
+
+
+def test_another_level_widens_the_intervals(stoats):
+    measured(stoats, 4, 5, 6)
+    body = answer(stoats, "&level=0.95")
+    assert body["level"] == 0.95
+    expected = by_hand(4, 5, 6, level=0.95)
+    assert body["typical_interval_percent"] == pytest.approx(expected["typical_interval_percent"], rel=2e-4)
+
+
+@pytest.mark.parametrize(("gains", "words"), [((5,), "one car only"), ((4, 6), "two cars only")])
+def test_one_car_and_two_cars_give_a_number_no_interval_and_a_caution(stoats, gains, words):
+    measured(stoats, *gains)
+    body = answer(stoats)
+    assert body["typical_percent"] == pytest.approx(percent(np.log1p(np.array(gains) / 100).mean()), abs=1e-3)
+    unknown = ("typical_interval", "next_car_interval", "chance_of_gain")
+    assert [body[name] for name in unknown] == [None] * 3
+    assert body["cost"]["per_unit"] is None
+    assert (body["evidence"]["grade"], body["curve"]["low"][0]) == ("thin", None)
+    assert any(words in caution for caution in body["cautions"])
+
+
+def test_the_noise_floor_is_what_one_ordinary_test_can_tell_from_nothing(stoats):
+    measured(stoats, 4, 5, 6)
+    body, floor = answer(stoats), 1.96 * math.sqrt(pair_variance(3))
+    assert body["noise_floor_percent"] == pytest.approx(percent(floor), rel=1e-4)
+    assert body["noise_floor"] == pytest.approx(POWER * math.expm1(floor), rel=1e-3)
+
+
+def test_no_evidence_gives_no_number_the_grade_none_and_says_so(stoats):
+    body = answer(stoats)
+    numbers = (
+        "typical",
+        "typical_percent",
+        "typical_interval",
+        "next_car_interval",
+        "chance_of_gain",
+        "curve",
+    )
+    assert [body[name] for name in numbers] == [None] * len(numbers)
+    assert (body["evidence"]["grade"], body["evidence"]["cars"], body["pairs"]) == ("none", 0, [])
+    assert body["cautions"][0].startswith("Not measured: ")
+
+
+def test_no_evidence_here_says_where_the_part_was_measured_as_soon_as_it_was(stoats):
+    heron = {"slug": "heron", "name": "Heron 2.0", "aspiration": "natural", "ignition": "spark"}
+    assert stoats.post("/v1/platforms", heron).status_code == 201
+    elsewhere = GAIN.replace("stoat", "heron")
+    before = stoats.get(elsewhere)
+    measured(stoats, 4, 5)
+    after = stoats.get(elsewhere)
+    assert not any("stoat" in caution for caution in before.json["cautions"])
+    assert "It was measured on stoat (2 cars)." in after.json["cautions"]
+    assert after.headers["ETag"] != before.headers["ETag"]
+
+
+@pytest.mark.parametrize(
+    ("query", "named"),
+    [
+        ("part=wide-pip&platform=stoat", ("no part 'wide-pip'", "wide-pipe")),
+        ("part=wide-pipe&platform=stot", ("no platform 'stot'", "stoat")),
+        ("part=wide-pipe&platform=stoat&against=mesh", ("no part 'mesh'", "mesh-pipe")),
+    ],
+)
+def test_an_unknown_name_is_404_with_the_nearest(stoats, query, named):
+    response = stoats.get(f"/v1/typical-gain?{query}")
+    assert response.status_code == 404
+    assert all(words in response.json["detail"] for words in named)
+
+
+@pytest.mark.parametrize(
+    ("query", "parameter"),
+    [
+        ("", "part"),
+        ("&measure=power", "measure"),
+        ("&measure=power_at", "rpm"),
+        ("&measure=band_torque&from=3000", "to"),
+        ("&measure=band_torque&from=5000&to=3000", "from"),
+        ("&level=1", "level"),
+        ("&baseline=0", "baseline"),
+        ("&units=metric", "units"),
+        ("&standard=sae", "standard"),
+        ("&colour=red", "colour"),
+    ],
+)
+def test_a_question_that_cannot_be_is_422_and_says_which_parameter(stoats, query, parameter):
+    response = stoats.get(GAIN + query if query else "/v1/typical-gain?platform=stoat")
+    assert response.status_code == 422
+    assert response.json["errors"][0]["parameter"] == parameter
+
+
+def test_a_speed_beside_a_peak_and_two_parts_of_no_common_slot_are_refused(stoats):
+    assert stoats.get(f"{GAIN}&rpm=5000").status_code == 422
+    response = stoats.get(f"{GAIN}&against=road-map")
+    assert response.status_code == 422
+    assert "share no slot" in response.json["detail"]
+
+
+@pytest.mark.parametrize("context", ["", "&context=alone"])
+def test_a_part_against_the_one_it_replaced_in_either_direction(stoats, context):
+    for n in (1, 2, 3):
+        post(
+            stoats, setup(["mesh-pipe"], 1.03), setup(["wide-pipe"], 1.03 * 1.02), vehicle=f"stoat-{n}", day=n
+        )
+    body = answer(stoats, f"&against=mesh-pipe{context}")
+    assert (body["typical_percent"], body["context"]) == (pytest.approx(2.0, abs=1e-3), "alone")
+    assert body["baseline"] == pytest.approx(1.03 * POWER, rel=1e-3)
+    back = stoats.get(f"/v1/typical-gain?part=mesh-pipe&platform=stoat&against=wide-pipe{context}").json
+    assert back["typical_percent"] == pytest.approx(percent(-math.log(1.02)), abs=1e-3)
+    assert answer(stoats)["evidence"]["cars"] == 0
+
+
+def test_an_own_baseline_scales_the_figures_and_leaves_the_percent(stoats):
+    measured(stoats, 4, 5, 6)
+    plain, own = answer(stoats), answer(stoats, "&baseline=200")
+    assert plain["baseline"] == pytest.approx(POWER, rel=1e-3)
+    assert plain["typical"] == pytest.approx(POWER * plain["typical_percent"] / 100, rel=1e-3)
+    assert own["typical_percent"] == plain["typical_percent"]
+    assert own["typical"] == pytest.approx(200 * plain["typical_percent"] / 100, rel=1e-4)
+    assert (plain["baseline_is"], own["baseline_is"]) == ("typical of the cars measured", "yours")
+
+
+def test_other_units_show_the_same_gain(stoats):
+    measured(stoats, 4, 5, 6)
+    si, us = answer(stoats), answer(stoats, "&units=us")
+    assert us["typical"] * HORSEPOWER == pytest.approx(si["typical"], rel=2e-5)
+    assert us["typical_percent"] == si["typical_percent"]
+    assert us["cost"]["per_unit"] == pytest.approx(si["cost"]["per_unit"] * HORSEPOWER, abs=0.01)
+    assert answer(stoats, f"&units=us&baseline={200 / HORSEPOWER}")["typical"] * HORSEPOWER == pytest.approx(
+        answer(stoats, "&baseline=200")["typical"], rel=2e-5
+    )
+
+
+def test_the_standard_moves_the_level_and_not_the_percent(stoats):
+    for n in (1, 2, 3):
+        warm = [
+            {"parts": p, "pulls": [pull(s, ambient=WARM)] * 3} for p, s in (([], 1), (["wide-pipe"], 1.05))
+        ]
+        post(stoats, *warm, vehicle=f"stoat-{n}", day=n)
+    corrected, raw = answer(stoats), answer(stoats, "&standard=none")
+    assert raw["baseline"] == pytest.approx(POWER, rel=1e-3)
+    assert corrected["baseline"] == pytest.approx(WARM_FACTOR * POWER, rel=1e-3)
+    assert raw["typical_percent"] == pytest.approx(corrected["typical_percent"], abs=1e-3)
+    assert any("Boosted engine" in caution for caution in corrected["cautions"])

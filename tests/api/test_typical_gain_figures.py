@@ -1,0 +1,133 @@
+"""GET /v1/typical-gain: every measure, the curve over the rev range, the cost, and when an answer moves."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from tests.api.gains import GAIN, answer, by_hand, measured, post
+from tests.factories import RPM, hump, pull, setup
+
+
+def power_at(rpm: float) -> float:
+    """Power of the hump [kW]."""
+    return hump(rpm) * rpm * math.pi / 30_000
+
+
+MEASURES = {
+    "peak_torque": 260.0,
+    "power_at&rpm=5000": power_at(5000),
+    "torque_at&rpm=3120": hump(3120),
+    # The mean of (n - 4.2)^2 over 3 to 5 thousand rpm is (0.8^3 + 1.2^3) / (3 x 2) = 0.37333.
+    "band_torque&from=3000&to=5000": 260 - 12 * (0.8**3 + 1.2**3) / 6,
+    "band_power&from=3000&to=6025": integrate.quad(power_at, 3000, 6025)[0] / 3025,
+}
+
+
+@pytest.mark.parametrize(("measure", "figure"), MEASURES.items())
+def test_every_measure_is_read_from_the_curve_as_its_formula_says(stoats, measure, figure):
+    measured(stoats, 5, 5, 5)
+    body = answer(stoats, f"&measure={measure}")
+    assert body["baseline"] == pytest.approx(figure, rel=5e-4)
+    assert body["typical_percent"] == pytest.approx(5.0, abs=1e-3)
+    assert body["typical"] == pytest.approx(0.05 * figure, rel=1e-3)
+
+
+def test_a_speed_that_no_pull_reached_gives_no_number_and_says_so(stoats):
+    measured(stoats, 5, 5, 5)
+    body = answer(stoats, "&measure=power_at&rpm=7500")
+    assert (body["typical"], body["evidence"]["grade"]) == (None, "none")
+    assert any("none with this measure" in caution for caution in body["cautions"])
+
+
+def test_a_constant_gain_is_the_same_at_every_speed_of_the_curve(stoats):
+    measured(stoats, 5, 5, 5, 5)
+    curve = answer(stoats, "&measure=peak_torque")["curve"]
+    assert curve["rpm"] == list(range(2000, 6501, 50))
+    lists = [values for values in curve.values() if isinstance(values, list)]
+    assert {len(values) for values in lists} == {91}
+    assert curve["cars"] == [4] * 91
+    np.testing.assert_allclose(curve["typical_percent"], 5.0, atol=2e-3)
+    np.testing.assert_allclose(curve["baseline"], [hump(rpm) for rpm in curve["rpm"]], rtol=1e-3)
+    np.testing.assert_allclose(curve["typical"], 0.05 * np.array(curve["baseline"]), rtol=2e-3)
+
+
+def test_the_curves_interval_is_that_of_the_plain_formulas_at_every_speed(stoats):
+    measured(stoats, 4, 5, 6)
+    curve, (low, high) = answer(stoats)["curve"], by_hand(4, 5, 6)["typical_interval_percent"]
+    np.testing.assert_allclose(curve["low_percent"], low, atol=3e-3)
+    np.testing.assert_allclose(curve["high_percent"], high, atol=3e-3)
+
+
+def test_the_curve_as_csv_has_one_row_a_speed(stoats):
+    measured(stoats, 5, 5, 5)
+    response = stoats.get(GAIN, Accept="text/csv")
+    lines = [line.split(",") for line in response.text.splitlines()]
+    assert response.content_type.startswith("text/csv")
+    assert len(lines) == 1 + 91
+    first = dict(zip(lines[0], lines[1], strict=True))
+    assert (first["rpm"], first["cars"]) == ("2000", "3")
+    assert float(first["typical_percent"]) == pytest.approx(5.0, abs=2e-3)
+
+
+def test_the_curve_and_the_pairs_can_be_left_out(stoats):
+    measured(stoats, 5, 5, 5)
+    body = answer(stoats, "&curve=false&pairs=false")
+    assert body["curve"] is None
+    assert "pairs" not in body
+    assert body["typical_percent"] == answer(stoats)["typical_percent"]
+
+
+def test_a_peak_that_moves_is_said_by_how_much(stoats):
+    moved = {"rpm": RPM, "torque": [1.05 * hump(rpm - 200) for rpm in RPM]}
+    for n in (1, 2, 3):
+        after = {"parts": ["wide-pipe"], "pulls": [pull(curve=moved)] * 3}
+        post(stoats, setup(), after, vehicle=f"stoat-{n}", day=n)
+    shift = answer(stoats, "&measure=peak_torque")["peak_shift_rpm"]
+    assert shift["typical"] == pytest.approx(200, abs=10)
+    assert shift["interval"][0] <= shift["typical"] <= shift["interval"][1]
+
+
+def test_the_cost_of_a_unit_is_the_fitted_cost_over_the_gain(stoats):
+    measured(stoats, 4, 5, 6)
+    body = answer(stoats)
+    cost, (low, high) = body["cost"], body["typical_interval"]
+    assert (cost["fitted"], cost["currency"]) == (480 + 2.5 * 72, "GBP")
+    assert cost["per_unit"] == pytest.approx(660 / body["typical"], rel=1e-3)
+    assert cost["per_unit_interval"] == pytest.approx([660 / high, 660 / low], rel=1e-3)
+
+
+def test_a_gain_that_is_not_established_has_no_cost_per_unit(stoats):
+    measured(stoats, -1, 0, 1.2)
+    body = answer(stoats)
+    assert body["typical_interval"][0] < 0 < body["typical_interval"][1]
+    assert (body["cost"]["per_unit"], body["cost"]["per_unit_interval"]) == (None, None)
+    assert any("not established" in caution for caution in body["cautions"])
+
+
+def test_a_part_without_a_price_has_no_cost_and_says_so(stoats):
+    for n in (1, 2, 3):
+        post(stoats, setup(), setup(["mesh-pipe"], 1.05), vehicle=f"stoat-{n}", day=n)
+    body = stoats.get(GAIN.replace("wide", "mesh")).json
+    assert (body["cost"]["fitted"], body["cost"]["per_unit"]) == (None, None)
+    assert any("No price" in caution for caution in body["cautions"])
+
+
+def test_an_answer_the_client_has_is_304_until_something_it_rests_on_moves(stoats):
+    measured(stoats, 4, 5, 6)
+    etag = stoats.get(GAIN).headers["ETag"]
+    same = stoats.get(GAIN, If_None_Match=etag)
+    assert (same.status_code, same.data, same.headers["ETag"]) == (304, b"", etag)
+    settings = stoats.get("/v1/settings").headers["ETag"]
+    assert stoats.patch("/v1/settings", {"labour_rate": 80}, If_Match=settings).status_code == 200
+    moved = stoats.get(GAIN, If_None_Match=etag)
+    assert (moved.status_code, moved.json["cost"]["fitted"]) == (200, 480 + 2.5 * 80)
+
+
+def test_another_price_of_the_part_moves_the_answer(stoats):
+    measured(stoats, 4, 5, 6)
+    assert answer(stoats)["cost"]["fitted"] == 660
+    etag = stoats.get("/v1/parts/wide-pipe").headers["ETag"]
+    assert stoats.patch("/v1/parts/wide-pipe", {"price": 500}, If_Match=etag).status_code == 200
+    assert answer(stoats)["cost"]["fitted"] == 680

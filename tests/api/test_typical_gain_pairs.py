@@ -1,0 +1,110 @@
+"""GET /v1/typical-gain: the comparisons it rests on, which of them count, and what must be said beside it."""
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.api.gains import POWER, answer, by_hand, measured, post
+from tests.factories import pull, setup
+
+
+def test_every_pair_is_listed_with_links_that_resolve(stoats):
+    measured(stoats, 4, 5, 6)
+    pairs = answer(stoats)["pairs"]
+    assert [(p["vehicle"], p["match"], p["held"], p["used"]) for p in pairs] == [
+        (f"stoat-{n}", "same-session", True, True) for n in (1, 2, 3)
+    ]
+    for pair, gain in zip(pairs, (4, 5, 6), strict=True):
+        assert pair["percent"] == pytest.approx(gain, abs=1e-3)
+        assert pair["gain"] == pytest.approx(POWER * gain / 100, rel=1e-3)
+        assert stoats.get(pair["before"]).json["parts"] == []
+        assert stoats.get(pair["after"]).json["parts"] == ["wide-pipe"]
+
+
+def test_a_condition_that_moved_is_listed_in_the_asked_units(stoats):
+    states = (([], 1, 95.0), (["wide-pipe"], 1.05, 101.0))
+    post(stoats, *({"parts": p, "pulls": [pull(s, engine={"oil": oil})]} for p, s, oil in states))
+    (pair,) = answer(stoats, "&units=us")["pairs"]
+    (moved,) = pair["differs"]
+    assert not pair["held"]
+    # 95 and 101 degC are 203 and 213.8 degF; a window of 5 degC is one of 9 degF.
+    assert moved == {"what": "oil", "before": 203.0, "after": 213.8, "window": pytest.approx(9.0)}
+    assert answer(stoats)["evidence"]["like_for_like"] == 0
+
+
+def test_a_drifting_bay_does_not_bend_a_gain_measured_between_two_readings(stoats):
+    for n in (1, 2, 3):
+        drift = [math.exp(-0.01 * i) for i in range(3)]
+        states = setup([], drift[0]), setup(["wide-pipe"], 1.05 * drift[1]), setup([], drift[2])
+        post(stoats, *states, vehicle=f"stoat-{n}", day=n)
+    body = answer(stoats)
+    assert body["typical_percent"] == pytest.approx(5.0, abs=1e-3)
+    assert {pair["match"] for pair in body["pairs"]} == {"same-session-aba"}
+    np.testing.assert_allclose(body["curve"]["typical_percent"], 5.0, atol=2e-3)
+
+
+def test_each_car_counts_once_by_its_nearest_pair(stoats):
+    post(stoats, setup(), setup(["wide-pipe"], 1.05))
+    post(stoats, setup(["wide-pipe"], 1.20), day=5)
+    body = answer(stoats)
+    assert (body["evidence"]["cars"], body["evidence"]["pairs"]) == (1, 2)
+    assert body["typical_percent"] == pytest.approx(5.0, abs=1e-3)
+    assert {(p["match"], p["used"]) for p in body["pairs"]} == {("same-session", True), ("other-day", False)}
+
+
+def test_a_car_with_other_parts_fitted_counts_as_usually_fitted_and_not_alone(stoats):
+    measured(stoats, 4, 5, 6)
+    mapped = setup(["road-map"], 1.2), setup(["road-map", "wide-pipe"], 1.2 * 1.08)
+    post(stoats, *mapped, vehicle="stoat-4", day=4)
+    usual, alone = answer(stoats), answer(stoats, "&context=alone")
+    assert (usual["context"], usual["evidence"]["cars"]) == ("as-usually-fitted", 4)
+    assert (alone["context"], alone["evidence"]["cars"]) == ("alone", 3)
+    assert alone["typical_percent"] == pytest.approx(by_hand(4, 5, 6)["typical_percent"], abs=1e-3)
+    assert any("other parts fitted" in caution for caution in usual["cautions"])
+
+
+@pytest.mark.parametrize(("cars", "grade"), [(3, "thin"), (4, "fair"), (7, "fair"), (8, "strong")])
+def test_the_grade_goes_by_the_number_of_cars(stoats, cars, grade):
+    measured(stoats, *[5] * cars)
+    assert answer(stoats, "&curve=false")["evidence"]["grade"] == grade
+
+
+def test_the_grade_is_lower_where_most_pairs_are_not_like_for_like(stoats):
+    for n in range(1, 5):
+        post(stoats, setup(), vehicle=f"stoat-{n}", day=n)
+        post(stoats, setup(["wide-pipe"], 1.05), vehicle=f"stoat-{n}", day=n + 10)
+    body = answer(stoats)
+    assert (body["evidence"]["grade"], body["evidence"]["like_for_like"]) == ("thin", 0)
+    assert any("not like for like" in caution for caution in body["cautions"])
+
+
+def test_air_that_was_not_recorded_gives_the_percent_alone(stoats):
+    for n in (1, 2, 3):
+        bare = [{"parts": p, "pulls": [pull(s, ambient={})] * 3} for p, s in (([], 1), (["wide-pipe"], 1.05))]
+        post(stoats, *bare, vehicle=f"stoat-{n}", day=n)
+    body = answer(stoats)
+    assert body["typical_percent"] == pytest.approx(5.0, abs=1e-3)
+    assert (body["typical"], body["baseline"], body["pairs"][0]["gain"]) == (None, None, None)
+    assert any("in percent only" in caution for caution in body["cautions"])
+    assert answer(stoats, "&baseline=200")["typical"] == pytest.approx(10.0, abs=0.01)
+
+
+def test_every_answer_says_that_it_is_no_promise_and_that_law_decides(stoats):
+    for cautions in (answer(stoats)["cautions"], measured(stoats, 4, 5, 6) or answer(stoats)["cautions"]):
+        assert any("no promise for another car" in caution for caution in cautions)
+        assert any("unlawful on public roads" in caution for caution in cautions)
+
+
+def test_the_questions_that_have_evidence_are_listed_most_cars_first(stoats):
+    measured(stoats, 4, 5, 6)
+    post(stoats, setup(), setup(["mesh-pipe"], 1.03), vehicle="stoat-5", day=5)
+    first = stoats.get("/v1/evidence?limit=1")
+    assert first.json["items"] == [
+        {
+            "platform": "stoat", "part": "wide-pipe", "against": "without", "cars": 3, "pairs": 3,
+            "first": "2026-03-01", "last": "2026-03-03",
+        }
+    ]  # fmt: skip
+    second = stoats.get(first.headers["Link"].split(">")[0].lstrip("<")).json["items"]
+    assert [(row["part"], row["cars"]) for row in second] == [("mesh-pipe", 1)]

@@ -1,0 +1,37 @@
+"""From the level a figure is stored at to the standard that is asked for."""
+
+import pytest
+
+from service.domain.correction import Air, correction_factor
+from service.domain.derive import ANY_STANDARD
+from service.domain.levels import mean_air, ratio_to
+
+WARM = Air(30.0, 98.0, 2.5)
+
+
+def test_a_figure_with_its_air_stands_in_the_base_standard_already():
+    assert ratio_to("sae-j1349", ANY_STANDARD, WARM) == 1.0
+
+
+def test_uncorrected_is_the_stored_figure_with_its_factor_taken_off():
+    # By hand: 1.18 x 99 / (98 - 2.5) x sqrt((30 + 273) / 298) - 0.18 = 1.053466.
+    assert correction_factor("sae-j1349", WARM) == pytest.approx(1.053466, abs=1e-6)
+    assert ratio_to("none", ANY_STANDARD, WARM) == pytest.approx(1 / 1.053466, abs=1e-6)
+
+
+def test_a_figure_without_its_air_stands_in_its_own_standard_only():
+    assert ratio_to("sae-j1349", "sae-j1349", None) == 1.0
+    assert ratio_to("none", "sae-j1349", None) is None
+
+
+def test_a_figure_at_no_level_stands_in_none():
+    assert ratio_to("none", None, None) is None
+    assert ratio_to("sae-j1349", ANY_STANDARD, None) is None
+
+
+@pytest.mark.parametrize("missing", [0, 1, 2])
+def test_air_is_known_only_whole(missing):
+    parts = [30.0, 98.0, 2.5]
+    parts[missing] = None
+    assert mean_air(*parts) is None
+    assert mean_air(30.0, 98.0, 2.5) == WARM
