@@ -32,12 +32,13 @@ class GainCurve:
 
 @dataclass(frozen=True, slots=True)
 class GainStates:
-    """Of each car with curves: ln(with / without) and ln torque without, on the drawn knots; its pair's variance."""
+    """Of each car with curves: ln(with / without) on the drawn knots, and its pair's variance; the typical baseline
+    torque [N.m]."""
 
     rpm: Curve
     gains: Curve
-    without: Curve
     variances: Curve
+    base_torque_nm: Curve
 
 
 def gain_states(
@@ -63,7 +64,8 @@ def gain_states(
     if not len(knots):
         return None
     variances = np.array([variance for _, variance, _ in drawn])
-    return GainStates(GRID_RPM[knots], gains[:, knots], without[:, knots], variances)
+    base = np.exp(np.nanmean(np.where(np.isfinite(gains), without, np.nan)[:, knots], axis=0))
+    return GainStates(GRID_RPM[knots], gains[:, knots], variances, base)
 
 
 def gain_curve(states: GainStates, level: float) -> GainCurve:
@@ -73,8 +75,7 @@ def gain_curve(states: GainStates, level: float) -> GainCurve:
     low, high, next_low, next_high = (
         np.where(few, np.nan, side) for side in (pooled.low, pooled.high, pooled.next_low, pooled.next_high)
     )
-    base = np.exp(np.nanmean(np.where(np.isfinite(states.gains), states.without, np.nan), axis=0))
-    return GainCurve(states.rpm, pooled.mean, low, high, next_low, next_high, pooled.k, base)
+    return GainCurve(states.rpm, pooled.mean, low, high, next_low, next_high, pooled.k, states.base_torque_nm)
 
 
 def has_curves(row: PairRow, curves: Mapping[int, Curve]) -> bool:

@@ -97,8 +97,13 @@ def together(conn: Connection) -> Iterator[None]:
     if conn.info.pipeline_status is not PipelineStatus.OFF:
         yield
         return
-    with conn.pipeline():
-        yield
+    try:
+        with conn.pipeline():
+            yield
+    except psycopg.Error as error:
+        if conn.broken:  # a lost line shows under several names, such as an answer that never came
+            raise psycopg.OperationalError("the connection was lost") from error
+        raise
 
 
 def records(table: LiteralString, columns: Iterable[str]) -> str:

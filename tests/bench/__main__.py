@@ -1,0 +1,91 @@
+"""`python3 bootstrap.py bench`: how long questions and posts take, as ratios within one run.
+
+Absolute times say more about the machine than about the ledger, so each case is set against a base of the same round:
+`ping` = a route without database, `row` = one row by its key. Rounds are interleaved, every case a few times in each;
+a case's figure is the median over rounds of its round's median over its base's.
+"""
+
+import argparse
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from tests.bench.cases import Case, every_case
+from tests.bench.history import fill
+from tests.bench.line import Line
+from tests.bench.serving import Service, service_in
+
+ROUNDS = 15
+PSS_TARGET_MB = 250.0
+WARM = 2
+"""Rounds before those that count."""
+
+
+def main() -> int:
+    """Measure, print, and judge where that was asked for."""
+    asked = argparse.ArgumentParser(prog="bench", description=__doc__)
+    asked.add_argument("--rounds", type=int, default=ROUNDS)
+    asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
+    options = asked.parse_args()
+    with (
+        tempfile.TemporaryDirectory(prefix="bench-") as folder,
+        service_in(Path(folder) / "ledger") as service,
+    ):
+        began = time.monotonic()
+        with Line(service.url, service.token) as line:
+            fill(line, service.url, service.token)
+            print(f"history loaded in {time.monotonic() - began:.0f} s")
+            missed = report(line, service, options.rounds)
+    return 1 if options.strict and missed else 0
+
+
+def report(line: Line, service: Service, rounds: int) -> int:
+    """Print every ratio beside its target; answer how many were missed."""
+    loaded_mb = service.pss_mb()
+    cases = every_case(line)
+    medians = measured(line, cases, rounds)
+    print(f"{'':34}{'ms':>8}{'ratio':>8}{'target':>8}")
+    missed = 0
+    for case in cases:
+        ratio = statistics.median(a / b for a, b in zip(medians[case.name], medians[case.base], strict=True))
+        missed += shown(case.name, statistics.median(medians[case.name]), ratio, case.target, case.base)
+    for name, mb in (("demo loaded", loaded_mb), ("after this run", service.pss_mb())):
+        missed += shown(f"PSS of the service, {name} [MB]", None, mb, PSS_TARGET_MB, "")
+    return missed
+
+
+def measured(line: Line, cases: list[Case], rounds: int) -> dict[str, list[float]]:
+    """Each case's median per round [ms]."""
+    medians: dict[str, list[float]] = {case.name: [] for case in cases}
+    for number in range(rounds + WARM):
+        for case in cases:
+            took = [timed(line, case) for _ in range(case.times)]
+            if number >= WARM:
+                medians[case.name].append(statistics.median(took))
+    return medians
+
+
+def timed(line: Line, case: Case) -> float:
+    """One request's time [ms]; making it is not counted."""
+    request = case.request()
+    began = time.perf_counter()
+    status, _, body = line.send(request)
+    took = time.perf_counter() - began
+    if status != case.status:
+        raise RuntimeError(f"{case.name} answered {status}: {body.decode()[:500]}")
+    return 1000.0 * took
+
+
+def shown(name: str, ms: float | None, ratio: float, target: float | None, base: str) -> int:
+    """Print one line; 1 where its target is missed."""
+    missed = target is not None and ratio > target
+    words = "" if target is None else f"{target:8.1f}  {'MISSED' if missed else 'reached'}"
+    of = f"  x {base.split(' (')[0]}" if base else ""
+    print(f"{name:34}{'' if ms is None else f'{ms:.2f}':>8}{ratio:8.2f}{words:18}{of}")
+    return int(missed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
