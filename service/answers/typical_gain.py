@@ -90,6 +90,7 @@ class TypicalGain:
     context: str
     grade: str
     pairs: tuple[ShownPair, ...]
+    pairs_in_all: int
     cars: int
     bays: int
     like_for_like: int
@@ -178,7 +179,7 @@ def weighed_once(
 
 def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Shop) -> Weighed:
     """Read a question's pairs, measure each one's gain, and choose one for each car."""
-    rows, places = pairs_and_places(conn, question, asked)
+    rows, totals, places = pairs_and_places(conn, question, asked)
     curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, setups_of(rows))
     spreads = spreads_of(rows, shop)
     found = [usable(row, asked, curves, spreads) for row in rows]
@@ -198,15 +199,16 @@ def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Sho
         pairs=tuple(shown),
         cars=len(chosen),
         bays=len({side.bay_id for c in chosen for side in (c.row.with_, c.row.without)}),
-        like_for_like=sum(row.held and MATCHES[row.match] in LIKE_FOR_LIKE and row.usable for row in rows),
-        first=min((row.at.date() for row in rows), default=None),
-        last=max((row.at.date() for row in rows), default=None),
+        pairs_in_all=totals.pairs,
+        like_for_like=totals.like_for_like,
+        first=totals.first.date() if totals.first else None,
+        last=totals.last.date() if totals.last else None,
         noise_floor=smallest_visible_gain(usual_variance(spreads)),
         curve=None,
         peak_shift=None,
         cost=cost_of(question, None, None, shop),
         cautions=(),
-        left_out=sum(not row.usable for row in rows),
+        left_out=totals.left_out,
         peaks_only=sum(MATCHES[c.row.match] == "peaks-only" for c in chosen),
         places=places,
     )
@@ -218,14 +220,22 @@ Places = Mapping[tuple[int, int], evidence.PairPlace]
 
 def pairs_and_places(
     conn: Connection, question: evidence.Question, asked: Asked
-) -> tuple[list[evidence.PairRow], Places]:
-    """The pairs of a question, and where they stand if that is to be shown."""
-    rows = evidence.pairs_of_question(conn, question.platform_id, question.part_id, question.against_id)
-    rows = [row for row in rows if asked.context != "alone" or is_alone(row, question)]
-    if not asked.pairs:
-        return rows, {}
-    places = places_of(conn, question)  # a pair struck since it was read has no place any more
-    return [row for row in rows if (row.with_.setup_id, row.without.setup_id) in places], places
+) -> tuple[list[evidence.PairRow], evidence.Totals, Places]:
+    """The best pairs of each car, how many there are in all, and where they stand if that is to be shown."""
+    rows, totals = evidence.pairs_of_question(
+        conn,
+        question.platform_id,
+        question.part_id,
+        question.against_id,
+        alone=asked.context == "alone",
+        nearest=len(LIKE_FOR_LIKE) - 1,
+    )
+    if not asked.pairs or not rows:
+        return rows, totals, {}
+    stand = evidence.places_of_pairs(conn, [(row.with_.setup_id, row.without.setup_id) for row in rows])
+    places = {(place.setup_with, place.setup_without): place for place in stand}
+    # A pair struck since it was read has no place any more.
+    return [row for row in rows if (row.with_.setup_id, row.without.setup_id) in places], totals, places
 
 
 def pool_cars(chosen: Sequence[Usable], level: float) -> PooledGain | None:
@@ -376,12 +386,6 @@ def fitted_cost(price: float | None, hours: float | None, rate: float | None) ->
     if price is None or (hours and rate is None):
         return None
     return price + (hours or 0.0) * (rate or 0.0)
-
-
-def places_of(conn: Connection, question: evidence.Question) -> dict[tuple[int, int], evidence.PairPlace]:
-    """Where the pairs stand, by their setups."""
-    places = evidence.places_of_pairs(conn, question.platform_id, question.part_id, question.against_id)
-    return {(place.setup_with, place.setup_without): place for place in places}
 
 
 def with_cautions(answer: TypicalGain, question: evidence.Question, conn: Connection) -> TypicalGain:

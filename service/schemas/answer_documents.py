@@ -114,7 +114,7 @@ def evidence_document(answer: "TypicalGain") -> dict[str, Any]:
     return {
         "grade": answer.grade,
         "cars": answer.cars,
-        "pairs": len(answer.pairs),
+        "pairs": answer.pairs_in_all,
         "left_out": answer.left_out,
         "bays": answer.bays,
         "like_for_like": answer.like_for_like,

@@ -106,24 +106,66 @@ def side_columns(alias: str) -> str:
     return ", ".join(f"{alias}.{name}" for name in Side._fields)
 
 
+class Totals(NamedTuple):
+    """How many comparisons speak to a question, read or not, and the days between which the usable ones lie."""
+
+    pairs: int
+    left_out: int
+    like_for_like: int
+    first: datetime | None
+    last: datetime | None
+
+
+PAIRS_PER_CAR = 5
+"""Comparisons of one car that are read: its best. A check car's grow with the square of its sessions (our choice)."""
 WIDTH = len(Side._fields)
 HEAD = 8
 PAIRS = f"""
-    SELECT pair.vehicle_id, match, held, usable, gap_days, at, again_share, again_is_with,
-           {side_columns("w")}, {side_columns("o")}, {side_columns("r")}
-    FROM   pair
+    WITH asked AS (
+        SELECT pair.*,
+               row_number() OVER (
+                   PARTITION BY pair.vehicle_id
+                   ORDER BY usable DESC, match, held DESC, abs(gap_days), setup_with, setup_without
+               ) AS place,
+               count(*) OVER () AS pairs,
+               count(*) FILTER (WHERE NOT usable) OVER () AS left_out,
+               count(*) FILTER (WHERE held AND usable AND match <= %(nearest)s) OVER () AS like_for_like,
+               min(at) FILTER (WHERE usable) OVER () AS first,
+               max(at) FILTER (WHERE usable) OVER () AS last
+        FROM   pair JOIN setup_summary beside ON beside.setup_id = setup_without
+        WHERE  pair.platform_id = %(platform)s AND pair.part_id = %(part)s AND pair.against_id = %(against)s
+               AND (NOT %(alone)s OR beside.n_parts = (pair.against_id <> 0)::integer)
+    )
+    SELECT asked.vehicle_id, match, held, usable, gap_days, at, again_share, again_is_with,
+           {side_columns("w")}, {side_columns("o")}, {side_columns("r")},
+           pairs, left_out, like_for_like, first, last
+    FROM   asked
            JOIN setup_summary w ON w.setup_id = setup_with
            JOIN setup_summary o ON o.setup_id = setup_without
            LEFT JOIN setup_summary r ON r.setup_id = setup_again
-    WHERE  pair.platform_id = %s AND pair.part_id = %s AND pair.against_id = %s
-    ORDER  BY pair.vehicle_id, usable DESC, match, held DESC, abs(gap_days), setup_with, setup_without
+    WHERE  place <= %(per_car)s
+    ORDER  BY asked.vehicle_id, place
 """  # noqa: S608
 
 
-def pairs_of_question(conn: Connection, platform_id: int, part_id: int, against_id: int) -> list[PairRow]:
-    """Every pair that speaks to a question; each car's best pair (usable, nearest, held) first among its own."""
-    rows = conn.execute(PAIRS, (platform_id, part_id, against_id), prepare=True).fetchall()
-    return [pair_row(row) for row in rows]
+def pairs_of_question(
+    conn: Connection, platform_id: int, part_id: int, against_id: int, *, alone: bool, nearest: int
+) -> tuple[list[PairRow], Totals]:
+    """Each car's best pairs (usable, nearest match, held, nearest in time first), and how many there are in all.
+
+    `alone` keeps the pairs of otherwise stock cars; matches up to `nearest` are like for like.
+    """
+    about = {
+        "platform": platform_id,
+        "part": part_id,
+        "against": against_id,
+        "alone": alone,
+        "nearest": nearest,
+        "per_car": PAIRS_PER_CAR,
+    }
+    rows = conn.execute(PAIRS, about, prepare=True).fetchall()
+    totals = Totals(*rows[0][-len(Totals._fields) :]) if rows else Totals(0, 0, 0, None, None)
+    return [pair_row(row) for row in rows], totals
 
 
 def pair_row(row: tuple[Any, ...]) -> PairRow:
@@ -149,8 +191,9 @@ class PairPlace(NamedTuple):
     again_n: int | None
 
 
-def places_of_pairs(conn: Connection, platform_id: int, part_id: int, against_id: int) -> list[PairPlace]:
-    """Where the pairs of a question stand."""
+def places_of_pairs(conn: Connection, setups: Iterable[tuple[int, int]]) -> list[PairPlace]:
+    """Where pairs stand, given as (setup_with, setup_without)."""
+    with_, without = zip(*setups, strict=True)
     rows = conn.execute(
         """
         SELECT setup_with, setup_without, vehicle.tag::text, differs, ws.id, w.n, os.id, o.n, rs.id, r.n
@@ -162,9 +205,9 @@ def places_of_pairs(conn: Connection, platform_id: int, part_id: int, against_id
                JOIN session os ON os.session_id = o.session_id
                LEFT JOIN setup r ON r.setup_id = setup_again
                LEFT JOIN session rs ON rs.session_id = r.session_id
-        WHERE  pair.platform_id = %s AND pair.part_id = %s AND pair.against_id = %s
+        WHERE  (setup_with, setup_without) IN (SELECT * FROM unnest(%s::bigint[], %s::bigint[]))
         """,
-        (platform_id, part_id, against_id),
+        (list(with_), list(without)),
     ).fetchall()
     return [PairPlace(*row) for row in rows]
 
