@@ -158,6 +158,7 @@ CREATE TABLE public.pair (
     again_share double precision,
     again_is_with boolean,
     at timestamp with time zone NOT NULL,
+    same_session boolean NOT NULL,
     match smallint NOT NULL,
     held boolean NOT NULL,
     usable boolean NOT NULL,
@@ -385,6 +386,7 @@ CREATE TABLE public.setup_summary (
     bay_id integer NOT NULL,
     n_parts smallint NOT NULL,
     stock boolean NOT NULL,
+    complete boolean NOT NULL,
     counts boolean NOT NULL,
     stock_checked text,
     pulls smallint NOT NULL,
@@ -562,6 +564,8 @@ ALTER TABLE ONLY public.vehicle
     ADD CONSTRAINT vehicle_vin_once UNIQUE (vin_hash);
 
 CREATE INDEX bay_event_by_bay ON public.bay_event USING btree (bay_id, at, bay_event_id);
+
+CREATE INDEX evidence_version_by_part ON public.evidence_version USING btree (part_id) INCLUDE (version);
 
 CREATE INDEX finding_by_session ON public.finding USING btree (session_id);
 

@@ -4,16 +4,17 @@ A plan holds no measured number; `pulls.py` turns one plan into one post. Everyt
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
-from uuid import UUID, uuid5
 
 import numpy as np
 
 from seed import jobs
 from seed.effects import Effects
 from seed.jobs import Job, State
+from seed.oddities import plant_oddities
 from seed.parts import PART
+from seed.plans import UNSTATED, Car, Fitting, History, SessionPlan
 from seed.shop import (
     BAY,
     BAY_EVENTS,
@@ -27,7 +28,6 @@ from seed.shop import (
     Platform,
 )
 
-SHOP_NAMESPACE = UUID("0f6c1c1e-6a54-5d0e-9a53-6a1f3a1d7b10")  # any fixed value: ids follow from content
 DEFAULT_SEED = 20260320
 TIRED_SHARE = 0.03  # of all cars
 OLD_RECORDS_UNTIL = FIRST_DAY + timedelta(days=365)
@@ -35,69 +35,8 @@ OLD_RECORD_SHARE, OLD_PAIR_SHARE = (
     0.8,
     0.25,
 )  # of the first year's ordinary sessions, and of its pairs, are on paper
-UNSTATED = "unknown"  # a figure that was corrected, and nobody wrote down to what
 CHECK_EVERY_DAYS = 118
 FUTURE_CLOCK = datetime(2094, 1, 1, 0, 7, tzinfo=UTC)  # a bay's clock after its battery died
-
-
-@dataclass(frozen=True)
-class Car:
-    """One car. effect: its level against the typical stock car; tilt: more on top than below [log]."""
-
-    number: int
-    tag: str
-    platform: str
-    model_year: int
-    odometer_km: int
-    effect: float
-    tilt: float
-    tired: bool = False
-
-
-@dataclass(frozen=True)
-class SessionPlan:
-    """One car strapped down once: where, when, in which states, recorded how, and what is wrong with it."""
-
-    index: int
-    car: Car
-    bay: str
-    started_at: datetime
-    states: tuple[State, ...]
-    sequence: int = 0
-    form: str = "curve"
-    basis: str = "observed"
-    basis_factor: bool = True
-    humidity: str = "humidity"
-    parts_known: str = "complete"
-    stock_checked: str = "verified"
-    faults: tuple[str, ...] = ()
-
-    def session_id(self, seed: int) -> str:
-        """The same session has the same id whenever the shop is made again."""
-        return str(uuid5(SHOP_NAMESPACE, f"{seed}|{self.car.tag}|{self.bay}|{self.started_at.isoformat()}"))
-
-
-@dataclass(frozen=True)
-class Fitting:
-    """A part that stayed on a car: what the shop's job book says."""
-
-    vehicle: str
-    part: str
-    fitted_on: date
-    removed_on: date | None
-    price_paid: float
-    labour_hours: float
-
-
-@dataclass(frozen=True)
-class History:
-    """The whole invented past."""
-
-    effects: Effects
-    cars: tuple[Car, ...]
-    sessions: tuple[SessionPlan, ...]
-    fittings: tuple[Fitting, ...]
-    wrong_parts: dict[int, tuple[str, str]] = field(default_factory=dict)
 
 
 class Diary:
@@ -163,7 +102,8 @@ def _assemble(
     house, checks = _check_car(len(cars), diary, rng)
     plans = _number(plans + checks)
     plans, wrong = _plant(plans, effects, rng)
-    return History(effects, (*cars, house), tuple(plans), tuple(fittings), wrong)
+    history = History(effects, (*cars, house), tuple(plans), tuple(fittings), wrong)
+    return plant_oddities(history)
 
 
 def _make_car(number: int, platform: Platform, count: int, rng: np.random.Generator) -> Car:

@@ -23,8 +23,10 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from seed.air import Weather
-from seed.history import DEFAULT_SEED, SHOP_NAMESPACE, History, SessionPlan, make_history
+from seed.history import DEFAULT_SEED, make_history
+from seed.oddities import CONFIRMED, CONFIRMED_WHY, STRUCK_WHY
 from seed.parts import PARTS, slots_of
+from seed.plans import SHOP_NAMESPACE, History, SessionPlan
 from seed.pulls import Bench, Json
 from seed.shop import (
     BAY_EVENTS,
@@ -97,6 +99,19 @@ class Door:
         seen = self.get(path).headers.get("ETag")
         headers = {"Content-Type": "application/json"} | ({"If-Match": seen} if seen else {})
         return self._send("PATCH", path, content=_compact(body), headers=headers)
+
+    def strike(self, path: str, reason: str) -> None:
+        """Strikes what is not struck yet."""
+        if self.get(path).json().get("struck") is None:
+            self._send("POST", f"{path}/strike", json={"reason": reason})
+
+    def confirm(self, path: str, reason: str) -> None:
+        """Confirms a pull; that nothing is left to confirm is fine."""
+        try:
+            self._send("POST", f"{path}/confirm", json={"reason": reason})
+        except PostRefusedError as refused:
+            if refused.status != httpx.codes.CONFLICT:
+                raise
 
     def refit(self) -> None:
         """Asks for new variances and waits; without a key, because asking twice means doing it twice."""
@@ -174,7 +189,9 @@ def load(
         _post_catalogue(door, loopback=is_loopback(url))
         with _bar(progress, history) as step:
             total.add(_post_cars(door, history, step))
-            total.add(_post_sessions(door, history, step, bay_tokens or {}, now or datetime.now(UTC)))
+            now = now or datetime.now(UTC)
+            total.add(_post_sessions(door, history, step, bay_tokens or {}, now))
+        _mark(door, [plan for plan in history.sessions if plan.started_at < now], history.effects.seed)
         if refit:
             door.refit()
     if truth is not None:
@@ -295,6 +312,18 @@ def _post_session(
     done.pulls += sum(len(setup["pulls"]) for setup in setups)
     done.pairs += len(kept.get("pairs", ()))
     done.checks.update(check["code"] for check in kept.get("checks", ()))
+
+
+def _mark(door: Door, plans: Iterable[SessionPlan], seed: int) -> None:
+    """What people did with sessions once they were posted: one was struck, one doubted pull was confirmed."""
+    for plan in plans:
+        path = f"/v1/sessions/{plan.session_id(seed)}"
+        if "struck" in plan.faults:
+            door.strike(path, STRUCK_WHY)
+        if CONFIRMED in plan.faults:
+            pulls = door.get(path).json()["setups"][0]["pulls"]
+            accepted = next(pull for pull in pulls if pull["status"] == "accepted")
+            door.confirm(f"/v1/pulls/{accepted['id']}", CONFIRMED_WHY)
 
 
 @contextmanager

@@ -3,7 +3,7 @@
 Inside, everything is SI; `wire.py` turns the finished session into the units its bay posts in.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -12,9 +12,10 @@ from seed import engines
 from seed.air import FACTORS, Air, Weather, dew_point_c
 from seed.effects import AIR_SHARE, HEAT_LOSS_PER_C, PULL_SD, SETUP_SD, STRAP_SD, Effects
 from seed.engines import Floats
-from seed.history import History, SessionPlan
 from seed.jobs import State
+from seed.oddities import FORGOTTEN_GAIN, cut, hot_and_thin, on_the_rollers
 from seed.parts import PART
+from seed.plans import UNSTATED, History, SessionPlan
 from seed.shop import BAY, PLATFORM, Bay, Platform
 
 Json = dict[str, object]
@@ -42,6 +43,8 @@ class Measured:
     channels: dict[str, Floats]
     status: str = "accepted"
     reason: str | None = None
+    source: str = "live"
+    basis: str = "observed"
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,7 @@ class Pull:
     settling: bool = False
     rejected: bool = False
     slipping: bool = False
+    odd: bool = False
 
 
 class Bench:
@@ -115,6 +119,7 @@ class Bench:
                     settling,
                     reject and odd,
                     slip and odd,
+                    order == 0 and odd,
                 )
             )
             moment += timedelta(seconds=int(rng.integers(210, 330)))
@@ -122,8 +127,10 @@ class Bench:
 
     def _pull(self, pull: Pull, rng: np.random.Generator) -> Measured:
         """One pull: the car's true torque, as the air, the heat, the bay and chance let the machine see it."""
-        platform, bay = PLATFORM[pull.plan.car.platform], BAY[pull.plan.bay]
+        platform, bay = PLATFORM[on_the_rollers(pull.plan)], BAY[pull.plan.bay]
         air = self._air(bay, pull.moment, rng)
+        if "hot-thin-day" in pull.plan.faults:
+            air = hot_and_thin(air)
         warmth = USUAL_WARMTH_C + _warming(pull) + 0.4 * float(rng.standard_normal())
         rpm = _speeds(platform, bay, rng)
         log_torque = np.log(engines.stock_torque_nm(platform.engine, rpm))
@@ -138,7 +145,8 @@ class Bench:
         channels = {"rpm": rpm, "torque": torque} | self._channels(pull, platform, bay, rpm, air, warmth, rng)
         status = "rejected" if pull.rejected else "settling" if _is_marked(pull) else "accepted"
         reason = "throttle lifted before the limiter" if pull.rejected else None
-        return Measured(pull.moment, air, _engine_state(pull, air, warmth, rng), channels, status, reason)
+        measured = Measured(pull.moment, air, _engine_state(pull, air, warmth, rng), channels, status, reason)
+        return _oddly(pull, replace(measured, basis=pull.plan.basis))
 
     def _true_effects(self, pull: Pull, platform: Platform, rpm: Floats) -> Floats:
         """This car's parts and its own tilt [log over rpm]."""
@@ -205,6 +213,19 @@ def _warming(pull: Pull) -> float:
     return WARMING_C[PLATFORM[pull.plan.car.platform].engine.kind] * pull.turn_in_state + soaked + hurried
 
 
+def _oddly(pull: Pull, measured: Measured) -> Measured:
+    """The pull of a session that stands out as its oddity says; the others unchanged."""
+    if not pull.odd:
+        return measured
+    if "sparse-export" in pull.plan.faults:
+        return replace(measured, channels=cut("sparse-export", measured.channels), source="file")
+    if "cut-short" in pull.plan.faults:
+        return replace(measured, channels=cut("cut-short", measured.channels))
+    if "two-programs" in pull.plan.faults:
+        return replace(measured, source="file", basis=UNSTATED)
+    return measured
+
+
 def _is_marked(pull: Pull) -> bool:
     return pull.settling and "settling-not-marked" not in pull.plan.faults
 
@@ -243,6 +264,8 @@ def _mishaps(pull: Pull, platform: Platform, rpm: Floats) -> Floats:
         lost -= 0.07 * engines.spooled(platform.engine, rpm)
     if pull.slipping:
         lost -= SLIP_LOSS * _slip_place(platform, rpm)
+    if "forgotten-part" in faults and pull.order == 1:
+        lost += FORGOTTEN_GAIN
     if pull.rejected:
         lost -= LIFTED_LOSS * np.clip((share - 0.8) / 0.05, 0.0, 1.0)
     return lost

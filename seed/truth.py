@@ -10,8 +10,9 @@ import numpy as np
 
 from seed.effects import AIR_SHARE, HEAT_LOSS_PER_C, PULL_SD, SETUP_SD, STRAP_SD, Effects
 from seed.engines import fine_rpm, peak_power_kw, stock_torque_nm
-from seed.history import History, SessionPlan
+from seed.oddities import CHECK_OF, FORGOTTEN_GAIN, on_the_rollers
 from seed.parts import PART, TOGETHER
+from seed.plans import History, SessionPlan
 from seed.pulls import Json
 from seed.shop import BAY_EVENTS, BAYS, CHECK_CAR, FIRST_DAY, LAST_DAY, PLATFORM, PLATFORMS, SHOP_NAME
 from seed.wire import keyed_parts
@@ -136,7 +137,7 @@ def _cars(history: History) -> dict[str, Json]:
 
 def _faults(history: History) -> list[Json]:
     """Everything planted, with the session it sits in."""
-    sessions = [_fault(plan, history) for plan in history.sessions if plan.faults]
+    sessions = [_fault(kind, plan, history) for plan in history.sessions for kind in plan.faults]
     tired: list[Json] = [
         {"kind": "tired-car", "vehicle": car.tag, "effect": round(100 * car.effect, 3)}
         for car in history.cars
@@ -145,15 +146,24 @@ def _faults(history: History) -> list[Json]:
     return sessions + tired
 
 
-def _fault(plan: SessionPlan, history: History) -> Json:
+def _fault(kind: str, plan: SessionPlan, history: History) -> Json:
+    """One planted fault; `check` is the code it raises at the door, where one is made for it."""
     fault: Json = {
-        "kind": plan.faults[0],
+        "kind": kind,
         "vehicle": plan.car.tag,
         "bay": plan.bay,
         "session": plan.session_id(history.effects.seed),
-        "posted": plan.faults[0] != "future-clock",
+        "posted": kind != "future-clock",
     }
     if plan.index in history.wrong_parts:
         true, keyed = history.wrong_parts[plan.index]
         fault |= {"true_part": true, "keyed_part": keyed}
+    if CHECK_OF.get(kind):
+        fault["check"] = CHECK_OF[kind]
+    if kind == "forgotten-part":
+        fault["gain"] = round(100 * FORGOTTEN_GAIN, 4)
+    if kind == "wrong-car":
+        fault["true_platform"] = on_the_rollers(plan)
+    if kind == "job-book-differs":
+        fault["keyed_part"] = next(line.part for line in history.fittings if line.vehicle == plan.car.tag)
     return fault

@@ -4,9 +4,10 @@ import numpy as np
 
 from seed.air import FACTORS
 from seed.engines import Floats, peak_power_kw
-from seed.history import UNSTATED, Car, Fitting, History, SessionPlan
 from seed.jobs import State
+from seed.oddities import SENT_AFTER
 from seed.parts import Part
+from seed.plans import UNSTATED, Car, Fitting, History, SessionPlan
 from seed.pulls import SMOOTHING_RPM, Bench, Json, Measured, ambient
 from seed.shop import BAY, CURRENCY, PLATFORM, Platform
 
@@ -43,6 +44,7 @@ def session_body(plan: SessionPlan, history: History, bench: Bench) -> Json:
     """The whole post of one session."""
     platform, bay = PLATFORM[plan.car.platform], BAY[plan.bay]
     units = PAPER_UNITS if plan.form == "peaks" else bay.units
+    measured = bench.measure(plan)
     body: Json = {
         "units": units,
         "id": plan.session_id(history.effects.seed),
@@ -52,9 +54,11 @@ def session_body(plan: SessionPlan, history: History, bench: Bench) -> Json:
         "sequence": plan.sequence,
         "setups": [
             _setup(plan, history, state, pulls, units)
-            for state, pulls in zip(plan.states, bench.measure(plan), strict=True)
+            for state, pulls in zip(plan.states, measured, strict=True)
         ],
     }
+    if "sent-later" in plan.faults:
+        body["clock"] = (measured[-1][-1].started_at + SENT_AFTER).isoformat()
     return body if plan.form == "peaks" else body | _strapped(plan, platform, units)
 
 
@@ -101,9 +105,10 @@ def _pull(plan: SessionPlan, pull: Measured, units: str) -> Json:
     }
     if pull.reason:
         body["reason"] = pull.reason
-    lift = 1.0 if plan.basis == "observed" else _kept_factor(plan, pull)
+    lift = 1.0 if pull.basis == "observed" else _kept_factor(plan, pull)
     if plan.form == "peaks":
-        return body | {"source": "paper", "peaks": _peaks(pull, lift, units), "best_of": 3}
+        best_of = {} if "best-of-lost" in plan.faults else {"best_of": 3}
+        return body | {"source": "paper", "peaks": _peaks(pull, lift, units)} | best_of
     return body | _machine(plan, pull, units) | {"curve": _curve(pull, lift, units)}
 
 
@@ -115,15 +120,15 @@ def _ambient(name: str, value: float, units: str) -> float:
 
 def _kept_factor(plan: SessionPlan, pull: Measured) -> float:
     """The factor the bay's own program multiplied by: as many digits as it prints where it prints one."""
-    factor = FACTORS[UNSTATED_TRULY if plan.basis == UNSTATED else plan.basis](pull.air)
+    factor = FACTORS[UNSTATED_TRULY if pull.basis == UNSTATED else pull.basis](pull.air)
     return round(factor, 4) if plan.basis_factor else factor
 
 
 def _basis(plan: SessionPlan, pull: Measured) -> object:
-    if plan.basis == "observed":
+    if pull.basis == "observed":
         return "observed"
-    given = plan.basis_factor and plan.basis != UNSTATED
-    return {"standard": plan.basis} | ({"factor": _kept_factor(plan, pull)} if given else {})
+    given = plan.basis_factor and pull.basis != UNSTATED
+    return {"standard": pull.basis} | ({"factor": _kept_factor(plan, pull)} if given else {})
 
 
 def _machine(plan: SessionPlan, pull: Measured, units: str) -> Json:
@@ -132,7 +137,7 @@ def _machine(plan: SessionPlan, pull: Measured, units: str) -> Json:
         "engine": {name: _temperature(value, units) for name, value in pull.engine.items()},
         "test": bay.test,
         "smoothing": {"method": "moving mean", "width_rpm": SMOOTHING_RPM},
-        "source": "live",
+        "source": pull.source,
     } | ({"ramp": bay.ramp} if bay.ramp else {})
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask import Flask, Response, request, send_from_directory
 from flask.typing import ResponseReturnValue
-from werkzeug.exceptions import NotFound
+from werkzeug.exceptions import NotFound, UnprocessableEntity
 from werkzeug.routing import BaseConverter
 
 from service.api import context, problems
@@ -15,6 +15,41 @@ from service.settings import Settings, kept_secret
 from service.store.db import Connect, Lender
 
 SITE = Path(__file__).resolve().parent.parent / "dashboard" / "site"
+
+API_DESCRIPTION = """\
+The results ledger of a shop that runs chassis dynamometers: bays post what they measured, and the ledger answers what a
+part typically gains on a kind of car, how sure that is, and on which cars it rests.
+
+**Units.** A document names its unit system in `units`; an answer takes the one asked for, else the shop's setting.
+
+| `units` | power | torque | temperature | pressure | tyre pressure |
+|---|---|---|---|---|---|
+| `si` | kW | N·m | °C | kPa | kPa |
+| `us` | hp of 550 ft·lbf/s | lbf·ft | °F | inHg at 0 °C | psi |
+| `ps` | metric horsepower (PS) of 75 kgf·m/s | N·m | °C | hPa | bar |
+
+Speeds are rpm, shares (humidity, ethanol, throttle, a level) 0..1, and what is in percent says `_percent`. A name may
+carry its unit: `displacement_l` is litres, `odometer_km` kilometres, `altitude_m` metres, `labour_hours` hours. Times
+carry their offset from UTC (RFC 3339).
+
+**Who may do what.** `Authorization: Bearer <token>`. A token of scope `post` belongs to one bay, posts and amends for
+it and reads what posting needs; `read` reads; `admin` may do everything. Reading needs no token where the shop's setting
+`open_reading` is on. `bayledger token create` makes tokens.
+
+**Posting once.** A POST that makes something takes an `Idempotency-Key`: the same key with the same body is answered
+with the first answer and `Idempotency-Replayed: true`, with another body it is refused (422). A session is known by its
+content besides: posted twice, it is kept once. What is refused leaves nothing behind.
+
+**Changing.** GET answers an `ETag`; PATCH sends it back in `If-Match` (428 without, 412 where somebody else was
+faster). A field left out of a PATCH stays as it was. GET with `If-None-Match` is answered 304 where nothing changed.
+
+**Pages.** A list is `{"items": [...]}` of at most `limit`; where there is more, `Link: <...>; rel="next"` leads on.
+
+**Errors** are problem documents (RFC 9457): every fault of a request at once, each with its `pointer` into the body or
+its `parameter`, the value that was sent and the way out.
+
+**CSV.** Lists, curves and answers also come as CSV (RFC 4180): `Accept: text/csv`.
+"""
 
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
@@ -39,6 +74,7 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
         API_SPEC_OPTIONS={
             "components": {"securitySchemes": {"bearer": {"type": "http", "scheme": "bearer"}}},
             "security": [{"bearer": []}],
+            "info": {"description": API_DESCRIPTION},
         },
     )
     app.extensions["bayledger"] = context.Ledger(
@@ -48,6 +84,7 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     )
     problems.install(app)
     app.before_request(refuse_null_bytes)
+    app.before_request(refuse_unread_parameters)
     app.teardown_request(context.give_back)
     app.after_request(add_security_headers)
     api = Api(app, spec_kwargs={"marshmallow_plugin": MarshmallowPlugin(schema_name_resolver=schema_name)})
@@ -75,6 +112,15 @@ def refuse_null_bytes() -> None:
     """No address of ours holds a null byte, and the database takes none."""
     if "\x00" in request.path:
         raise NotFound
+
+
+def refuse_unread_parameters() -> None:
+    """A write reads its body and nothing else: a parameter it would not heed must not look heeded."""
+    if request.method in ("POST", "PATCH") and request.args:
+        name = next(iter(request.args))
+        raise UnprocessableEntity(
+            f"'{name}' in the address is not read here; say it in the body, or leave it out"
+        )
 
 
 class SiteFile(BaseConverter):

@@ -105,6 +105,11 @@ class Client:
         return self.client.open(path, method=method, **kwargs)
 
 
+def version_of(response) -> str:
+    """The part of an answer's ETag that a change is held against, as a header value; the rest moves with what is shown."""
+    return response.headers["ETag"].partition(".")[0] + '"'
+
+
 def dashed(headers: dict[str, str]) -> dict[str, str]:
     """If_Match to If-Match."""
     return {name.replace("_", "-"): value for name, value in headers.items()}

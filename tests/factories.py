@@ -9,6 +9,8 @@ from tests.conftest import Client
 RPM = [float(rpm) for rpm in range(2000, 6501, 25)]
 AIR = {"temperature": 25.0, "pressure": 100.0, "humidity": 0.3155}
 """The reference air of SAE J1349 (25 degC, 100 kPa with 1 kPa of vapour): its factor is 1 to four digits."""
+WARM = {"coolant": 88.0, "inlet": 27.0}
+"""What must be recorded on both sides for a comparison to count as held."""
 
 
 def hump(rpm: float, height: float = 260.0) -> float:
@@ -19,7 +21,7 @@ def hump(rpm: float, height: float = 260.0) -> float:
 def pull(scale: float = 1.0, **fields: Any) -> dict[str, Any]:
     """A pull whose torque is `scale` times the same smooth curve."""
     curve = {"rpm": RPM, "torque": [scale * hump(rpm) for rpm in RPM]}
-    return {"ambient": dict(AIR), "basis": "observed", "curve": curve, **fields}
+    return {"ambient": dict(AIR), "engine": dict(WARM), "basis": "observed", "curve": curve, **fields}
 
 
 def setup(parts: Sequence[Any] = (), scale: float = 1.0, pulls: int = 3, **fields: Any) -> dict[str, Any]:

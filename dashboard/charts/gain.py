@@ -9,13 +9,14 @@ from dashboard.charts.theme import Layer
 
 CURVE_HEIGHT_PX = 300
 ROW_PX = 24
+RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at the label size
 
 
 def curve() -> dict[str, Any]:
     """Gain over engine speed with its band, nought drawn strongly.
 
     Data sets to fill: `knots` (rpm, typical, low, high, cars), `nought` (value) and `stretches` (from, to,
-    middle, nought, word), the parts of the rev range where the whole band lies on one side of nought.
+    middle, nought, word, named), the parts of the rev range where the whole band lies on one side of nought.
     """
     layers = alt.layer(_band(), *_edges(), _nought(), _typical_line(), *_stretches(), _readings())
     sized = layers.properties(height=CURVE_HEIGHT_PX)
@@ -25,7 +26,7 @@ def curve() -> dict[str, Any]:
 
 
 def cars() -> dict[str, Any]:
-    """One row for the typical car, one for the next car, then one per car measured.
+    """One row for the typical car, one for one more car, then one per car measured.
 
     Data sets to fill: `rows` (order, label, kind = typical | next | like | other, value, low, high) and `nought`.
     The height follows from the number of rows, by the specification's own `usermeta`.
@@ -42,7 +43,7 @@ def _knots() -> Layer:
 
 
 def _rpm(field: str = "rpm:Q") -> alt.X:
-    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(90), labelOverlap=True)
+    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(RPM_TICK_PX), labelOverlap=True)
     return alt.X(field, title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
 
 
@@ -77,15 +78,17 @@ def _stretches() -> tuple[Layer, ...]:
     bar = data.mark_rule(strokeWidth=5, aria=False)
     return (
         bar.encode(x=_rpm("from:Q"), x2="to:Q", y="nought:Q", color=colour, strokeDash=dash),
-        _word(data.transform_filter(loses), "loses", -14),
-        _word(data.transform_filter(f"!({loses})"), "gains", 16),
+        _word(data.transform_filter(f"datum.named && {loses}"), "loses"),
+        _word(data.transform_filter(f"datum.named && !({loses})"), "gains"),
     )
 
 
-def _word(data: Layer, word: str, dy: int) -> Layer:
-    """The word on the side of nought where the curve is not."""
-    text = data.mark_text(text=word, dy=dy, fontSize=theme.LABEL_PX, fontStyle="italic", aria=False)
-    return text.encode(x=_rpm("middle:Q"), y="nought:Q")
+def _word(data: Layer, word: str) -> Layer:
+    """The word above the picture, over its stretch: there neither curve nor axis is printed."""
+    text = data.mark_text(
+        text=word, dy=-10, baseline="bottom", fontSize=theme.LABEL_PX, fontStyle="italic", aria=False
+    )
+    return text.encode(x=_rpm("middle:Q"), y=alt.value(0))
 
 
 def _readings() -> Layer:
@@ -111,7 +114,11 @@ def _row_axis() -> alt.Y:
 
 def _gain(field: str = "value:Q") -> alt.X:
     axis = alt.Axis(
-        labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=theme.ticks(90), labelOverlap=True
+        labelExpr=theme.unit_labels(),
+        domain=False,
+        ticks=False,
+        tickCount=theme.unit_ticks(),
+        labelOverlap=True,
     )
     return alt.X(field, title=None, axis=axis)
 

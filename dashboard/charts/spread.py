@@ -28,7 +28,7 @@ def dots() -> dict[str, Any]:
 
 def _reading_axis() -> alt.Axis:
     labels = theme.unit_labels()
-    return alt.Axis(labelExpr=labels, grid=False, tickCount=theme.ticks(90), labelOverlap=True)
+    return alt.Axis(labelExpr=labels, grid=False, tickCount=theme.unit_ticks(), labelOverlap=True)
 
 
 def _x(field: str, **options: Any) -> alt.X:

@@ -21,6 +21,9 @@ BAND = "var(--band)"
 LOSS = "var(--loss)"
 
 LABEL_PX = 14  # our choice: read from arm's length on a counter tablet
+NARROW_PX = 420  # our choice: a telephone held upright
+UNIT_TICK_PX = 66  # our choice: a number with its unit and a gap, at that size
+BARE_TICK_PX = 44  # our choice: a number alone and a gap
 # Written out, not a variable: the chart program measures its labels with it. The same stack as in style.css.
 FONT = '"Gill Sans Nova", Optima, Candara, "Noto Sans", "DejaVu Sans", sans-serif'
 
@@ -51,9 +54,17 @@ def ticks(spacing_px: int) -> alt.ExprRef:
     return alt.ExprRef(f"max(2, floor(width / {spacing_px}))")
 
 
+def unit_ticks() -> alt.ExprRef:
+    """Ticks for labels of `unit_labels`: closer where these leave the unit away."""
+    return alt.ExprRef(f"max(3, floor(width / (width < {NARROW_PX} ? {BARE_TICK_PX} : {UNIT_TICK_PX})))")
+
+
 def unit_labels(expression: str = "datum.label") -> str:
-    """A label expression which puts the unit behind each number, from the chart's parameter `unit`."""
-    return f"replace({expression}, '-', '\u2212') + ' ' + unit"
+    """A label expression which puts the unit behind each number, from the chart's parameter `unit`.
+
+    A narrow chart leaves it to the caption, so that more of the numbers fit.
+    """
+    return f"replace({expression}, '-', '\u2212') + (width < {NARROW_PX} ? '' : ' ' + unit)"
 
 
 def finish(chart: Layer, described: str) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import {
   figure,
   grade,
   inHundred,
+  inPercent,
   known,
   measureInWords,
   money,
@@ -22,11 +23,11 @@ import {
   typed,
   unit,
 } from "./say.js";
-import { cars, pairs, revs } from "./gain-shows.js";
+import { cars, counted, pairs, revs } from "./gain-shows.js";
 
 // What to show: `first` stands in the live region, `then` below it.
 export function answered(asked, answer) {
-  const told = { asked, answer, level: Math.round((answer.level ?? 0.9) * 100), ...scale(asked, answer) };
+  const told = { asked, answer, level: inPercent(answer.level), ...scale(asked, answer) };
   const shared = [cost(told), lawful(asked)];
   const last = [addressNote(), footnote(told)];
   if (!known(told.typical)) {
@@ -40,18 +41,23 @@ export function answered(asked, answer) {
   return { first: sentences(told), then: sections };
 }
 
-// In the asked unit; in percent where the level of the cars, and so the unit, is not known.
+// In the asked unit; in percent where the level of the cars, and so the unit, is not known. With this car's own
+// reading (`now`) every figure is the cars' percent of that reading; the revs stay in percent, as it reads one figure.
 function scale(asked, answer) {
   if (known(answer.typical)) {
     const { typical, typical_interval: interval, next_car_interval: next } = answer;
+    const now = asked.baseline && answer.baseline_is === "yours" ? Number(asked.baseline) : null;
+    const name = unit(answer, asked.measure);
+    const scaled = (pair) => (known(pair.percent) ? (pair.percent / 100) * answer.baseline : null);
     return {
-      name: unit(answer, asked.measure),
-      unitName: unit(answer, asked.measure),
+      name,
+      unitName: name,
       typical,
       interval,
       next,
-      suffix: "",
-      of: (pair) => pair.gain,
+      now,
+      revs: now ? { name: "%", suffix: "_percent" } : { name, suffix: "" },
+      of: (pair) => (now ? scaled(pair) : (pair.gain ?? scaled(pair))),
     };
   }
   const {
@@ -65,7 +71,8 @@ function scale(asked, answer) {
     typical,
     interval,
     next,
-    suffix: "_percent",
+    now: null,
+    revs: { name: "%", suffix: "_percent" },
     of: (pair) => pair.percent,
   };
 }
@@ -75,18 +82,32 @@ const headline = (words) => el("p", { class: "headline" }, words);
 /* The sentence */
 
 function sentences(told) {
-  const { answer, asked, typical, interval, name } = told;
+  const { answer, typical, interval, name } = told;
   const base = name === "%" ? 100 : answer.typical_percent ? (typical / answer.typical_percent) * 100 : null;
   const places = decimals(interval, base);
-  const car = asked.baseline && name !== "%" ? thisCar(told, places) : null;
-  const lines = [certainty(told, places), car].filter(Boolean);
+  const [first, second] = told.now ? [ofTheCars(told), onThisCar(told, places)] : [told, null];
+  const lines = [certainty(told, places), told.now ? thisCar(told, places) : null].filter(Boolean);
   return el(
     "div",
     { class: "answer" },
-    headline(opening(told, places)),
+    headline(say`${opening(first, told.now ? decimals(first.interval, 100) : places)}${second ?? ""}`),
     lines.map((line) => el("p", {}, line)),
     gradeLine(answer),
   );
+}
+
+// What the cars did, in percent: the only figure measured on them that holds beside this car's own reading.
+const ofTheCars = ({ asked, answer }) => ({
+  asked,
+  answer,
+  name: "%",
+  typical: answer.typical_percent,
+  interval: answer.typical_interval_percent,
+});
+
+function onThisCar({ typical, name, now }, places) {
+  const size = el("strong", {}, figure(Math.abs(typical), places, name));
+  return say` On this car, which reads ${typed(now)}\u00a0${name}, that would be about ${size}${typical < 0 ? " less" : ""}.`;
 }
 
 function opening(told, places) {
@@ -117,16 +138,17 @@ function size({ asked, answer, name, typical }, shown, places, plus = false) {
 
 function certainty({ interval, next, name, level }, places) {
   const first = interval
-    ? say`We are ${level}\u00a0% sure the typical gain lies between ${between(interval, places, name)}. `
+    ? say`We are ${level}\u00a0% sure the typical car gains between ${between(interval, places, name)}. `
     : [];
-  const second = next ? say`One more car should gain between ${between(next, places, name)}.` : [];
+  const second = next
+    ? say`One more car should gain between ${between(next, places, name)} (${level}\u00a0% sure).`
+    : [];
   return interval || next
     ? [...first, ...second]
-    : "That is too few cars to say how sure it is, or what another car would gain.";
+    : "That is too few cars to say how sure it is, or what one more car would gain.";
 }
 
-function thisCar({ asked, typical, next, name }, places) {
-  const now = Number(asked.baseline);
+function thisCar({ now, typical, next, name }, places) {
   const range = next
     ? say`, between ${between(
         next.map((gain) => now + gain),
@@ -134,7 +156,8 @@ function thisCar({ asked, typical, next, name }, places) {
         name,
       )}`
     : [];
-  return say`A car that reads ${typed(now)}\u00a0${name} now should read about ${figure(now + typical, places, name)} with it${range}.`;
+  const footing = `All figures in ${name} on this page are scaled to this car's ${typed(now)}\u00a0${name}; the revs are in percent.`;
+  return say`With it this car should read about ${figure(now + typical, places, name)}${range}. ${footing}`;
 }
 
 function gradeLine({ evidence }) {
@@ -149,7 +172,7 @@ function gradeLine({ evidence }) {
 
 /* How sure, cost, law */
 
-function sure({ answer }) {
+function sure({ answer, level }) {
   const { evidence, pairs_only: alone, peak_shift_rpm: shift, chance_of_gain: chance } = answer;
   const range = (interval) =>
     interval ? `, between ${number(interval[0], 1)} and ${percent(interval[1], 1)}` : "";
@@ -158,8 +181,12 @@ function sure({ answer }) {
     "How sure is this?",
     facts([
       [
-        "Cars and pairs",
-        `${count(evidence.cars, "car")}, ${count(evidence.pairs, "before/after pair")}, ${alike}, in ${count(evidence.bays, "bay")}`,
+        "Cars and comparisons",
+        `${counted(evidence)}, ${alike}, in ${count(evidence.bays, "bay")}`,
+      ],
+      [
+        "Every range on this page",
+        known(answer.typical_interval_percent) ? `${level}\u00a0% sure, each by itself` : null,
       ],
       ["Measured", evidence.first ? `${date(evidence.first)} to ${date(evidence.last)}` : null],
       ["Chance of any gain", chance === null || chance === undefined ? null : inHundred(chance)],
@@ -189,7 +216,7 @@ function sure({ answer }) {
   );
 }
 
-function cost({ answer: { cost: paid }, unitName }) {
+function cost({ answer: { cost: paid }, unitName, now }) {
   const title = "What it costs";
   if (!known(paid?.fitted)) return section(title, el("p", {}, "No price is recorded for this part."));
   const amount = (value) => money(value, paid.currency);
@@ -204,7 +231,7 @@ function cost({ answer: { cost: paid }, unitName }) {
   const dated = paid.price_date ? ` Price of ${date(paid.price_date)}.` : "";
   return section(
     title,
-    el("p", {}, fitted, `About ${amount(paid.per_unit)} per ${unitName}${range}.${dated}`),
+    el("p", {}, fitted, `About ${amount(paid.per_unit)} per ${unitName}${now ? " on this car" : ""}${range}.${dated}`),
   );
 }
 

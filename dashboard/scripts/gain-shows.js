@@ -1,17 +1,20 @@
 // A gain in pictures and tables: over the revs, car by car, and the pairs it rests on.
 
-import { chart, csvButton, el, section, table, unfold } from "./show.js";
-import { count, date, known, match, number, percent, rpm, signed, system, whatDiffers } from "./say.js";
+import { chart, csvButton, el, section, table, unfold, unfoldLater } from "./show.js";
+import { count, date, known, match, number, percent, rpm, signed, system, typed, whatDiffers } from "./say.js";
 
 const LEAST_STRETCH_RPM = 150; // our choice: a shorter stretch is not put into words
 const TABLE_STEP_RPM = 500;
 const MOST_DRAWN_CARS = 40;
+const MOST_LISTED_PAIRS = 100; // our choice: the rest is written only when it is asked for
+const LEAST_NAMED_SHARE = 0.12; // our choice: of the rev range; in a shorter stretch the word would overprint
 const LIKE = ["same-session-aba", "same-session"];
 
 /* Where in the revs */
 
 export function revs(told) {
-  const { asked, answer, name, level, suffix } = told;
+  const { asked, answer, level, now } = told;
+  const { name, suffix } = told.revs;
   const all = knotsOf(answer.curve ?? {}, suffix);
   const band = all.some(banded);
   const knots = band ? all.filter(banded) : all; // the ends, where too few cars reach, would mislead
@@ -26,7 +29,8 @@ export function revs(told) {
     coverage(knots, band),
   ];
   const sure = band ? ` Band: where it lies, ${level} % sure, each speed by itself.` : "";
-  const caption = `Gain in ${name} at each engine speed. Line: the typical car.${sure}`;
+  const why = now ? " In percent, as this car's one reading says nothing of its other speeds." : "";
+  const caption = `Gain in ${name} at each engine speed.${why} Line: the typical car.${sure}`;
   const rows = knots
     .filter((knot) => knot.rpm % TABLE_STEP_RPM === 0)
     .map((knot) => [
@@ -84,8 +88,11 @@ export function stretches(knots) {
   }
   return found
     .filter(({ word, from, to }) => word !== "nothing" && to - from >= LEAST_STRETCH_RPM)
-    .map((part) => ({ ...part, nought: 0, middle: (part.from + part.to) / 2 }));
+    .map((part) => ({ ...part, nought: 0, middle: (part.from + part.to) / 2, named: namable(part, knots) }));
 }
+
+const namable = ({ from, to }, knots) =>
+  to - from >= LEAST_NAMED_SHARE * (knots.at(-1).rpm - knots[0].rpm);
 
 function inWords(parts, name) {
   const tell =
@@ -109,7 +116,7 @@ function coverage(knots, band) {
 const likeForLike = (pair) => LIKE.includes(pair.match) && pair.held;
 
 export function cars(told) {
-  const { answer, name, typical, interval, next } = told;
+  const { answer, name, typical, interval, next, now } = told;
   const chosen = onePerCar(answer.pairs ?? [], told.of);
   if (!chosen.length) return null;
   const [low, high] = interval ?? [null, null];
@@ -126,32 +133,29 @@ export function cars(told) {
   ];
   const cut =
     chosen.length > MOST_DRAWN_CARS ? ` Drawn: the ${MOST_DRAWN_CARS} highest of ${chosen.length}.` : "";
-  const caption = `Gain in ${name}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike.${cut} The pairs are listed below.`;
-  const words = el(
-    "p",
-    {},
-    lowest(
-      chosen.map(({ value }) => value),
-      name === "%" ? answer.noise_floor_percent : answer.noise_floor,
-      name,
-    ),
+  const footing = now ? `, scaled to this car's ${typed(now)} ${name}` : "";
+  const caption = `Gain in ${name}${footing}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike.${cut} The pairs are listed below.`;
+  const floor = name === "%" ? answer.noise_floor_percent : answer.noise_floor;
+  const words = lower(
+    chosen.map(({ pair }) => pair.percent),
+    answer.noise_floor_percent ?? 0,
+    known(floor) ? `${number(floor, 1)} ${name}` : null,
   );
-  return section("Car by car", words, chart("gain-cars", name, { rows, nought: [{ value: 0 }] }, caption));
+  return section("Car by car", el("p", {}, words), chart("gain-cars", name, { rows, nought: [{ value: 0 }] }, caption));
 }
 
-function lowest(gains, floor, name) {
-  const first = readLower(gains.length, gains.filter((gain) => gain < 0).length);
-  if (!known(floor)) return first;
-  const small = gains.filter((gain) => gain < floor).length;
-  const under = small ? `${count(small, "car")} stayed below that` : "no car stayed below that";
-  return `${first} A test of one car cannot tell less than ${number(floor, 1)} ${name} from nothing; ${under}.`;
-}
-
-function readLower(cars, lower) {
-  if (cars === 1) return lower ? "It read lower with it." : "It did not read lower with it.";
-  return lower
-    ? `${number(lower)} of ${number(cars)} cars read lower with it.`
-    : `None of the ${number(cars)} cars read lower with it.`;
+// A fall, or a gain, within what one test can tell is neither: counted in percent, as noise is a share of a reading.
+export function lower(percents, floor, floorInWords) {
+  const [all, fell] = [percents.length, percents.filter((gain) => gain < -floor).length];
+  const within = percents.filter((gain) => Math.abs(gain) <= floor).length;
+  const first =
+    all === 1
+      ? `The one car ${fell ? "read" : "did not read"} lower with it`
+      : `${fell ? number(fell) : "None"} of the ${number(all)} cars read lower with it`;
+  if (!floorInWords) return `${first}.`;
+  const few = all === 1 ? "it is" : `${count(within, "car")} ${within === 1 ? "is" : "are"}`;
+  const rest = within ? `; ${few} within what a test can tell` : "";
+  return `${first}${rest}. A test of one car cannot tell less than ${floorInWords}, up or down, from nothing.`;
 }
 
 // One dot a car: the pair the ledger used, the more alike of two.
@@ -168,42 +172,77 @@ function onePerCar(all, of) {
 
 /* The pairs */
 
+// "3 cars counted, of 42 comparisons"
+export const counted = ({ cars: n, pairs: all }) => `${count(n, "car")} counted, of ${count(all, "comparison")}`;
+
 // Each car counts once, with its best pair; a doubted pull counts only once confirmed.
-const counted = ({ used, usable }) =>
+const counts = ({ used, usable }) =>
   used !== false ? "yes" : usable === false ? "no: doubts against a pull" : "no: this car counts once";
 
-export function pairs({ answer, unitName }) {
-  const all = answer.pairs ?? [];
+export function pairs(told) {
+  const { answer, unitName, now } = told;
+  const all = [...(answer.pairs ?? [])].sort((a, b) => (b.used !== false) - (a.used !== false));
   if (!all.length) return null;
-  const link = (pair, which) =>
-    el("a", { href: pair[which], "aria-label": `${which}, ${pair.vehicle}` }, which);
-  const conditions = (pair) =>
-    pair.held
-      ? "held"
-      : (pair.differs ?? []).map((item) => whatDiffers(item, system(answer))).join("; ") || "not known";
-  const row = (pair) => [
-    pair.vehicle,
-    pair.at ? date(pair.at) : "not known",
-    signed(pair.gain, 1),
-    percent(pair.percent, 1, true),
-    match(pair.match),
-    conditions(pair),
-    counted(pair),
-    [link(pair, "before"), link(pair, "after")],
-  ];
   const heads = [
     "car",
     "measured",
-    `gain, ${unitName}`,
+    now ? `on this car, ${unitName}` : `gain, ${unitName}`,
     "in %",
     "how alike",
     "conditions",
     "counted",
     "records",
   ];
-  const words = [false, true, false, false, true, true, true, false];
+  const caption = (from, to) =>
+    all.length > MOST_LISTED_PAIRS
+      ? `Comparisons ${number(from + 1)} to ${number(to)} of those listed`
+      : "One before/after pair in each row";
+  const part = (from, to) =>
+    pairTable(caption(from, Math.min(to, all.length)), heads, all.slice(from, to), told);
+  const rest = all.length - MOST_LISTED_PAIRS;
   return section(
     "The pairs it rests on",
-    table("One before/after pair in each row", heads, all.map(row), words),
+    el("p", {}, listed(told, all)),
+    part(0, MOST_LISTED_PAIRS),
+    rest > 0
+      ? unfoldLater(`${count(rest, "more comparison")}`, () => part(MOST_LISTED_PAIRS, all.length))
+      : null,
   );
+}
+
+function listed({ answer, unitName, now }, all) {
+  const { evidence, baseline } = answer;
+  const some =
+    all.length < evidence.pairs ? ` Listed: ${number(all.length)}, the most alike of each car.` : "";
+  const own = now ? ` Gains in ${unitName} are each car's percent of this car's ${typed(now)} ${unitName}.` : "";
+  const stands =
+    known(baseline) && !now
+      ? `; its gain is its percent of ${number(baseline, 1)} ${unitName}, which the cars typically read without it`
+      : "";
+  const ratio = all.some(ratioOnly) ? ` Ratio only: that car's own level is not known${stands}.` : "";
+  return `${counted(evidence)}.${some}${own}${ratio}`;
+}
+
+const ratioOnly = (pair) => !known(pair.gain) && known(pair.percent);
+
+function pairTable(caption, heads, some, told) {
+  const link = (pair, which) =>
+    el("a", { href: pair[which], "aria-label": `${which}, ${pair.vehicle}` }, which);
+  const conditions = (pair) =>
+    pair.held
+      ? "held"
+      : (pair.differs ?? []).map((item) => whatDiffers(item, system(told.answer))).join("; ") || "not known";
+  const gain = (pair) => (told.name === "%" ? pair.gain : told.of(pair));
+  const row = (pair) => [
+    pair.vehicle,
+    pair.at ? date(pair.at) : "not known",
+    el("span", {}, signed(gain(pair), 1), ratioOnly(pair) ? el("span", { class: "aside" }, "ratio only") : null),
+    percent(pair.percent, 1, true),
+    match(pair.match),
+    conditions(pair),
+    counts(pair),
+    el("span", {}, link(pair, "before"), " ", link(pair, "after")),
+  ];
+  const words = [false, true, false, false, true, true, true, true];
+  return table(caption, heads, some.map(row), words, true);
 }

@@ -24,6 +24,8 @@ import {
   count,
   decimals,
   figure,
+  inList,
+  inPercent,
   known,
   measureInWords,
   number,
@@ -71,10 +73,7 @@ function empty(words) {
 }
 
 function present(asked, answer) {
-  if (!answer.cars)
-    return empty(
-      `No stock ${asked.carName} has been measured yet. Stock means: nothing fitted, and the maker's own calibration.`,
-    );
+  if (!answer.cars) return noCars(asked.carName, Object.entries(answer.left_out ?? {}));
   const name = unit(answer, asked.measure);
   const places = decimals(answer.sd === null || answer.sd === undefined ? null : [0, answer.sd], answer.mean);
   place.replaceChildren(
@@ -95,6 +94,35 @@ function present(asked, answer) {
   more.replaceChildren(...[...parts, addressNote(), footnote(answer)].filter(Boolean));
   return null;
 }
+
+const STOCK = "Stock means: nothing fitted, and the maker's own calibration.";
+const UNCHECKED = /^not checked/;
+
+// Nothing measured, or measured and left out: the reasons are the ledger's own words.
+function noCars(carName, leftOut) {
+  if (!leftOut.length) return empty(`No stock ${carName} has been measured yet. ${STOCK}`);
+  const setups = leftOut.reduce((sum, [, n]) => sum + n, 0);
+  const all = `${count(setups, "setup")} of the ${carName} ${setups === 1 ? "was" : "were"} left out`;
+  const unchecked = leftOut.some(([reason]) => UNCHECKED.test(reason));
+  empty(`No stock ${carName} counts here yet: ${all}. ${STOCK}`);
+  more.replaceChildren(
+    section(
+      "Why they were left out",
+      facts(leftOut.map(([reason, n]) => [inList(reason), count(n, "setup")])),
+      unchecked ? el("p", {}, WHAT_TO_DO.map((part, i) => (i % 2 ? el("code", {}, part) : part))) : null,
+    ),
+  );
+}
+
+const WHAT_TO_DO = [
+  "To have a setup counted, post it with ",
+  "stock_checked",
+  " as ",
+  "declared",
+  " (the owner says it is stock) or ",
+  "verified",
+  " (the shop looked). One already posted can be corrected the same way.",
+];
 
 function opening(asked, answer, places, name) {
   const average = el("strong", {}, figure(answer.mean, places, name));
@@ -119,14 +147,16 @@ function thisCar(asked, answer, places, name) {
   if (!asked.value)
     return el("p", {}, "Enter what this car reads, stock and measured here, to see where it stands.");
   const words = say`A car that reads ${el("strong", {}, `${typed(Number(asked.value))}\u00a0${name}`)}`;
-  const reading = answer.value?.reading ? `: ${answer.value.reading.replace(/\.$/, "")}.` : ".";
+  const said = answer.value?.reading?.replace(/\.$/, "");
+  const sure = answer.value?.interval && !/% sure/.test(said) ? ` (${inPercent(answer.level)}\u00a0% sure)` : "";
+  const reading = said ? `: ${said}${sure}.` : ".";
   return el("p", {}, words, reading);
 }
 
-function position({ value: placed }) {
+function position({ value: placed, level }) {
   if (!known(placed?.percentile)) return null;
   const range = placed.interval
-    ? `, between ${number(placed.interval[0])} and ${number(placed.interval[1])}`
+    ? `, between ${number(placed.interval[0])} and ${number(placed.interval[1])} (${inPercent(level)}\u00a0% sure)`
     : "";
   return `above ${number(placed.percentile)} in 100${range}`;
 }
@@ -160,7 +190,7 @@ function picture(asked, answer, places, name) {
 function numbers(answer, places, name) {
   const side = ({ share, interval }) => {
     const range = interval
-      ? `; of all such cars between ${number(interval[0] * 100)} and ${percent(interval[1] * 100)}`
+      ? `; of all such cars between ${number(interval[0] * 100)} and ${percent(interval[1] * 100)}, ${inPercent(answer.level)}\u00a0% sure`
       : "";
     return `${number(Math.round(share * answer.cars))} of ${count(answer.cars, "car")} (${percent(share * 100)}${range})`;
   };

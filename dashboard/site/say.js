@@ -66,6 +66,7 @@ export const grade = (name) => GRADES[name] ?? [name, ""];
 export const inList = (name) => name[0].toUpperCase() + name.slice(1);
 export const inSentence = (name) => (/^[A-Z][a-z]/.test(name) ? name[0].toLowerCase() + name.slice(1) : name);
 export const count = (n, one, many = `${one}s`) => `${number(n)} ${n === 1 ? one : many}`;
+export const inPercent = (level) => Math.round((level ?? 0.9) * 100); // 0.9 where none was asked for
 export const inHundred = (share) =>
   share > 0.99
     ? "more than 99 in 100"

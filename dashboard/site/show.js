@@ -253,31 +253,44 @@ export function section(title, ...children) {
   return el("section", {}, el("h2", {}, title), children);
 }
 
-export function table(caption, heads, rows, words = heads.map(() => false)) {
+// `stacked`: on a narrow screen each row becomes a block, each cell with its column's name; the roles keep it a table.
+export function table(caption, heads, rows, words = heads.map(() => false), stacked = false) {
+  const role = (name) => (stacked ? { role: name } : {});
   const cells = (row) =>
     row.map((cell, i) =>
-      el(i ? "td" : "th", { scope: i ? null : "row", class: words[i] ? "words" : null }, cell),
+      el(
+        i ? "td" : "th",
+        {
+          scope: i ? null : "row",
+          class: words[i] ? "words" : null,
+          "data-head": stacked ? heads[i] : null,
+          ...role(i ? "cell" : "rowheader"),
+        },
+        cell,
+      ),
     );
   return el(
     "div",
     { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
     el(
       "table",
-      {},
+      { class: stacked ? "stacked" : null, ...role("table") },
       el("caption", {}, caption),
       el(
         "thead",
-        {},
+        role("rowgroup"),
         el(
           "tr",
-          {},
-          heads.map((head, i) => el("th", { scope: "col", class: words[i] ? "words" : null }, head)),
+          role("row"),
+          heads.map((head, i) =>
+            el("th", { scope: "col", class: words[i] ? "words" : null, ...role("columnheader") }, head),
+          ),
         ),
       ),
       el(
         "tbody",
-        {},
-        rows.map((row) => el("tr", {}, cells(row))),
+        role("rowgroup"),
+        rows.map((row) => el("tr", role("row"), cells(row))),
       ),
     ),
   );
@@ -285,6 +298,13 @@ export function table(caption, heads, rows, words = heads.map(() => false)) {
 
 export function unfold(title, ...children) {
   return el("details", {}, el("summary", {}, title), children);
+}
+
+// As `unfold`, for what is long: made only once it is opened.
+export function unfoldLater(title, make) {
+  const node = unfold(title);
+  node.addEventListener("toggle", () => node.append(make()), { once: true });
+  return node;
 }
 
 export function facts(rows) {
@@ -296,8 +316,19 @@ export function facts(rows) {
   );
 }
 
-export function cautionBox({ cautions }) {
-  if (!cautions?.length) return null;
+const GENERAL = /^(Boosted engine|Diesel engine|The bays)/; // true of many answers, not of this one alone
+const bare = (text) => text.toLowerCase().replace(/[^a-z0-9]+/g, " ").trim();
+
+// What stands in the page's foot is not said twice; what is about this answer comes first.
+export function cautionsHere(cautions) {
+  const foot = bare(document.querySelector("footer").textContent);
+  const here = (cautions ?? []).filter((words) => !foot.includes(bare(words)));
+  return here.sort((a, b) => GENERAL.test(a) - GENERAL.test(b));
+}
+
+export function cautionBox(answer) {
+  const cautions = cautionsHere(answer.cautions);
+  if (!cautions.length) return null;
   return el(
     "section",
     { class: "cautions" },

@@ -248,6 +248,7 @@ CREATE TABLE setup_summary (
     bay_id          integer NOT NULL,
     n_parts         smallint NOT NULL,
     stock           boolean NOT NULL,
+    complete        boolean NOT NULL,
     counts          boolean NOT NULL,
     stock_checked   text,
     pulls           smallint NOT NULL,
@@ -298,6 +299,7 @@ CREATE TABLE pair (
     again_share   double precision,
     again_is_with boolean,
     at            timestamptz NOT NULL,
+    same_session  boolean NOT NULL,
     match         smallint NOT NULL,
     held          boolean NOT NULL,
     usable        boolean NOT NULL,
@@ -317,6 +319,7 @@ CREATE TABLE evidence_version (
     version     bigint NOT NULL,
     CONSTRAINT evidence_version_pk PRIMARY KEY (platform_id, part_id)
 );
+CREATE INDEX evidence_version_by_part ON evidence_version (part_id) INCLUDE (version);
 
 -- ------------------------------------------------------------------ the ledger's own book-keeping
 CREATE TABLE setting (

@@ -11,6 +11,10 @@ if TYPE_CHECKING:
 
 NO_PROMISE = "These are wheel figures from this shop's machines under stated conditions; they are no promise for another car."
 LAWFUL = "A modified car may be unlawful on public roads: local law and inspection rules decide, ask the authority."
+DIESEL = (
+    "Diesel engine: the factor is the standard's form for spark ignition, so the power is only roughly corrected; the "
+    "percentage hardly depends on it."
+)
 NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
 
 
@@ -42,9 +46,15 @@ def gain_cautions(
         yield "Some of these cars had other parts fitted: this is the gain next to what is usually fitted with it."
     if answer.cars and question.aspiration != "natural" and answer.asked.standard != "none":
         yield (
-            "Boosted engine: its boost control makes up for thin air in part, so correction overstates its level; "
-            "the percentage hardly depends on it."
+            "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
+            "thin air; the percentage hardly depends on it."
         )
+    if answer.cars and question.ignition == "compression" and answer.asked.standard != "none":
+        yield DIESEL
+    if answer.cars and any(
+        shown.used and shown.row.with_.bay_id != shown.row.without.bay_id for shown in answer.pairs
+    ):
+        yield "Some cars were measured in one bay without it and in another with it: the interval allows for it."
     yield from cost_cautions(answer)
     yield NO_PROMISE
     yield LAWFUL
@@ -72,7 +82,7 @@ def nothing_known(
         yield "There are comparisons, but none with this measure: ask for a peak, or for another speed or band."
     if elsewhere:
         places = ", ".join(f"{slug} ({cars} car{plural(cars)})" for slug, cars in elsewhere[:3])
-        yield f"It was measured on {places}."
+        yield f"Against the same car without it, it was measured on {places}."
 
 
 def plural(count: int) -> str:

@@ -6,6 +6,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.correction import STANDARDS
 from service.domain.curve import band_mean, value_at
 from service.domain.levels import mean_air, ratio_to
 from service.domain.measures import Measure
@@ -39,18 +40,24 @@ def level_ratio(setup: Levelled, standard: str) -> float | None:
     )
 
 
-def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], bool]:
-    """(ratios, known): what brings the sides of a pair to one level.
+def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], bool] | None:
+    """(ratios, known): what brings the sides of a pair to one level; None where nothing does.
 
-    `known` says that it is the asked standard's. Where the air of one side is not known, all go back to observed
-    figures, which serve a ratio inside one session.
+    `known` says that it is the asked standard's. Else the sides are brought to the standard one of them stands in, or
+    back to observed figures, or are left as they were all posted alike: enough for a ratio inside one session.
     """
-    ratios = [level_ratio(side, standard) for side in sides]
-    if all(ratio is not None for ratio in ratios):
-        return [float(ratio or 1.0) for ratio in ratios], True
-    return [
-        1.0 / side.factor if side.level_standard is not None and side.factor else 1.0 for side in sides
-    ], False
+    for wanted in (
+        standard,
+        *sorted({side.level_standard for side in sides if side.level_standard in STANDARDS}),
+    ):
+        ratios = [level_ratio(side, str(wanted)) for side in sides]
+        if all(ratio is not None for ratio in ratios):
+            return [float(ratio or 1.0) for ratio in ratios], wanted == standard
+    if all(side.factor for side in sides):
+        return [1.0 / float(side.factor or 1.0) for side in sides], False
+    if len({side.level_standard for side in sides}) == 1:
+        return [1.0] * len(sides), False
+    return None
 
 
 def stored_figure(

@@ -68,9 +68,9 @@ def gain_states(
     return GainStates(GRID_RPM[knots], gains[:, knots], variances, base)
 
 
-def gain_curve(states: GainStates, level: float) -> GainCurve:
-    """The pooled curve, with intervals of a level."""
-    pooled = pool_columns(states.gains, states.variances, level)
+def gain_curve(states: GainStates, level: float, shared: float) -> GainCurve:
+    """The pooled curve, with intervals of a level; `shared` is the variance that all its cars have in common."""
+    pooled = pool_columns(states.gains, states.variances, level, shared=shared)
     few = pooled.k < MIN_STUDIES
     low, high, next_low, next_high = (
         np.where(few, np.nan, side) for side in (pooled.low, pooled.high, pooled.next_low, pooled.next_high)

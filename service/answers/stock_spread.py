@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.answers.cache import Kept
-from service.answers.cautions import LAWFUL, NO_PROMISE, NOT_A_VERDICT, plural
+from service.answers.cautions import DIESEL, NO_PROMISE, NOT_A_VERDICT, plural
 from service.answers.figures import level_ratio, stored_figure
 from service.domain.correction import STANDARDS
 from service.domain.measures import Measure
@@ -79,6 +79,7 @@ class StockCars:
     cars: tuple[StockCar, ...]
     checked: Mapping[str, int]
     left_out: Mapping[str, int]
+    peaks_only: int
 
 
 LARGEST_KEPT = 2000
@@ -98,7 +99,7 @@ def stock_spread(
         placed=None if asked.value is None or not values else placed(asked.value, values, asked.level),
         checked=stock.checked,
         left_out=stock.left_out,
-        cautions=tuple(cautions(question, asked, len(stock.cars), stock.left_out)),
+        cautions=tuple(cautions(question, asked, len(stock.cars), stock.left_out, stock.peaks_only)),
     )
 
 
@@ -121,7 +122,8 @@ def stock_cars(conn: Connection, question: evidence.StockQuestion, asked: StockA
     rows = evidence.stock_setups(conn, question.platform_id)
     curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, [row.setup_id for row in rows])
     figures, left_out = usable_figures(rows, asked, curves)
-    return StockCars(cars_of(figures), checked_counts(figures), left_out)
+    peaks_only = sum(row.best_of is not None for row, _ in figures)
+    return StockCars(cars_of(figures), checked_counts(figures), left_out, peaks_only)
 
 
 def usable_figures(
@@ -187,7 +189,8 @@ def placed(value: float, values: Sequence[float], level: float) -> Placed:
         f"above {tenths} of 10 stock cars of this kind" if 0 < tenths < 10 else edge_words(below, len(values))
     )
     reading = (
-        f"{words}; with {len(values)} cars measured that is anywhere from percentile {low:.0f} to {high:.0f}"
+        f"{words}; {level:.0%} sure: among all such cars from percentile {low:.0f} to {high:.0f}, by the "
+        f"{len(values)} cars measured and not counting the noise of this reading itself"
     )
     return Placed(value, share, (low, high), reading)
 
@@ -210,7 +213,11 @@ def checked_counts(figures: Sequence[tuple[evidence.StockRow, float]]) -> dict[s
 
 
 def cautions(
-    question: evidence.StockQuestion, asked: StockAsked, cars: int, left_out: Mapping[str, int]
+    question: evidence.StockQuestion,
+    asked: StockAsked,
+    cars: int,
+    left_out: Mapping[str, int],
+    peaks_only: int,
 ) -> list[str]:
     """What must be said beside the distribution."""
     said = []
@@ -225,6 +232,18 @@ def cautions(
     ]
     if question.aspiration != "natural" and asked.standard != "none":
         said.append(
-            "Boosted engine: its boost control makes up for thin air in part, so correction overstates."
+            "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
+            "thin air."
         )
-    return [*said, "The bays are not levelled against each other yet.", NOT_A_VERDICT, NO_PROMISE, LAWFUL]
+    if question.ignition == "compression" and asked.standard != "none":
+        said.append(DIESEL)
+    if peaks_only:
+        said.append(
+            f"{peaks_only} setup{plural(peaks_only)} have peak figures only, each read as one best pull."
+        )
+    return [
+        *said,
+        "The bays are not levelled against each other yet: two bays can read a few percent apart.",
+        NOT_A_VERDICT,
+        NO_PROMISE,
+    ]

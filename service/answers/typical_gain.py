@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from service.answers.cache import Kept
 from service.answers.cautions import gain_cautions
+from service.answers.cost import Cost, cost_of
 from service.answers.figures import pair_ratios, stored_figure
 from service.answers.gain_curve import GainCurve, GainStates, gain_curve, gain_states
 from service.domain.measures import Measure
@@ -56,20 +57,6 @@ class ShownPair:
     percent: float | None
     absolute: float | None
     used: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """What the part costs fitted, and per unit of typical gain [money per kW or N.m]."""
-
-    price: float | None
-    currency: str | None
-    price_date: date | None
-    labour_hours: float | None
-    labour_rate: float | None
-    fitted: float | None
-    per_unit: float | None
-    per_unit_interval: tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +110,7 @@ class Usable:
     measured: Measured
     without: float | None
     ratios: tuple[float, ...]
+    between_bays: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,12 +142,19 @@ def typical_gain(
         asked=asked,
         pooled=pooled,
         base=base,
-        curve=gain_curve(weighed.states, asked.level) if weighed.states is not None else None,
+        curve=curve_of(weighed, pooled, asked.level),
         peak_shift=peak_shift(weighed.moved, asked.level),
         cost=cost_of(question, pooled, base, shop),
         chance=chance_above(pooled, 0.0) if pooled else None,
     )
     return with_cautions(answer, question, conn)
+
+
+def curve_of(weighed: Weighed, pooled: PooledGain | None, level: float) -> GainCurve | None:
+    """The gain over the rev range, with the same shared variance as the gain itself."""
+    if weighed.states is None or pooled is None:
+        return None
+    return gain_curve(weighed.states, level, shared_variance(weighed.chosen, pooled.tau2))
 
 
 def weighed_once(
@@ -239,10 +234,27 @@ def pairs_and_places(
 
 
 def pool_cars(chosen: Sequence[Usable], level: float) -> PooledGain | None:
-    """The gains of the cars used, pooled."""
+    """The gains of the cars used, pooled; with what pairs between the same two bays share, which no number of cars
+    averages away."""
     if not chosen:
         return None
-    return pool([c.measured.gain for c in chosen], [c.measured.variance for c in chosen], level)
+    gains, variances = [c.measured.gain for c in chosen], [c.measured.variance for c in chosen]
+    return pool(gains, variances, level, shared=shared_variance(chosen, pool(gains, variances, level).tau2))
+
+
+def shared_variance(chosen: Sequence[Usable], tau2: float) -> float:
+    """Variance of the pooled mean by the offsets between bays: one offset for each two bays, however many cars."""
+    weights = [1.0 / (c.measured.variance + tau2) for c in chosen]
+    share: dict[tuple[int, int], float] = {}
+    for pair, weight in zip(chosen, weights, strict=True):
+        with_, without = pair.row.with_.bay_id, pair.row.without.bay_id
+        bays = (min(with_, without), max(with_, without))
+        share[bays] = share.get(bays, 0.0) + (weight if with_ >= without else -weight)
+    return sum(
+        (part / sum(weights)) ** 2 * chosen[0].between_bays
+        for bays, part in share.items()
+        if bays[0] != bays[1]
+    )
 
 
 def setups_of(rows: Sequence[evidence.PairRow]) -> set[int]:
@@ -252,10 +264,11 @@ def setups_of(rows: Sequence[evidence.PairRow]) -> set[int]:
 
 
 def spreads_of(rows: Sequence[evidence.PairRow], shop: Shop) -> Spreads:
-    """The spreads that weigh these pairs: the pulls' from these very setups, the others from the shop's settings."""
+    """The spreads that weigh these pairs: the pulls' from the usable setups, the others from the shop's settings."""
     sides = {
         side.setup_id: side
         for row in rows
+        if row.usable
         for side in (row.with_, row.without, row.again)
         if side is not None
     }
@@ -277,11 +290,10 @@ def usable(
     stored = [stored_figure(side, asked.measure, curves) for side in sides]
     if any(value is None or value <= 0 for value in stored):
         return None
-    ratios, known = pair_ratios(sides, asked.standard)
-    same_bay = row.with_.bay_id == row.without.bay_id
-    same_session = MATCHES[row.match] in LIKE_FOR_LIKE or (same_bay and row.gap_days == 0)
-    if not known and not same_session:
+    footing = pair_ratios(sides, asked.standard)
+    if footing is None or not (footing[1] or row.same_session):
         return None
+    ratios, known = footing
     values = [v * r for v, r in zip(stored, ratios, strict=True)]  # type: ignore[operator]
     readings = [Reading(v, side.pulls, side.best_of) for v, side in zip(values, sides, strict=True)]
     measured = measured_gain(
@@ -290,11 +302,11 @@ def usable(
         readings[2] if row.again is not None else None,
         share=row.again_share,
         again_is_with=bool(row.again_is_with),
-        same_session=same_session,
-        same_bay=same_bay,
+        same_session=row.same_session,
+        same_bay=row.with_.bay_id == row.without.bay_id,
         spreads=spreads,
     )
-    return Usable(row, measured, values[1] if known else None, tuple(ratios))
+    return Usable(row, measured, values[1] if known else None, tuple(ratios), 2.0 * spreads.bay**2)
 
 
 def one_per_car(usable_pairs: Sequence[Usable]) -> list[Usable]:
@@ -320,8 +332,8 @@ def shown_pair(row: evidence.PairRow, found: Usable | None, used: bool) -> Shown
 
 
 def is_alone(row: evidence.PairRow, question: evidence.Question) -> bool:
-    """Whether the car was otherwise stock: before, it had nothing fitted but what the part replaced."""
-    return row.without.n_parts == (1 if question.against_id else 0)
+    """Whether the car is known to have been otherwise stock: nothing fitted but what the part replaced."""
+    return row.without.complete and row.without.n_parts == (1 if question.against_id else 0)
 
 
 def context_of(chosen: Sequence[Usable], question: evidence.Question) -> str:
@@ -358,34 +370,6 @@ def peak_shift(moved: Sequence[float], level: float) -> PeakShift | None:
     sd = math.sqrt(sum((m - mean) ** 2 for m in moved) / (len(moved) - 1))
     half = t_quantile(len(moved) - 1, level) * sd / math.sqrt(len(moved))
     return PeakShift(mean, (mean - half, mean + half))
-
-
-def cost_of(question: evidence.Question, pooled: PooledGain | None, base: float | None, shop: Shop) -> Cost:
-    """Fitted cost, and what a unit of typical gain costs where the gain is established."""
-    price = None if question.price is None else float(question.price)
-    same_money = question.currency is None or question.currency == shop["currency"]
-    rate = shop["labour_rate"] if shop["labour_rate"] and same_money else None
-    fitted = fitted_cost(price, question.labour_hours, rate)
-    per_unit, interval = None, None
-    if (
-        fitted
-        and pooled is not None
-        and pooled.interval is not None
-        and pooled.interval[0] > 0
-        and base is not None
-    ):
-        gains = [base * math.expm1(g) for g in (pooled.mean, *pooled.interval)]
-        per_unit, interval = fitted / gains[0], (fitted / gains[2], fitted / gains[1])
-    return Cost(
-        price, question.currency, question.price_date, question.labour_hours, rate, fitted, per_unit, interval
-    )
-
-
-def fitted_cost(price: float | None, hours: float | None, rate: float | None) -> float | None:
-    """Price and labour together; None where a part of it is not known. Hours never written down are left out."""
-    if price is None or (hours and rate is None):
-        return None
-    return price + (hours or 0.0) * (rate or 0.0)
 
 
 def with_cautions(answer: TypicalGain, question: evidence.Question, conn: Connection) -> TypicalGain:

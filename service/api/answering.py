@@ -24,12 +24,14 @@ ORJSON = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 
 def json_response(body: Any, status: int = 200, etag: str | None = None, **headers: str) -> Response:
     """A JSON answer; 304 where the client has it already."""
-    if etag is not None and status == 200 and request.if_none_match.contains(etag):
+    raw = orjson.dumps(body, option=ORJSON)
+    tag = None if etag is None else content_etag(etag, raw)
+    if tag is not None and status == 200 and request.if_none_match.contains(tag):
         response = Response(status=304)
     else:
-        response = Response(orjson.dumps(body, option=ORJSON), status=status, content_type=JSON)
-    if etag is not None:
-        response.set_etag(etag)
+        response = Response(raw, status=status, content_type=JSON)
+    if tag is not None:
+        response.set_etag(tag)
     response.headers.update({name.replace("_", "-"): value for name, value in headers.items()})
     return response
 
@@ -95,8 +97,13 @@ def flat(value: Any) -> Any:
 
 
 def version_etag(version: int) -> str:
-    """The ETag of a record."""
+    """The part of a record's ETag that a change is held against."""
     return f"v{version}"
+
+
+def content_etag(version: str, raw: bytes) -> str:
+    """A record's whole ETag: its version, and what is shown of it, which units, settings and other records move too."""
+    return f"{version}.{hashlib.sha256(raw).hexdigest()[:16]}"
 
 
 def check_if_match(version: int) -> None:
@@ -105,7 +112,8 @@ def check_if_match(version: int) -> None:
         raise PreconditionMissing(
             "send If-Match with the ETag of the record you read, so that nobody's change is lost"
         )
-    if not request.if_match.contains(version_etag(version)):
+    named = {tag.partition(".")[0] for tag in request.if_match.as_set()}
+    if version_etag(version) not in named and not request.if_match.star_tag:
         raise Stale(f'the record is at "{version_etag(version)}" now; read it again, then change it')
 
 
@@ -181,7 +189,7 @@ def created(
     if location:
         response.headers["Location"] = location
     if etag:
-        response.set_etag(etag)
+        response.set_etag(content_etag(etag, raw))
     if replayed:
         response.headers["Idempotency-Replayed"] = "true"
     return response

@@ -1,6 +1,7 @@
 """The answers over HTTP: typical gain, stock spread, what there is evidence for."""
 
 import hashlib
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -104,6 +105,9 @@ def gain_question(platform: str, part: str, against: str | None) -> evidence.Que
     question = evidence.find_question(read_conn(), platform, part, against)
     if question is None:
         raise unknown_name((("platform", platform), ("part", part), ("part", against)))
+    if part == against:
+        words = f"{part} against itself is no question; ask against `without`, or another part of its slot"
+        raise Refused(words)
     if against is not None and not evidence.slots_shared(read_conn(), question.part_id, question.against_id):
         words = f"{part} and {against} share no slot, so one does not replace the other; ask for each against `without`"
         raise Refused(words, [Fault("", words)])
@@ -124,7 +128,9 @@ def curve_csv(document: dict[str, Any]) -> Response:
     """The curve of a gain, one row a knot."""
     curve = document["curve"] or {"rpm": []}
     names = [name for name in curve if isinstance(curve[name], list)]
-    return csv_response(names, zip(*(curve[name] for name in names), strict=True))
+    about = {**document["question"], "level": document["level"]}
+    rows = ([*row, *about.values()] for row in zip(*(curve[name] for name in names), strict=True))
+    return csv_response([*names, *about], rows)
 
 
 @blueprint.get("/v1/platforms/<slug>/stock-spread")
@@ -154,7 +160,10 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
 
     if wants_csv():
         names = ("vehicle", "session", "value", "setups", "percentile")
-        return csv_response(names, [[row[name] for name in names] for row in document()["values"]])
+        made = document()
+        about = made["question"]
+        rows = [[*(row[name] for name in names), *about.values()] for row in made["values"]]
+        return csv_response([*names, *about], rows)
     return kept_answer(question.version, lambda: orjson.dumps(document(), option=ORJSON))
 
 
@@ -207,6 +216,6 @@ def evidence_key(text: str | None) -> evidence.EvidenceKey | None:
     if text is None:
         return None
     steps = text.split("~")
-    if len(steps) != 5 or not (steps[0].isdigit() and steps[1].isdigit()):
+    if len(steps) != 5 or not all(re.fullmatch(r"[0-9]{1,15}", step) for step in steps[:2]):
         raise Refused("`after` is not from a `next` link; begin at the first page")
     return int(steps[0]), int(steps[1]), steps[2], steps[3], steps[4]

@@ -17,7 +17,7 @@ log = logging.getLogger("bayledger")
 CONTENT_TYPE = "application/problem+json"
 TYPE = "about:blank"
 NEVER_SHOWN = ("/vin",)
-"""Pointers whose value no answer repeats."""
+"""Pointers whose value no answer repeats, however they are spelt."""
 SHOWN_VALUE = 80
 """A value in an error is cut to this many characters: enough to be recognised."""
 
@@ -149,7 +149,7 @@ def escaped(step: object) -> str:
 
 def value_at(pointer: str) -> dict[str, Any]:
     """`{"value": ...}` with what the request's body holds at a pointer, shortened; {} where it holds nothing."""
-    if pointer in NEVER_SHOWN:
+    if pointer.lower() in NEVER_SHOWN:
         return {}
     value = g.get("body")
     for step in pointer.split("/")[1:]:

@@ -47,7 +47,10 @@ def get_pull(query: dict[str, Any], pull_id: int) -> Response:
     show = figures(query)
     curve = show.channels(reading.channels_of_pulls(conn(), [pull_id]).get(pull_id, {}))
     if wants_csv():
-        return csv_response(list(curve), zip(*curve.values(), strict=True))
+        # Channels are raw: in the document's units, and corrected only where they were posted so.
+        basis = pull.basis_standard or "observed"
+        rows = ([*row, show.units, basis] for row in zip(*curve.values(), strict=True))
+        return csv_response([*curve, "units", "basis"], rows)
     about = {
         "session": f"/v1/sessions/{session}",
         "vehicle": whole.session.vehicle,

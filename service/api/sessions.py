@@ -6,6 +6,7 @@ from uuid import UUID
 
 import orjson
 from flask import Response, g
+from werkzeug.exceptions import Forbidden
 
 from service.api.answering import (
     Created,
@@ -31,7 +32,7 @@ from service.store.db import Connection
 blueprint = Blueprint("sessions", __name__, description="What was measured: sessions, setups, pulls.")
 SESSION_COLUMNS = (
     "id", "vehicle", "platform", "bay", "started_at", "operator", "gear", "ratio", "tyre_size", "tyre_pressure",
-    "sequence", "received_at", "posted_by", "struck",
+    "sequence", "received_at", "posted_by", "struck", "units",
 )  # fmt: skip
 
 
@@ -82,26 +83,44 @@ def after_key(text: str | None) -> tuple[datetime, int] | None:
         raise Refused(words, [Fault("", words)]) from None
 
 
+LAST_OF_CAR = "any bay, newest only"
+
+
+def listed_bay(query: dict[str, Any]) -> str | None:
+    """Whose sessions the caller may list: a bay's token its own bay's, and any car's newest one by its tag."""
+    asking = caller()
+    if asking.scope != "post" or asking.bay is None:
+        bay: str | None = query["bay"]
+        return bay
+    if query["bay"] not in (None, asking.bay):
+        raise Forbidden(f"this token reads what the bay {asking.bay} posted, not {query['bay']}")
+    return LAST_OF_CAR if query["vehicle"] and query["bay"] is None else asking.bay
+
+
 @blueprint.get("/v1/sessions")
 @needs("read", "post")
 @blueprint.arguments(SessionQuery, location="query")
 @blueprint.page(SessionDocument, "A page, newest first.", units=True)
 def list_sessions(query: dict[str, Any]) -> Response:
     """List sessions, newest first."""
-    bay = caller().bay if caller().scope == "post" and caller().bay else query["bay"]
+    bay = listed_bay(query)
     rows = reading.list_sessions(
         conn(),
         before=after_key(query["after"]),
-        limit=query["limit"],
+        limit=1 if bay is LAST_OF_CAR else query["limit"],
         vehicle=query["vehicle"],
         platform=query["platform"],
-        bay=bay,
+        bay=None if bay is LAST_OF_CAR else bay,
         since=query["since"],
     )
     show = figures(query)
-    more = f"{rows[-1].started_at.isoformat()}~{rows[-1].session_id}" if len(rows) == query["limit"] else None
+    full = len(rows) == query["limit"] and bay is not LAST_OF_CAR
+    more = f"{rows[-1].started_at.isoformat()}~{rows[-1].session_id}" if full else None
     return listed(
-        [show.session(row) for row in rows], last_key=more, units=show.units, columns=SESSION_COLUMNS
+        [{**show.session(row), "units": show.units} for row in rows],
+        last_key=more,
+        units=show.units,
+        columns=SESSION_COLUMNS,
     )
 
 

@@ -12,13 +12,15 @@ from flask_smorest import Api as SmorestApi
 from flask_smorest import Blueprint as SmorestBlueprint
 from marshmallow import EXCLUDE, RAISE, Schema
 from webargs.flaskparser import FlaskParser
-from werkzeug.exceptions import BadRequest, UnsupportedMediaType
+from werkzeug.exceptions import BadRequest, LengthRequired, UnsupportedMediaType
 
 from service.api.problems import ProblemSchema
 from service.schemas.base import page_of
 
 View = TypeVar("View", bound=Callable[..., Any])
 
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+"""Some editors put it before a text; it says nothing about JSON."""
 JSON_TYPES = ("application/json", "application/merge-patch+json")
 
 
@@ -53,13 +55,18 @@ def json_body(req: Request) -> Any:
     if req.mimetype not in JSON_TYPES:
         sent = req.mimetype or "none"
         raise UnsupportedMediaType(f"the content type is {sent}; send application/json")
-    raw = req.get_data(cache=True)
+    if "Transfer-Encoding" in req.headers:
+        raise LengthRequired(
+            "send the body with a Content-Length; a body in chunks could be cut off unnoticed"
+        )
+    raw = req.get_data(cache=True).removeprefix(BYTE_ORDER_MARK)
     if not raw:
         raise BadRequest("the body is empty; send a JSON document")
     try:
         g.body = orjson.loads(raw)
     except orjson.JSONDecodeError as error:
-        raise BadRequest(f"the body is not JSON: {error}; NaN and Infinity are not JSON either") from None
+        words = "; NaN and Infinity are not JSON" if b"NaN" in raw or b"Infinity" in raw else ""
+        raise BadRequest(f"the body is not JSON: {error}{words}") from None
     return g.body
 
 
@@ -118,9 +125,53 @@ RENAMED = {"UNPROCESSABLE_ENTITY": "UNPROCESSABLE_CONTENT", "REQUEST_ENTITY_TOO_
 """Names of statuses that Python 3.13 changed: the document carries the newer ones everywhere."""
 
 
+HEADERS = {
+    "post": (
+        "Idempotency-Key",
+        False,
+        "A key of yours: the same post under it is answered with the first answer.",
+    ),
+    "patch": (
+        "If-Match",
+        True,
+        "The ETag of the record as you read it; 428 without, 412 when it is not the newest.",
+    ),
+    "get": ("If-None-Match", False, "An ETag you have: 304 where nothing has changed."),
+}
+COMMON_ERRORS = {
+    "get": (401, 403, 404),
+    "post": (401, 403, 404, 409, 413, 415, 422),
+    "patch": (401, 403, 404, 412, 428),
+}
+
+
+def say_headers(method: str, operation: dict[str, Any]) -> None:
+    """Write the headers and the common errors of every operation into the document: they are the same everywhere."""
+    if method not in HEADERS:
+        return
+    name, required, words = HEADERS[method]
+    header = {
+        "in": "header",
+        "name": name,
+        "required": required,
+        "description": words,
+        "schema": {"type": "string"},
+    }
+    operation.setdefault("parameters", []).append(header)
+    content = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemSchema"}}}
+    for status in COMMON_ERRORS[method]:
+        said = {"description": HTTPStatus(status).phrase, "content": content}
+        operation["responses"].setdefault(str(status), said)
+
+
 def api_document(api: SmorestApi) -> bytes:
     """The OpenAPI document as JSON, the same from every Python version."""
-    text = orjson.dumps(api.spec.to_dict(), option=orjson.OPT_NON_STR_KEYS | orjson.OPT_INDENT_2).decode()
+    document = api.spec.to_dict()
+    for path in document["paths"].values():
+        for method, operation in path.items():
+            if isinstance(operation, dict):
+                say_headers(method, operation)
+    text = orjson.dumps(document, option=orjson.OPT_NON_STR_KEYS | orjson.OPT_INDENT_2).decode()
     for old, new in RENAMED.items():
         text = text.replace(old, new)
     for old, new in (

@@ -47,7 +47,7 @@ def group() -> None:
     See it with an invented shop:    bayledger demo
     Run a shop's own ledger:         bayledger serve
     Make a token for the counter:    bayledger token create --scope read --name counter
-    Ask it something:                bayledger ask --part road-calibration --platform stoat
+    Ask it something:                bayledger ask --part road-calibration --platform halvern-stoat-16t
 
     Every flag can also be set as an environment variable, named in its help; `bayledger settings` lists the process
     settings. Exit codes: 0 done, 1 could not, 2 wrong use.

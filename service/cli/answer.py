@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.cli.show import between, console, get, measure_in_words, number, plain_table, signed, unit_of
+from service.cli.show import (
+    between,
+    console,
+    count,
+    get,
+    measure_in_words,
+    number,
+    plain_table,
+    signed,
+    unit_of,
+)
 
 PAIRS_SHOWN = 8  # the rest is in --json (our choice)
 GRADES = {
@@ -31,19 +41,72 @@ def show_answer(answer: dict[str, Any], *, short: bool = False) -> None:
 def sentence(answer: dict[str, Any]) -> str:
     """The answer in one sentence."""
     part, platform = get(answer, "question", "part"), get(answer, "question", "platform")
-    measure = measure_in_words(get(answer, "question", "measure") or "")
-    where = f"on {platform}, against {against_in_words(answer)}"
+    where = f"{part} on {platform}, against {against_in_words(answer)}"
+    measure = measure_asked(get(answer, "question") or {})
+    if is_unknown(answer):
+        return f"{where}: nothing is known about its {measure}."
+    if is_about_nothing(answer):
+        return (
+            f"{where}: typically changes {measure} by about nothing{_below_noise(answer)}.{_unknown(answer)}"
+        )
+    return f"{where}: typically {_figure(answer)} of {measure}.{_unknown(answer) or _doubt(answer)}"
+
+
+def is_unknown(answer: dict[str, Any]) -> bool:
+    """Is there no figure at all?"""
+    return answer.get("typical") is None and answer.get("typical_percent") is None
+
+
+def measure_asked(question: dict[str, Any]) -> str:
+    """The measure with the engine speed or band it was asked at: `torque at 3500 rpm`."""
+    measure = str(question.get("measure") or "")
+    quantity = "torque" if "torque" in measure else "power"
+    if question.get("rpm") is not None:
+        return f"{quantity} at {question['rpm']:.0f} rpm"
+    if question.get("from") is not None and question.get("to") is not None:
+        return f"mean {quantity} from {question['from']:.0f} to {question['to']:.0f} rpm"
+    return measure_in_words(measure)
+
+
+def is_about_nothing(answer: dict[str, Any]) -> bool:
+    """Does the gain show as nought, or is it below one car's noise and not established by several either?"""
+    value = _size(answer)
+    if float(signed(value)) == 0.0:
+        return True
+    return _is_below_noise(answer) and bool(answer.get("typical_interval")) and not established(answer)
+
+
+def _is_below_noise(answer: dict[str, Any]) -> bool:
+    typical, floor = answer.get("typical"), answer.get("noise_floor")
+    return typical is not None and floor is not None and abs(typical) < floor
+
+
+def _below_noise(answer: dict[str, Any]) -> str:
+    if not _is_below_noise(answer):
+        return ""
+    return f" (less than the {number(answer['noise_floor'])} {_unit(answer)} that one car's test can tell)"
+
+
+def _size(answer: dict[str, Any]) -> float:
+    """The gain, in percent where the level of the cars, and so the unit, is not known."""
+    typical = answer.get("typical")
+    return float(answer["typical_percent"] if typical is None else typical)
+
+
+def _figure(answer: dict[str, Any]) -> str:
+    size, percent = _size(answer), answer.get("typical_percent")
+    verb = "adds" if size >= 0 else "takes"
     if answer.get("typical") is None:
-        return f"{part} {where}: nothing is known about its {measure}."
-    typical, percent = answer["typical"], answer.get("typical_percent")
-    verb = "adds" if typical >= 0 else "takes"
-    figure = f"{number(abs(typical))} {_unit(answer)} ({signed(percent)} %)"
-    return f"{part} {where}: typically {verb} {figure} of {measure}.{_doubt(answer)}"
+        return f"{verb} {number(abs(size))} %"
+    return f"{verb} {number(abs(size))} {_unit(answer)} ({signed(percent)} %)"
+
+
+def _unknown(answer: dict[str, Any]) -> str:
+    known = answer.get("typical_interval") or answer.get("typical_interval_percent")
+    return "" if known else " How far that holds for other cars is not known yet."
 
 
 def _doubt(answer: dict[str, Any]) -> str:
-    if not answer.get("typical_interval"):
-        return " How far that holds for other cars is not known yet."
     return "" if established(answer) else " That is not established: it may as well be nothing."
 
 
@@ -53,8 +116,8 @@ def against_in_words(answer: dict[str, Any]) -> str:
 
 
 def established(answer: dict[str, Any]) -> bool:
-    """Does the interval of the average car leave nought out?"""
-    interval = answer.get("typical_interval")
+    """Does the interval of the typical car leave nought out?"""
+    interval = answer.get("typical_interval") or answer.get("typical_interval_percent")
     if not interval or interval[0] is None or interval[1] is None:
         return False
     return bool(interval[0] > 0 or interval[1] < 0)
@@ -63,11 +126,11 @@ def established(answer: dict[str, Any]) -> bool:
 def how_sure(answer: dict[str, Any]) -> list[str]:
     """Intervals, evidence and cost, one line each, only what is known."""
     unit, level = _unit(answer), answer.get("level")
-    sure = f"{100 * level:.0f} % sure: " if level else ""
+    sure = f"{100 * level:.4g} % sure: " if level else ""
     lines = [_grade(answer)]
-    if (average := between(answer.get("typical_interval"), unit)) is not None:
-        lines.append(f"The average car: {sure}{average}.")
-    if (next_car := between(answer.get("next_car_interval"), unit)) is not None:
+    if (typical_car := _interval(answer, "typical_interval", unit)) is not None:
+        lines.append(f"The typical car: {sure}{typical_car}.")
+    if (next_car := _interval(answer, "next_car_interval", unit)) is not None:
         lines.append(f"One more car: {sure}{next_car}.")
     if answer.get("noise_floor") is not None:
         lines.append(
@@ -76,16 +139,26 @@ def how_sure(answer: dict[str, Any]) -> list[str]:
     return [*lines, *_cost(answer)]
 
 
+def _interval(answer: dict[str, Any], name: str, unit: str) -> str | None:
+    """In the answer's unit, in percent where only that is known."""
+    return between(answer.get(name), unit) or between(answer.get(f"{name}_percent"), "%")
+
+
 def _grade(answer: dict[str, Any]) -> str:
     grade = get(answer, "evidence", "grade")
-    counts = {name: get(answer, "evidence", name) for name in ("cars", "pairs", "bays", "like_for_like")}
-    rests = f"{counts['cars']} cars, {counts['pairs']} pairs ({counts['like_for_like']} like for like), {counts['bays']} bays"
-    return f"Evidence {GRADES.get(str(grade), str(grade))}; {rests}."
+    words = f"Evidence {GRADES.get(str(grade), str(grade))}"
+    cars, pairs = get(answer, "evidence", "cars"), get(answer, "evidence", "pairs")
+    if not cars:
+        return f"Evidence none: of {count(pairs, 'comparison')} none counts." if pairs else f"{words}."
+    like = f"{get(answer, 'evidence', 'like_for_like')} like for like"
+    bays = count(get(answer, "evidence", "bays"), "bay")
+    return f"{words}; {count(cars, 'car')} counted, of {count(pairs, 'comparison')} ({like}), in {bays}."
 
 
 def _cost(answer: dict[str, Any]) -> list[str]:
+    """What it costs fitted; nothing about a part that was never measured, whose money buys nobody knows what."""
     fitted = get(answer, "cost", "fitted")
-    if fitted is None:
+    if fitted is None or is_unknown(answer):
         return []
     currency = get(answer, "cost", "currency") or ""
     line = f"Fitted: {fitted:.0f} {currency} ({number(get(answer, 'cost', 'labour_hours'))} h of labour)"
@@ -118,5 +191,16 @@ def _show_pairs(out: Any, answer: dict[str, Any]) -> None:
             held,
         )
     out.print(table)
-    if len(pairs) > PAIRS_SHOWN:
-        out.print(f"and {len(pairs) - PAIRS_SHOWN} more; --json lists all.")
+    if (rest := _rest_of_pairs(answer, len(pairs))) is not None:
+        out.print(rest, soft_wrap=True)
+
+
+def _rest_of_pairs(answer: dict[str, Any], listed: int) -> str | None:
+    """What the table leaves out: the answer lists the best few of each car and counts all."""
+    shown = min(listed, PAIRS_SHOWN)
+    in_all = max(listed, get(answer, "evidence", "pairs") or 0)
+    if in_all == shown:
+        return None
+    more = f"--json lists {listed}" if listed > shown else ""
+    few = "at most five a car are listed" if in_all > listed else ""
+    return f"{shown} of {count(in_all, 'comparison')} shown; {', '.join(filter(None, (more, few)))}."

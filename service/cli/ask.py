@@ -35,7 +35,7 @@ UNITS = ("si", "us", "ps")
     help="si (kW), us (hp) or ps (metric horsepower); default: the shop's.",
 )
 @options.flag("--baseline", type=float, help="this car's own figure before, in those units.")
-@options.flag("--level", type=float, help="how sure the intervals are meant, 0.5 to 0.99; default 0.9.")
+@options.flag("--level", type=float, help="how sure the intervals are meant, 0.5 to 0.999; default 0.9.")
 @options.flag("--json", "as_json", is_flag=True, help="print the answer as it came.")
 @options.flag("--csv", "as_csv", is_flag=True, help="print the answer as CSV.")
 @options.client
@@ -47,9 +47,9 @@ def command(
     """Ask what a part typically gives on a platform, how sure that is, and on which cars it rests.
 
     \b
-    bayledger ask --part downpipe-200 --platform stoat
-    bayledger ask --part downpipe-200 --platform stoat --measure torque_at --rpm 3500 --units us
-    bayledger ask --part downpipe-200 --platform stoat --against downpipe-cat --csv > answer.csv
+    bayledger ask --part road-calibration --platform halvern-stoat-16t
+    bayledger ask --part hard-charge-pipes --platform halvern-stoat-16t --measure torque_at --rpm 3500 --units us
+    bayledger ask --part track-calibration --platform halvern-stoat-16t --against road-calibration --csv > answer.csv
     """
     if as_json and as_csv:
         raise click.UsageError("--json or --csv, not both.")

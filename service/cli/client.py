@@ -81,8 +81,14 @@ def _problem(answer: httpx.Response) -> dict[str, Any]:
 def _in_words(answer: httpx.Response, problem: dict[str, Any]) -> str:
     detail = problem.get("detail") or problem.get("title") or answer.reason_phrase
     lines = [f"{str(detail).rstrip('.')} ({answer.status_code}).{_way_out(answer.status_code)}"]
-    lines += [f"  {fault.get('pointer')}: {fault.get('detail')}" for fault in problem.get("errors", [])]
-    return "\n".join(lines)
+    faults = [_fault_in_words(fault) for fault in problem.get("errors", [])]
+    return "\n".join([*lines, *(f"  {words}" for words in faults if words != detail)])
+
+
+def _fault_in_words(fault: dict[str, Any]) -> str:
+    """A fault's place in the body, or the query parameter or header it is about, then what is wrong."""
+    place = fault.get("pointer") or fault.get("parameter")
+    return f"{place}: {fault.get('detail')}" if place else str(fault.get("detail"))
 
 
 def _way_out(status: int) -> str:

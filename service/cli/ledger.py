@@ -51,6 +51,27 @@ def open_ledger(settings: Settings) -> Iterator[Ledger]:
         yield Ledger(own, server)
 
 
+@contextmanager
+def open_kept_ledger(settings: Settings) -> Iterator[Ledger]:
+    """The database of a ledger there is; a folder without one is refused, so that a wrong folder gets no new ledger."""
+    _refuse_empty_folder(settings)
+    with open_ledger(settings) as ledger:
+        yield ledger
+
+
+def _refuse_empty_folder(settings: Settings) -> None:
+    if settings.database_url:
+        return
+    from service.local.places import places_of
+
+    places = places_of(settings.data_dir)
+    if places.written_by_major() is None:
+        raise CouldNotError(
+            f"there is no ledger in {places.root}. Name its folder with --data-dir, or start one there with "
+            "`bayledger serve`."
+        )
+
+
 def migrate_aside(ledger: Ledger) -> None:
     """Migrate, if there is anything to do, in a process of its own: what it loads is gone from memory when it ends."""
     if _revision_of(ledger) == newest_revision():
@@ -93,7 +114,7 @@ def owner_connection(settings: Settings) -> Iterator[Connection]:
     """A connection as the schema's owner, to a ledger whose schema is there."""
     from service.store.db import Lender
 
-    with open_ledger(settings) as ledger, Lender(ledger.owner_url, 1)() as connection:
+    with open_kept_ledger(settings) as ledger, Lender(ledger.owner_url, 1)() as connection:
         if connection.execute("SELECT to_regclass('public.token')").fetchone() == (None,):
             migrate_aside(ledger)
         yield connection

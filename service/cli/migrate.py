@@ -10,7 +10,7 @@ import click
 
 from service.cli import options
 from service.cli.errors import CouldNotError
-from service.cli.ledger import ROOT, open_ledger
+from service.cli.ledger import ROOT, open_kept_ledger
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -47,7 +47,7 @@ def command(
     settings = options.read_settings(
         data_dir=data_dir, database_url=database_url, owner_database_url=owner_database_url
     )
-    with open_ledger(settings) as ledger:
+    with open_kept_ledger(settings) as ledger:
         configuration = _configuration(ledger.owner_url)
         if show:
             _show(configuration)

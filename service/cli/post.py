@@ -99,20 +99,31 @@ def _show_checks(out: Any, checks: list[dict[str, Any]]) -> None:
 
 
 def _show_pairs(out: Any, pairs: list[dict[str, Any]]) -> None:
-    from service.cli.show import signed
-
     if pairs:
         out.print(f"Before/after pairs made ({len(pairs)}):")
     for pair in pairs:
         against = "" if pair.get("against") in (None, "without") else f" against {pair['against']}"
         held = "conditions held" if pair.get("held") else f"not held: {_listed(pair.get('differs'))}"
-        gain = f"{signed(pair.get('percent'))} % ({pair.get('match')}, {held})"
-        out.print(f"  {pair.get('part')}{against}: {gain}", soft_wrap=True)
+        out.print(
+            f"  {pair.get('part')}{against}: {gain_in_words(pair)} ({pair.get('match')}, {held})",
+            soft_wrap=True,
+        )
+
+
+def gain_in_words(pair: dict[str, Any]) -> str:
+    from service.cli.show import signed
+
+    percent = pair.get("peak_power_percent")
+    return "peak power cannot be compared" if percent is None else f"{signed(percent)} % peak power"
 
 
 def _listed(differs: Any) -> str:
     if not isinstance(differs, list):
         return str(differs or "unknown")
-    return ", ".join(
-        str(one) if not isinstance(one, dict) else " ".join(map(str, one.values())) for one in differs
-    )
+    return ", ".join(_difference(one) if isinstance(one, dict) else str(one) for one in differs)
+
+
+def _difference(one: dict[str, Any]) -> str:
+    """`inlet 24.0 before, 35.0 after`; the condition alone where nothing else is known."""
+    before, after = ("not recorded" if one.get(side) is None else one[side] for side in ("before", "after"))
+    return f"{one.get('what')} {before} before, {after} after"

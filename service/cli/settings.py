@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from service.cli import options
 from service.settings import Settings, setting_lines
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 @click.command("settings")
@@ -16,7 +20,7 @@ from service.settings import Settings, setting_lines
 def command(data_dir: Path | None, url: str | None, token: str | None, as_json: bool) -> None:
     """Print every process setting with its meaning and present value, secrets hidden.
 
-    With --url (and --token) also the settings kept in that ledger, which `PATCH /v1/settings` changes.
+    With --url (and --token) first the shop's settings, kept in that ledger and changed by `PATCH /v1/settings`.
 
     \b
     bayledger settings
@@ -35,13 +39,21 @@ def command(data_dir: Path | None, url: str | None, token: str | None, as_json: 
         click.echo(json.dumps(document, indent=2))
         return
     out = console()
+    if kept:
+        _show_kept(out, settings, kept)
+    out.print("Settings of this process, from its flags and environment:")
     for line in lines:
         out.print(f"{line.variable} = {line.value}")
         out.print(f"    {line.name}: {line.meaning} (default: {line.default})", soft_wrap=True)
+
+
+def _show_kept(out: Console, settings: Settings, kept: list[dict[str, object]]) -> None:
+    out.print(f"The shop's settings, kept in the ledger at {settings.url}:", soft_wrap=True)
     for one in kept:
         place = f" [bay {one['bay']}]" if one.get("bay") else ""
         out.print(f"{one['name']}{place} = {one['value']}")
         out.print(f"    {one['meaning']} (default: {one.get('default')})", soft_wrap=True)
+    out.print()
 
 
 def _kept_in_the_ledger(settings: Settings) -> list[dict[str, object]]:

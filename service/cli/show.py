@@ -31,11 +31,25 @@ def measure_in_words(measure: str) -> str:
 
 def number(value: float | None, digits: int = 1) -> str:
     """A number, or a dash where nothing is known."""
-    return "–" if value is None else f"{value:.{digits}f}"
+    return "–" if value is None else f"{_plain_nought(value, digits):.{digits}f}"
 
 
 def signed(value: float | None, digits: int = 1) -> str:
-    return "–" if value is None else f"{value:+.{digits}f}"
+    """A number with its sign; nought has none."""
+    if value is None:
+        return "–"
+    shown = _plain_nought(value, digits)
+    return f"{shown:+.{digits}f}" if shown else f"{shown:.{digits}f}"
+
+
+def _plain_nought(value: float, digits: int) -> float:
+    """Rounded; what rounds to nought is not minus nought."""
+    return round(value, digits) + 0.0
+
+
+def count(how_many: object, one: str) -> str:
+    """`1 car`, `2 cars`."""
+    return f"{how_many} {one}" if how_many == 1 else f"{how_many} {one}s"
 
 
 def between(interval: Sequence[float | None] | None, unit: str) -> str | None:

@@ -11,12 +11,14 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from service.domain.correction import BASE_STANDARD, STANDARDS, correction_factor, factor_within_limits
-from service.domain.derive import DerivedPull, air_of
+from service.domain.derive import UNKNOWN, DerivedPull, air_of, common_footing, footing
 from service.domain.records import Finding, Part, PlatformFacts, PostedPull, PostedSession, PostedSetup
 from service.domain.units import power_kw
 
 POWER_TORQUE_TOLERANCE = 0.005
 """Relative disagreement of power and torque x speed that means wrong units or columns (common practice, no source)."""
+Derived = Mapping[tuple[int, int], DerivedPull]
+"""What each pull comes to, by the numbers of its setup and its own."""
 RPM_RANGE = (0.0, 20_000.0)
 """Engine speeds outside this are no engine's of ours [rpm] (our choice)."""
 CHANNEL_RANGES: Mapping[str, tuple[float, float]] = {
@@ -46,10 +48,18 @@ RANGE_STARTS_AT = 0.25
 SPREAD_LIMIT = {2: 2.8, 3: 3.6, 4: 4.0}
 """Range of the pulls of a setup, in the bay's pull spread, that about 1 good set in 20 exceeds (studentised range)."""
 SPREAD_LIMIT_MORE = 4.5
+RATED_SHARE = (0.4, 1.3)
+"""Wheel power of a stock car over the platform's rated power; losses take 10 to 30 % (common practice, no source)."""
+REPEAT_SPREAD = 0.0064
+"""Relative spread of the difference of two states measured in one strap-down beyond their pulls: 0.45 % each."""
+REPEAT_LIMIT = 4.0
+"""Two equal states further apart than this many spreads were not equal (our choice)."""
 FACTOR_POSSIBLE = (0.85, 1.25)
 """A correction factor outside this is a typing error (common practice, no source)."""
 CLOCK_SKEW = timedelta(seconds=120)
 """A bay's clock may differ from the server's by this much at contact (common practice, no source)."""
+CLOCK_AHEAD = timedelta(days=1)
+"""A bay's clock further ahead than this is broken, and its times with it (our choice)."""
 FUTURE_ALLOWED = timedelta(minutes=10)
 """How far ahead of the server a time may stand when the bay's clock is not given (our choice)."""
 
@@ -92,7 +102,11 @@ def doubts(
         yield from thin_curve(pull, figures, platform, pointer, setup.n)
         yield from unknown_best_of(pull, pointer, setup.n)
     for setup in session.setups:
+        yield from mixed_basis(setup, derived)
         yield from disagreeing_pulls(setup, derived, pull_spread)
+        yield from unchecked_stock(setup)
+        yield from implausible_level(setup, derived, platform)
+    yield from forgotten_parts(session, derived, pull_spread)
 
 
 def pulls_of(session: PostedSession) -> Iterator[tuple[PostedSetup, PostedPull, str]]:
@@ -114,9 +128,11 @@ def future_time(
     at: datetime | None, now: datetime, clock: datetime | None = None, pointer: str = "/started_at"
 ) -> Iterator[Finding]:
     """One such time."""
-    latest = clock + CLOCK_SKEW if clock else now + FUTURE_ALLOWED
+    latest = min(clock + CLOCK_SKEW, now + CLOCK_AHEAD) if clock else now + FUTURE_ALLOWED
     if at is not None and at > latest:
-        whose = "the bay's clock in this post" if clock else "the server's clock"
+        whose = (
+            "the bay's clock in this post, or a day ahead of the server's" if clock else "the server's clock"
+        )
         message = (
             f"{at.isoformat()} is after {whose}; set the bay's clock right, or send `clock` with the post"
         )
@@ -211,11 +227,12 @@ def powerless(session: PostedSession, derived: Mapping[tuple[int, int], DerivedP
 def skewed_clock(session: PostedSession, now: datetime) -> Iterator[Finding]:
     """The bay's clock at contact against the server's."""
     if session.clock is not None and abs(session.clock - now) > CLOCK_SKEW:
-        seconds = (session.clock - now).total_seconds()
+        behind = session.clock < now
+        apart = timedelta(seconds=round(abs((session.clock - now).total_seconds())))
         yield Finding(
             "clock-skew",
             "note",
-            f"the bay's clock differs from the server's by {seconds:+.0f} s; times are kept as sent",
+            f"the bay's clock is {apart} {'behind' if behind else 'ahead of'} the server's; times are kept as sent",
             "/clock",
         )
 
@@ -244,7 +261,7 @@ def missing_air(pull: PostedPull, figures: DerivedPull, pointer: str, setup_n: i
 
 def unknown_basis(pull: PostedPull, figures: DerivedPull, pointer: str, setup_n: int) -> Iterator[Finding]:
     """Corrected by nobody knows what: kept as posted."""
-    if pull.basis_standard is not None and figures.declared_level is None:
+    if figures.level == UNKNOWN:
         yield Finding(
             "basis-unknown",
             "note",
@@ -320,12 +337,7 @@ def disagreeing_pulls(
     setup: PostedSetup, derived: Mapping[tuple[int, int], DerivedPull], pull_spread: float
 ) -> Iterator[Finding]:
     """Pulls of one setup further apart than this bay's own spread explains."""
-    counted = [pull for pull in setup.pulls if pull.status == "accepted"]
-    peaks = [
-        derived[setup.n, pull.n].observed.power_kw * (derived[setup.n, pull.n].factor or 1.0)
-        for pull in counted
-    ]
-    known = [value for value in peaks if value == value and value > 0]
+    known = comparable_peaks(setup, derived)
     if len(known) < 2:
         return
     apart = float(np.log(max(known) / min(known)))
@@ -339,6 +351,89 @@ def disagreeing_pulls(
             f"/setups/{setup.n - 1}/pulls",
             setup.n,
         )
+
+
+def mixed_basis(setup: PostedSetup, derived: Derived) -> Iterator[Finding]:
+    """Pulls of one setup that do not stand on one footing: the fewer ones are left out of its figure."""
+    accepted = [pull for pull in setup.pulls if pull.status == "accepted"]
+    footings = [footing(derived[setup.n, pull.n]) for pull in accepted]
+    common = common_footing([derived[setup.n, pull.n] for pull in accepted])
+    other = sum(one != common for one in footings)
+    if other:
+        yield Finding(
+            "mixed-basis",
+            "note",
+            f"{other} of {len(accepted)} pulls cannot be brought to the others' level (another basis, or no air): "
+            "left out of this setup's figure",
+            f"/setups/{setup.n - 1}/pulls",
+            setup.n,
+        )
+
+
+def unchecked_stock(setup: PostedSetup) -> Iterator[Finding]:
+    """A stock car of which nobody said that it was looked at."""
+    if not setup.parts and setup.parts_known == "complete" and setup.stock_checked == "unknown":
+        yield Finding(
+            "stock-not-checked",
+            "note",
+            "nothing is fitted, but `stock_checked` is unknown: not counted among stock cars until it is verified or declared",
+            f"/setups/{setup.n - 1}/stock_checked",
+            setup.n,
+        )
+
+
+def implausible_level(setup: PostedSetup, derived: Derived, platform: PlatformFacts) -> Iterator[Finding]:
+    """A wheel power far from the platform's rated power: another car, unit or column."""
+    power = setup_power(setup, derived)
+    if power is None or platform.rated_power_kw is None:
+        return
+    share = power / platform.rated_power_kw
+    low, high = RATED_SHARE
+    if share < low or (share > high and not setup.parts):
+        yield Finding(
+            "level-implausible",
+            "doubtful",
+            f"{power:.0f} kW at the wheel is {share:.0%} of this platform's rated power; {low:.0%} to {high:.0%} is "
+            "expected of a stock car: wrong car, unit or column?",
+            f"/setups/{setup.n - 1}/pulls",
+            setup.n,
+        )
+
+
+def forgotten_parts(session: PostedSession, derived: Derived, pull_spread: float) -> Iterator[Finding]:
+    """Setups of one strap-down that list the same parts but do not read the same: is a part missing from one?"""
+    seen: dict[frozenset[str], tuple[int, float]] = {}
+    for setup in session.setups:
+        power = setup_power(setup, derived)
+        if power is None:
+            continue
+        state = frozenset(posted.slug for posted in setup.parts)
+        first_n, first = seen.setdefault(state, (setup.n, power))
+        apart = abs(float(np.log(power / first)))
+        limit = REPEAT_LIMIT * float(np.hypot(REPEAT_SPREAD, pull_spread))
+        if apart > limit:
+            yield Finding(
+                "same-parts-differ",
+                "doubtful",
+                f"lists the same parts as setup {first_n} but reads {apart:.1%} apart; {limit:.1%} is explained by the "
+                "bay: is a part missing from one list, or did the engine run hot?",
+                f"/setups/{setup.n - 1}/parts",
+                setup.n,
+            )
+
+
+def comparable_peaks(setup: PostedSetup, derived: Derived) -> list[float]:
+    """Peak power [kW] of a setup's accepted pulls, at the level that most of them can stand at."""
+    figures = [derived[setup.n, pull.n] for pull in setup.pulls if pull.status == "accepted"]
+    common = common_footing(figures)
+    peaks = [one.observed.power_kw * (one.factor or 1.0) for one in figures if footing(one) == common]
+    return [peak for peak in peaks if peak == peak and peak > 0]
+
+
+def setup_power(setup: PostedSetup, derived: Derived) -> float | None:
+    """Mean peak power of a setup's accepted pulls [kW]; None where none has one."""
+    known = comparable_peaks(setup, derived)
+    return sum(known) / len(known) if known else None
 
 
 def slot_refusals(setup: PostedSetup, parts: Mapping[str, Part]) -> Iterator[Finding]:

@@ -1,10 +1,11 @@
 """From posted pulls to comparable figures: observed torque, correction, one summary and one curve per setup.
 
-A pull's torque is brought to one level: corrected to the base standard where its air is known, else to the
-standard it was posted in, else left as observed. `level_standard` says which: `any` (other standards can be
-computed from the mean air), a standard's slug, or None (serves ratios inside its own session only).
+A pull's torque is brought to one level, and `level_standard` says which: `any`, corrected to the base standard with
+its air known, so that other standards follow; a standard's slug, at which it was posted without its air; `observed`,
+neither corrected nor correctable; `unknown`, corrected before it was posted by nobody knows how much.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,7 +22,7 @@ from service.domain.units import torque_nm
 METHOD = 1
 """Number of this way of deriving; kept with each summary so that an upgrade knows what to derive again."""
 
-ANY_STANDARD = "any"
+ANY_STANDARD, OBSERVED, UNKNOWN = "any", "observed", "unknown"
 PULL_SPREAD_START = 0.005
 """Relative spread of a bay's pulls before it has any history (our choice; TRADE: 0.4-0.8 %)."""
 ASSUMED_BEST_OF = 3
@@ -41,7 +42,7 @@ class DerivedPull:
     samples: int
     lambda_mean: float | None
     map_max_kpa: float | None
-    declared_level: str | None
+    level: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,7 @@ def derive_pull(pull: PostedPull, ratio: float | None) -> DerivedPull:
     posted_over_observed = divided_out(pull, air)
     scale = 1.0 / (posted_over_observed or 1.0)
     observed, grid, rpm = observed_figures(pull, ratio, scale)
-    factor, declared = level_of(pull, air, posted_over_observed)
+    factor, level = level_of(pull, air, posted_over_observed)
     return DerivedPull(
         vapour_kpa=air.vapour_kpa if air else None,
         factor=factor,
@@ -127,7 +128,7 @@ def derive_pull(pull: PostedPull, ratio: float | None) -> DerivedPull:
         samples=0 if rpm is None else len(rpm),
         lambda_mean=channel_statistic(pull, "lambda", np.mean),
         map_max_kpa=channel_statistic(pull, "map", np.max),
-        declared_level=declared,
+        level=level,
     )
 
 
@@ -148,17 +149,18 @@ def observed_figures(
 
 def level_of(
     pull: PostedPull, air: Air | None, posted_over_observed: float | None
-) -> tuple[float | None, str | None]:
-    """(factor, level): the factor from the kept figures to the level, and the level's standard.
+) -> tuple[float | None, str]:
+    """(factor, level): what the observed figure is multiplied by to stand at its level, and that level.
 
-    With air known the level is the base standard, from which any other follows. Without it the figure stands at the
-    standard it was posted in. A figure posted with an unknown factor is kept as posted, so its factor is 1.
+    The factor is None where the observed figure is not known: such a figure is kept as it was posted.
     """
     if air is not None and posted_over_observed is not None:
         return correction_factor(BASE_STANDARD, air), ANY_STANDARD
+    if pull.basis_standard is None:
+        return 1.0, OBSERVED
     if pull.basis_standard in STANDARDS:
-        return (pull.basis_factor or 1.0), pull.basis_standard
-    return None, None
+        return pull.basis_factor, pull.basis_standard
+    return None, UNKNOWN
 
 
 def channel_statistic(pull: PostedPull, name: str, statistic: object) -> float | None:
@@ -179,23 +181,31 @@ def mean_of(values: Sequence[float | None]) -> float | None:
     return sum(kept) / len(kept) if kept else None
 
 
-def common_level(pulls: Sequence[DerivedPull]) -> str | None:
-    """The one standard all pulls can stand at, or None."""
-    levels = {pull.declared_level for pull in pulls}
-    return levels.pop() if len(levels) == 1 else None
+def footing(pull: DerivedPull) -> tuple[str, bool]:
+    """(level, is the observed figure known?): pulls are averaged with others of the same only."""
+    return pull.level, pull.factor is not None
+
+
+def common_footing(pulls: Sequence[DerivedPull]) -> tuple[str, bool] | None:
+    """The footing of most of the pulls, the first one's among equals; None without any."""
+    counted = Counter(footing(pull) for pull in pulls)
+    return counted.most_common(1)[0][0] if counted else None
 
 
 def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]) -> SetupSummary:
     """One summary of the given pulls: those that count, the caller having left out the others.
 
     Pulls with a curve are used alone where there are any; peaks-only records stand in where there are none, with the
-    best-of-n bias taken off.
+    best-of-n bias taken off. Pulls on another footing than most are left out: a corrected and an observed figure have
+    no mean.
     """
     curves = [i for i, pull in enumerate(derived) if pull.grid is not None]
     use = curves or list(range(len(derived)))
+    common = common_footing([derived[i] for i in use])
+    use = [i for i in use if footing(derived[i]) == common]
     posted, derived = [posted[i] for i in use], [derived[i] for i in use]
-    level = common_level(derived)
-    factors = [(pull.factor or 1.0) if level else 1.0 for pull in derived]
+    level = None if common is None else common[0]
+    factors = [pull.factor or 1.0 for pull in derived]
     power = np.array([pull.observed.power_kw * f for pull, f in zip(derived, factors, strict=True)])
     torque = np.array([pull.observed.torque_nm * f for pull, f in zip(derived, factors, strict=True)])
     shrink = [1.0] * len(use)
@@ -207,7 +217,7 @@ def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]
         pulls=len(use),
         best_of=None if curves or not use else mean_best_of(posted),
         level_standard=level,
-        factor=mean_of(factors) if level else None,
+        factor=mean_of([pull.factor for pull in derived]),
         temperature_c=mean_of([pull.temperature_c for pull in posted]) if airs_known else None,
         pressure_kpa=mean_of([pull.pressure_kpa for pull in posted]) if airs_known else None,
         vapour_kpa=mean_of([pull.vapour_kpa for pull in derived]) if airs_known else None,

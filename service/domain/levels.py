@@ -1,7 +1,10 @@
-"""From the level a figure is stored at to the standard that is asked for."""
+"""From the level a figure is stored at to the standard that is asked for, and which figures can be compared at all."""
 
-from service.domain.correction import BASE_STANDARD, Air, correction_factor
-from service.domain.derive import ANY_STANDARD
+from service.domain.correction import BASE_STANDARD, STANDARDS, Air, correction_factor
+from service.domain.derive import ANY_STANDARD, OBSERVED
+
+UNCORRECTED = "none"
+"""The standard of observed figures: factor 1."""
 
 
 def ratio_to(standard: str, level_standard: str | None, air: Air | None) -> float | None:
@@ -9,13 +12,28 @@ def ratio_to(standard: str, level_standard: str | None, air: Air | None) -> floa
 
     A figure at level `any` is corrected to the base standard and its mean air is known, so any other factor follows:
     the factors are so nearly straight over the drift inside one setup that taking them at its mean air is exact to
-    1e-6. A figure at another standard's level without its air stands in that standard only.
+    1e-6. A figure at another standard's level without its air stands in that standard only, an observed one in `none`.
     """
     if level_standard == ANY_STANDARD and air is not None:
         if standard == BASE_STANDARD:
             return 1.0
         return correction_factor(standard, air) / correction_factor(BASE_STANDARD, air)
+    if level_standard == OBSERVED:
+        return 1.0 if standard == UNCORRECTED else None
     return 1.0 if level_standard == standard else None
+
+
+def footing_shared(a: str | None, a_observed: bool, b: str | None, b_observed: bool) -> bool:
+    """Whether two figures of one strap-down can be divided by each other.
+
+    Given each one's level and whether its observed figure is known. Two figures of the same level can be, whatever it
+    is; one that can be brought to any standard, with one that stands in a standard; and any two observed ones.
+    """
+    if a_observed and b_observed:
+        return True
+    if a == b:
+        return a is not None
+    return ANY_STANDARD in (a, b) and (a in STANDARDS or b in STANDARDS)
 
 
 def mean_air(temperature_c: float | None, pressure_kpa: float | None, vapour_kpa: float | None) -> Air | None:

@@ -9,6 +9,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from service.domain.derive import OBSERVED, UNKNOWN
+from service.domain.levels import footing_shared
+
 MATCHES = ("same-session-aba", "same-session", "same-day", "other-day", "other-bay", "peaks-only")
 """How near two setups were, best first; stored as the position in this tuple."""
 LIKE_FOR_LIKE = MATCHES[:2]
@@ -28,6 +31,8 @@ WINDOWS: Mapping[str, float] = {
     "map_max_kpa": 2.0,
     "tyre_pressure_kpa": 7.0,
 }
+NEEDED = ("coolant_c", "inlet_c")
+"""Conditions without which nobody can say that a comparison was held (our choice): not recorded is not the same."""
 RAMP_WINDOW = 0.05
 """Largest relative difference of the ramp rate (common practice, no source)."""
 
@@ -69,6 +74,7 @@ class CarSetup:
     counts: bool
     peaks_only: bool
     level_standard: str | None
+    observed_known: bool
     doubts: tuple[str, ...]
     coolant_c: float | None = None
     oil_c: float | None = None
@@ -106,6 +112,7 @@ class Pair:
     again_share: float | None
     again_is_with: bool | None
     at: datetime
+    same_session: bool
     match: str
     held: bool
     usable: bool
@@ -161,12 +168,18 @@ def single_change(
 
 
 def comparable(a: CarSetup, b: CarSetup) -> bool:
-    """Across sessions both part lists must be complete and both levels known; inside one session neither is needed."""
+    """Inside one session the figures must stand on one footing; across sessions both part lists must be complete too,
+    and both figures stand in the same standard or in any."""
     if a.session_id == b.session_id:
-        return True
+        return one_footing(a, b)
     if a.parts_known != "complete" or b.parts_known != "complete":
         return False
-    return a.level_standard is not None and a.level_standard == b.level_standard
+    return a.level_standard == b.level_standard and a.level_standard not in (None, OBSERVED, UNKNOWN)
+
+
+def one_footing(a: CarSetup, b: CarSetup) -> bool:
+    """Whether the figures of two setups can be divided by each other."""
+    return footing_shared(a.level_standard, a.observed_known, b.level_standard, b.observed_known)
 
 
 def compare(
@@ -180,7 +193,7 @@ def compare(
     """The graded pair of two setups, or None where it is the second half of an A-B-A already made."""
     again, share = None, None
     if with_.session_id == without.session_id:
-        repeated = repeated_state(with_, without, setups)
+        repeated = repeated_state(with_, without, [s for s in setups if one_footing(s, with_)])
         if repeated is not None:
             again, share, first_half = repeated
             if not first_half:
@@ -196,6 +209,7 @@ def compare(
         again_share=share,
         again_is_with=None if again is None else again.part_ids == with_.part_ids,
         at=max(with_.started_at, without.started_at),
+        same_session=with_.session_id == without.session_id,
         match=match,
         held=not differs,
         usable=usable([with_, without] if again is None else [with_, without, again]),
@@ -251,15 +265,18 @@ def usable(sides: Sequence[CarSetup]) -> bool:
 
 
 def differences(before: CarSetup, after: CarSetup, part_slots: Iterable[str]) -> Iterator[Difference]:
-    """Every recorded condition outside its window that the part itself does not explain."""
+    """Every condition outside its window that the part itself does not explain, and the needed ones not recorded."""
     excused = frozenset().union(*(PART_MAY_CHANGE.get(slot, frozenset()) for slot in part_slots))
     for name, window in WINDOWS.items():
         a, b = getattr(before, name), getattr(after, name)
-        if name not in excused and a is not None and b is not None and abs(b - a) > window:
+        missing = a is None or b is None
+        if name in excused or (missing and name not in NEEDED):
+            continue
+        if missing or abs(b - a) > window:
             yield Difference(name, a, b, window)
     a, b = before.ramp_rpm_s, after.ramp_rpm_s
     if a and b and abs(b / a - 1.0) > RAMP_WINDOW:
-        yield Difference("ramp_rpm_s", a, b, RAMP_WINDOW)
+        yield Difference("ramp_rpm_s", a, b, a * RAMP_WINDOW)
     for name in ("gear", "ratio", "tyre_size"):
         a, b = getattr(before, name), getattr(after, name)
         if name not in excused and a is not None and b is not None and a != b:

@@ -45,7 +45,7 @@ RULES: Mapping[str, SettingRule] = {
         SettingRule("currency", "The currency of the labour rate.", "EUR"),
         SettingRule(
             "labour_rate",
-            "What an hour of labour costs, in `currency`; 0 leaves labour out.",
+            "What an hour of labour costs, in `currency`; 0 means that it is not set, and fitted costs stay unknown.",
             0.0,
             low=0,
             high=10_000,

@@ -124,6 +124,7 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
             bay_id=session.bay_id,
             n_parts=len(setup.parts),
             stock=not setup.parts and setup.parts_known == "complete",
+            complete=setup.parts_known == "complete",
             counts=bool(counted) and setup.struck is None and session_counts(conn, session.id),
             stock_checked=setup.stock_checked,
             doubts=sorted({code for n, code in standing if n in (None, setup.n)} - settled),

@@ -50,7 +50,6 @@ class Resolved:
     bay: sessions.PostingBay
     parts: Mapping[str, Part]
     invoiced: set[str]
-    kept: sessions.KeptSession | None
 
 
 def content_hash(body: bytes) -> bytes:
@@ -66,13 +65,14 @@ def post_session(
     hashed = content_hash(content)
     asked = ask_names(conn, session, hashed)
     derived = derive_all(session)  # while the database looks
-    found = resolve(conn, session, asked)
-    raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
     if caller.bay is not None and caller.bay != session.bay:
         words = f"this token posts for the bay {caller.bay}, not {session.bay}; use that bay's own token"
         raise Refused(words, [Fault("/bay", words)])
-    if found.kept is not None:
-        return repeated(found.kept, hashed)
+    kept = asked.kept()
+    if kept is not None:  # before its names are looked up: a part may have been renamed since
+        return repeated(kept, hashed)
+    found = resolve(conn, session, asked)
+    raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
     return keep(conn, session, derived, found, hashed, caller, now)
 
 
@@ -120,7 +120,7 @@ def resolve(conn: Connection, session: PostedSession, asked: Asked) -> Resolved:
         faults.insert(0, unknown(conn, "vehicle", session.vehicle, "/vehicle"))
     if faults or car is None or bay is None:
         raise Refused("the session names what the ledger does not know; nothing was kept", faults)
-    return Resolved(car, bay, parts, asked.invoiced(), asked.kept())
+    return Resolved(car, bay, parts, asked.invoiced())
 
 
 def unknown(conn: Connection, kind: str, name: str, pointer: str) -> Fault:
@@ -236,6 +236,7 @@ def summary_of(
         bay_id=found.bay.bay_id,
         n_parts=len(setup.parts),
         stock=not setup.parts and setup.parts_known == "complete",
+        complete=setup.parts_known == "complete",
         counts=bool(accepted),
         stock_checked=setup.stock_checked,
         doubts=doubted,

@@ -11,7 +11,9 @@ from service.domain.curve import SMOOTHING_WIDTH_RPM
 from service.domain.measures import Measure
 from service.domain.pairing import MATCHES
 from service.domain.units import from_si, power_kw
+from service.schemas import answer_meanings
 from service.schemas.base import Document
+from service.schemas.meanings import described
 
 if TYPE_CHECKING:
     from service.answers.gain_curve import GainCurve
@@ -47,7 +49,8 @@ def figure(value: float | None, quantity: str, units: str) -> float | None:
 
 def interval(ends: Sequence[float] | None, show: Any) -> list[float | None] | None:
     """An interval through a function that shows one figure."""
-    return None if ends is None else [show(end) for end in ends]
+    shown = [None] if ends is None else [show(end) for end in ends]
+    return None if None in shown else shown
 
 
 def listed(values: NDArray[np.float64], digits: int = DIGITS) -> list[float | None]:
@@ -207,7 +210,7 @@ def difference_document(difference: Mapping[str, Any], units: str) -> dict[str, 
     name, quantity = DIFFERENCE_NAMES.get(difference["what"], (difference["what"], None))
     before, after, window = difference["before"], difference["after"], difference["window"]
     if quantity is not None:
-        before, after = (figure(value, quantity, units) for value in (before, after))
+        before, after = (None if v is None else figure(v, quantity, units) for v in (before, after))
         zero = float(from_si(0.0, quantity, units))
         window = None if window is None else rounded(float(from_si(window, quantity, units)) - zero)
     return {"what": name, "before": before, "after": after, "window": window}
@@ -272,6 +275,7 @@ def values_of(answer: "StockSpread", show: Any) -> Iterable[dict[str, Any]]:
         }
 
 
+@described(answer_meanings.PAIRS_ONLY)
 class PairsOnly(Document):
     """The gain from before/after pairs alone."""
 
@@ -281,6 +285,7 @@ class PairsOnly(Document):
     method = fields.String(allow_none=True)
 
 
+@described(answer_meanings.GAIN)
 class GainAnswer(Document):
     """What a part typically gains on a platform."""
 
@@ -320,6 +325,7 @@ class GainAnswer(Document):
     pairs = fields.List(fields.Dict())
 
 
+@described(answer_meanings.STOCK)
 class StockAnswer(Document):
     """Where a platform's stock cars lie."""
 

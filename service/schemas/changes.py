@@ -4,8 +4,10 @@ from typing import Any
 
 from marshmallow import fields, validate
 
+from service.schemas import meanings
 from service.schemas.base import Document, QuantityDocument
 from service.schemas.fields import Moment, Number, Quantity, Slug, Text, Whole, Word, between
+from service.schemas.meanings import described
 from service.schemas.sessions import FittedPart, Fuel
 
 
@@ -22,6 +24,7 @@ class Reason(Document):
     reason = why()
 
 
+@described(meanings.SESSION_CHANGE)
 class SessionChange(QuantityDocument):
     """An amendment of a strap-down."""
 
@@ -36,18 +39,23 @@ class SessionChange(QuantityDocument):
     )
 
 
+@described(meanings.SETUP_CHANGE)
 class SetupChange(Document):
     """An amendment of a setup."""
 
     reason = why()
     label = Text(longest=200, allow_none=True)
-    parts = fields.List(FittedPart(), validate=validate.Length(max=60, error="more than {max} parts"))
+    parts = fields.List(
+        FittedPart(metadata=meanings.FITTED_PART_SHAPE),
+        validate=validate.Length(max=60, error="more than {max} parts"),
+    )
     parts_known = Word("complete", "partial", "unknown")
     stock_checked = Word("verified", "declared", "unknown")
     fuel = fields.Nested(Fuel(partial=True))
     spark_advance = Number(validate=between(-70.0, 90.0), attribute="spark_advance_deg", allow_none=True)
 
 
+@described(meanings.PULL_CHANGE)
 class PullChange(Document):
     """An amendment of what a pull counts as."""
 

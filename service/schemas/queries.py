@@ -9,7 +9,9 @@ from marshmallow import RAISE, Schema, ValidationError, fields, validate, valida
 from service.domain.correction import STANDARDS
 from service.domain.measures import MEASURES
 from service.domain.units import SYSTEMS
+from service.schemas import examples, meanings
 from service.schemas.fields import Moment, Slug, Text, Word, between
+from service.schemas.meanings import described
 
 DEFAULT_LIMIT = 50
 LARGEST_LIMIT = 500
@@ -35,10 +37,11 @@ class PageQuery(Query):
     )
 
 
+@described(meanings.UNITS_QUERY)
 class UnitsQuery(Query):
     """An answer's units."""
 
-    units = Word(*SYSTEMS, load_default=None, metadata={"description": "Default: the shop's setting."})
+    units = Word(*SYSTEMS, load_default=None)
 
 
 class SearchQuery(PageQuery, UnitsQuery):
@@ -47,24 +50,28 @@ class SearchQuery(PageQuery, UnitsQuery):
     q = Text(load_default=None, longest=100, metadata={"description": "Part of a slug or name."})
 
 
+@described(meanings.VEHICLE_QUERY)
 class VehicleQuery(SearchQuery):
     """Vehicles, of one platform if named."""
 
     platform = Slug(load_default=None)
 
 
+@described(meanings.PART_QUERY)
 class PartQuery(SearchQuery):
     """Parts, of one slot if named."""
 
     slot = Slug(load_default=None)
 
 
+@described(meanings.VIEW_QUERY)
 class ViewQuery(UnitsQuery):
     """An answer's units and standard."""
 
-    standard = Word(*STANDARDS, load_default=None, metadata={"description": "Default: the shop's setting."})
+    standard = Word(*STANDARDS, load_default=None)
 
 
+@described(meanings.SESSION_QUERY)
 class SessionQuery(PageQuery, UnitsQuery):
     """Sessions of a car, a platform, a bay, since a time."""
 
@@ -136,6 +143,7 @@ class HistoryQuery(NumberedQuery):
     )
 
 
+@described(meanings.MEASURE_QUERY)
 class MeasureQuery(ViewQuery):
     """A measure with the speed or band it needs, the standard, the units and the level of the intervals."""
 
@@ -160,33 +168,34 @@ class MeasureQuery(ViewQuery):
                 raise ValidationError({"from": [f"{low:g} is not below `to` ({high:g}); swap them"]})
 
 
+@described(meanings.GAIN_QUERY, **examples.GAIN_QUERY)
 class GainQuery(MeasureQuery):
     """What a part typically gains."""
 
     part = Slug(required=True)
     platform = Slug(required=True)
-    against = Slug(load_default="without", metadata={"description": "`without`, or a part of the same slot."})
+    against = Slug(load_default="without")
     baseline = fields.Float(
         load_default=None,
         validate=between(0.1, 10_000),
-        metadata={"description": "This car's own figure, in `units`."},
     )
     context = Word("alone", "as-usually-fitted", load_default=None)
     curve = fields.Boolean(load_default=True)
     pairs = fields.Boolean(load_default=True)
 
 
+@described(meanings.STOCK_QUERY)
 class StockQuery(MeasureQuery):
     """Where stock cars lie."""
 
     value = fields.Float(
         load_default=None,
         validate=between(0.1, 10_000),
-        metadata={"description": "A car's own figure, in `units`."},
     )
     checked = Word("verified", "declared", "any", load_default="declared")
 
 
+@described(meanings.EVIDENCE_QUERY)
 class EvidenceQuery(PageQuery):
     """Which questions have evidence."""
 

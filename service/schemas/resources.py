@@ -6,6 +6,7 @@ from typing import Any
 from marshmallow import Schema, ValidationError, fields, post_load, validate, validates_schema
 
 from service.domain.shop import RULES, SettingRule, unknown_setting
+from service.schemas import answer_meanings, meanings
 from service.schemas.base import Document, FindingDocument, QuantityDocument
 from service.schemas.fields import (
     Currency,
@@ -20,6 +21,7 @@ from service.schemas.fields import (
     Word,
     between,
 )
+from service.schemas.meanings import described
 
 ASPIRATIONS = ("natural", "turbo", "supercharged")
 IGNITIONS = ("spark", "compression")
@@ -29,6 +31,7 @@ MOST_SLOTS = 50
 FIRST_MODEL_YEAR = 1885
 
 
+@described(meanings.PLATFORM)
 class PlatformDocument(QuantityDocument):
     """A kind of car: engine, gearbox, drive and market rating."""
 
@@ -47,6 +50,7 @@ class PlatformDocument(QuantityDocument):
     rpm_limit = Number(allow_none=True, validate=between(500, 20_000))
 
 
+@described(meanings.VEHICLE)
 class VehicleDocument(Document):
     """One car, by the shop's own tag."""
 
@@ -62,7 +66,6 @@ class VehicleDocument(Document):
         allow_none=True,
         longest=40,
         shortest=1,
-        metadata={"description": "Kept only as a keyed hash, never answered; null forgets it."},
     )
     confirm = Flag(
         load_only=True,
@@ -76,6 +79,7 @@ class VehicleDocument(Document):
     )
 
 
+@described(meanings.APPROVAL)
 class ApprovalDocument(Document):
     """Whether a part may be used on the road, and where that is written; null = unknown."""
 
@@ -84,6 +88,7 @@ class ApprovalDocument(Document):
     note = Text(longest=2000)
 
 
+@described(meanings.PART)
 class PartDocument(Document):
     """A part as the counter knows it."""
 
@@ -116,6 +121,7 @@ class PartDocument(Document):
         return data
 
 
+@described(meanings.SLOT)
 class SlotDocument(Document):
     """A place on a car where one part sits."""
 
@@ -124,6 +130,7 @@ class SlotDocument(Document):
     ordinal = fields.Integer(dump_only=True, metadata={"description": "Its place in the list."})
 
 
+@described(meanings.MODIFICATION)
 class ModificationDocument(Document):
     """When a part went on a car and came off, and what was paid for it."""
 
@@ -145,6 +152,7 @@ class ModificationDocument(Document):
     )
 
 
+@described(meanings.BAY)
 class BayDocument(Document):
     """One dynamometer."""
 
@@ -156,6 +164,7 @@ class BayDocument(Document):
     altitude_m = Number(allow_none=True, validate=between(-450, 6000))
 
 
+@described(meanings.BAY_EVENT)
 class BayEventDocument(Document):
     """Something done to a bay after which its level may step."""
 
@@ -166,6 +175,7 @@ class BayEventDocument(Document):
     note = Text(allow_none=True, longest=2000)
 
 
+@described(answer_meanings.HISTORY)
 class HistoryDocument(Schema):
     """One change: who, when, from what to what."""
 
@@ -179,6 +189,7 @@ class HistoryDocument(Schema):
     reason = fields.String()
 
 
+@described(meanings.SETTING)
 class SettingDocument(Schema):
     """One setting in force."""
 
@@ -191,6 +202,7 @@ class SettingDocument(Schema):
     changed_by = fields.String()
 
 
+@described(answer_meanings.SETTING_CHANGE)
 class SettingChangeDocument(Schema):
     """One value that a setting was given."""
 
@@ -248,6 +260,7 @@ SettingsChange: type[Schema] = type(
 )
 
 
+@described(answer_meanings.STATUS)
 class StatusDocument(Schema):
     """How the service is."""
 

@@ -12,8 +12,11 @@ from service.domain.correction import Air, correction_factor
 from service.domain.levels import mean_air, ratio_to
 from service.domain.pairing import MATCHES
 from service.domain.units import from_si
+from service.schemas import answer_meanings
+from service.schemas.answer_documents import difference_document
 from service.schemas.base import Document
 from service.schemas.fields import shown
+from service.schemas.meanings import described
 from service.schemas.sessions import CHANNEL_QUANTITY
 
 CURVE_DIGITS = 7
@@ -76,7 +79,7 @@ class Figures:
         """Per measure: mean, best, spread (sample standard deviation), pulls; at the asked standard where that can be."""
         air = mean_air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)
         ratio = ratio_to(self.standard, row.level_standard, air)
-        level = self.standard if ratio is not None else (row.level_standard or "as posted")
+        level = self.standard if ratio is not None else row.level_standard
         factor = 1.0 if ratio is None else ratio
         return {
             "standard": level,
@@ -134,12 +137,7 @@ class Figures:
             "best_of": row.best_of,
             "factor": factor,
             "standard": self.standard if factor is not None else None,
-            "observed": {
-                "peak_power": self.show(row.power_kw, "power"),
-                "peak_power_rpm": row.power_rpm and round(row.power_rpm),
-                "peak_torque": self.show(row.torque_nm, "torque"),
-                "peak_torque_rpm": row.torque_rpm and round(row.torque_rpm),
-            },
+            **peaks_of(self, row),
             "rpm_from": row.rpm_from,
             "rpm_to": row.rpm_to,
             "struck": row.struck,
@@ -178,18 +176,29 @@ class Figures:
             "match": MATCHES[pair.match],
             "held": pair.held,
             "usable": pair.usable,
-            "differs": pair.differs,
+            "differs": [difference_document(one, self.units) for one in pair.differs],
             "peak_power_percent": None if percent is None else round(percent, 2),
         }
 
 
-def pair_percent(pair: Any) -> float | None:
-    """Gain of a pair in peak power [%], as an answer takes it; None where the two do not stand at one level.
+def peaks_of(show: Figures, row: Any) -> dict[str, Any]:
+    """A pull's peaks as `observed`; where the observed figure cannot be known, as they were posted."""
+    peaks = {
+        "peak_power": show.show(row.power_kw, "power"),
+        "peak_power_rpm": row.power_rpm and round(row.power_rpm),
+        "peak_torque": show.show(row.torque_nm, "torque"),
+        "peak_torque_rpm": row.torque_rpm and round(row.torque_rpm),
+    }
+    known = row.basis_standard is None or row.factor is not None
+    return {"observed": peaks if known else None, "as_posted": None if known else peaks}
 
-    A state that was repeated is taken between its two readings. Figures at no level serve their own session.
+
+def pair_percent(pair: Any) -> float | None:
+    """Gain of a pair in peak power [%], as an answer takes it: a repeated state between its two readings.
+
+    None where the two stand at different levels; an answer may bring them to one, this summary does not.
     """
-    one_level = pair.with_level == pair.without_level
-    if not one_level or (pair.with_level is None and pair.with_session != pair.without_session):
+    if pair.with_level != pair.without_level:
         return None
     with_, without, again = pair.with_power_kw, pair.without_power_kw, pair.again_power_kw
     if not with_ or not without:
@@ -220,6 +229,7 @@ def finding(row: Any) -> dict[str, Any]:
     return document
 
 
+@described(answer_meanings.CHECK)
 class CheckDocument(Document):
     """What one check at the door said."""
 
@@ -230,6 +240,7 @@ class CheckDocument(Document):
     cleared = fields.Dict()
 
 
+@described(answer_meanings.SESSION)
 class SessionDocument(Document):
     """A strap-down without its setups, as lists show it."""
 
@@ -250,6 +261,7 @@ class SessionDocument(Document):
     struck = fields.String(allow_none=True, metadata={"description": "Why it counts nowhere, or null."})
 
 
+@described(answer_meanings.KEPT_SESSION)
 class KeptSession(SessionDocument):
     """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
 

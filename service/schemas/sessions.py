@@ -9,6 +9,7 @@ from marshmallow import ValidationError, fields, post_load, validate, validates_
 from service.domain.correction import STANDARDS
 from service.domain.records import PostedPart, PostedPeaks, PostedPull, PostedSession, PostedSetup
 from service.domain.units import to_si
+from service.schemas import examples, meanings
 from service.schemas.base import Document, QuantityDocument
 from service.schemas.fields import (
     Moment,
@@ -22,6 +23,7 @@ from service.schemas.fields import (
     between,
     known_system,
 )
+from service.schemas.meanings import described
 
 ENGINE_CHANNELS = ("torque", "power", "axle_torque")
 """One of these carries what the engine does; the others stand beside it."""
@@ -42,6 +44,7 @@ def optional(field_type: type[fields.Field[Any]], *args: Any, **kwargs: Any) -> 
     return field_type(*args, load_default=None, allow_none=True, **kwargs)
 
 
+@described(meanings.AMBIENT)
 class Ambient(Document):
     """The air in the bay. `pressure` is the absolute station pressure, never the weather report's sea-level figure."""
 
@@ -53,6 +56,7 @@ class Ambient(Document):
     dew_point = optional(Quantity, "temperature", low=-100.0, high=80.0)
 
 
+@described(meanings.ENGINE_STATE)
 class EngineState(Document):
     """Temperatures of the engine at the start of the pull, and the inlet's at its end."""
 
@@ -62,6 +66,7 @@ class EngineState(Document):
     inlet_end = optional(Quantity, "temperature", **TEMPERATURES_C)
 
 
+@described(meanings.SMOOTHING)
 class Smoothing(Document):
     """How the bay's own software smoothed the curve before it was posted."""
 
@@ -93,6 +98,7 @@ class Basis(fields.Field[tuple[str | None, float | None]]):
         return (loaded["standard"], loaded["factor"])
 
 
+@described(meanings.PEAK_FIGURES)
 class PeakFigures(Document):
     """For a record without a curve."""
 
@@ -111,17 +117,17 @@ class PeakFigures(Document):
 class Curve(Document):
     """Equal-length channels of one pull. `resolution` declares a channel's step, so that it is stored small and exact."""
 
-    rpm = Samples(required=True)
-    torque = Samples("torque")
-    power = Samples("power")
-    axle_torque = Samples("torque")
-    time = Samples()
-    roller_speed = Samples()
-    throttle = Samples()
-    map = Samples("pressure")
-    spark = Samples()
-    knock_retard = Samples()
-    inlet = Samples("temperature")
+    rpm = Samples(required=True, metadata=meanings.NUMBERS)
+    torque = Samples("torque", metadata=meanings.NUMBERS)
+    power = Samples("power", metadata=meanings.NUMBERS)
+    axle_torque = Samples("torque", metadata=meanings.NUMBERS)
+    time = Samples(metadata=meanings.NUMBERS)
+    roller_speed = Samples(metadata=meanings.NUMBERS)
+    throttle = Samples(metadata=meanings.NUMBERS)
+    map = Samples("pressure", metadata=meanings.NUMBERS)
+    spark = Samples(metadata=meanings.NUMBERS)
+    knock_retard = Samples(metadata=meanings.NUMBERS)
+    inlet = Samples("temperature", metadata=meanings.NUMBERS)
     resolution = fields.Dict(
         keys=fields.String(), values=Number(validate=between(1e-9, 1e6)), load_default=dict
     )
@@ -152,9 +158,11 @@ class Curve(Document):
 
 
 # `lambda` is a word of the language, so it cannot be written as an attribute above.
-Curve._declared_fields["lambda"] = Samples()
+Curve._declared_fields["lambda"] = Samples(metadata=meanings.NUMBERS)
+described(meanings.CURVE)(Curve)
 
 
+@described(meanings.PULL)
 class PullPost(Document):
     """One full-load recording."""
 
@@ -167,7 +175,7 @@ class PullPost(Document):
     )
     smoothing = optional(fields.Nested, Smoothing)
     source = optional(Word, "live", "file", "paper", "photo")
-    basis = Basis(required=True)
+    basis = Basis(required=True, metadata=meanings.BASIS_SHAPE)
     status = Word("accepted", "settling", "rejected", load_default="accepted")
     reason = optional(Text, longest=500)
     best_of = optional(Whole, low=1, high=20)
@@ -206,6 +214,7 @@ class FittedPartDocument(Document):
     slot = optional(Slug)
 
 
+@described(meanings.FUEL)
 class Fuel(Document):
     """What was in the tank: measured ethanol share 0..1, octane by a named method."""
 
@@ -214,12 +223,13 @@ class Fuel(Document):
     octane_method = optional(Word, "ron", "mon", "aki")
 
 
+@described(meanings.SETUP)
 class SetupPost(Document):
     """The car in one state. `parts` lists everything fitted that is not stock; [] says that nothing is."""
 
     label = optional(Text, longest=200)
     parts = fields.List(
-        FittedPart(),
+        FittedPart(metadata=meanings.FITTED_PART_SHAPE),
         required=True,
         validate=validate.Length(max=60, error="more than {max} parts; list what is fitted now"),
         error_messages={"required": "missing: list everything fitted that is not stock, or [] for nothing"},
@@ -235,6 +245,7 @@ class SetupPost(Document):
     )
 
 
+@described(meanings.SESSION, **examples.SESSION)
 class SessionPost(QuantityDocument):
     """One car strapped down once in one bay."""
 

@@ -72,11 +72,14 @@ def paule_mandel(y: ArrayLike, v: ArrayLike) -> float:
     return _tau2(values, variances)
 
 
-def pool(y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = True) -> PooledGain:
+def pool(
+    y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = True, shared: float = 0.0
+) -> PooledGain:
     """Random-effects mean of one or more studies.
 
     Parameters: y, study results [any unit], shape [k]; v, their variances [unit squared], shape [k] or [];
-    level, of both intervals [0..1]; never_narrower, hold the Hartung-Knapp factor at 1 or more.
+    level, of both intervals [0..1]; never_narrower, hold the Hartung-Knapp factor at 1 or more; shared, variance of
+    the mean by an error that studies have in common [unit squared], added to what their scatter says.
     """
     values, variances = _checked(y, v)
     k = values.size
@@ -84,18 +87,16 @@ def pool(y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = 
     weights = 1.0 / (variances + tau2)
     total = float(np.add.reduce(weights))
     mean = float(weights @ values) / total
-    se_wald = math.sqrt(1.0 / total)
     q = _scale(values - mean, weights)
     factor = 1.0 if q is None else max(1.0, q) if never_narrower else q
+    se_wald, se = math.sqrt(1.0 / total + shared), math.sqrt(factor**2 / total + shared)
     return PooledGain(
         k=k,
         mean=mean,
-        se=se_wald * factor,
+        se=se,
         tau2=tau2,
-        interval=_around(mean, se_wald * factor, k - 1, level) if k >= MIN_STUDIES else None,
-        next_interval=_around(mean, math.sqrt(tau2 + 1.0 / total), k - 2, level)
-        if k >= MIN_STUDIES
-        else None,
+        interval=_around(mean, se, k - 1, level) if k >= MIN_STUDIES else None,
+        next_interval=_around(mean, math.sqrt(tau2 + se_wald**2), k - 2, level) if k >= MIN_STUDIES else None,
         level=level,
         method=METHOD if never_narrower else METHOD_NARROW,
         q=q,
@@ -112,12 +113,12 @@ def chance_above(pooled: PooledGain, threshold: float) -> float | None:
 
 
 def pool_columns(
-    y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = True
+    y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = True, shared: float = 0.0
 ) -> PooledColumns:
     """`pool` for every column of a table, NaN marking a study that does not reach a column.
 
-    Parameters: y, study results, shape [k, m]; v, their variances, shape [k, m] or [k]; level and never_narrower
-    as for `pool`.
+    Parameters: y, study results, shape [k, m]; v, their variances, shape [k, m] or [k]; level, never_narrower and
+    shared as for `pool`.
     """
     values, variances, present = _checked_table(y, v)
     count = present.sum(axis=0)
@@ -128,8 +129,8 @@ def pool_columns(
         mean = np.where(count > 0, (weights * values).sum(axis=0) / total, np.nan)
         mean_square = (weights * (values - mean) ** 2).sum(axis=0) / (count - 1)
         factor2 = np.maximum(1.0, mean_square) if never_narrower else mean_square
-        half = _quantile(count - 1, level) * np.sqrt(factor2 / total)
-        next_half = _quantile(count - 2, level) * np.sqrt(tau2 + 1.0 / total)
+        half = _quantile(count - 1, level) * np.sqrt(factor2 / total + shared)
+        next_half = _quantile(count - 2, level) * np.sqrt(tau2 + 1.0 / total + shared)
     enough = count >= MIN_STUDIES
     half, next_half = np.where(enough, half, np.nan), np.where(enough, next_half, np.nan)
     tau2 = np.where(count > 0, tau2, np.nan)

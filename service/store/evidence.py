@@ -47,16 +47,12 @@ def find_question(conn: Connection, platform: str, part: str, against: str | Non
                    part.price_date, part.labour_hours, part.approval,
                    coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
                    -- Where nothing is known here the answer says where else it is, so it moves with all of that.
-                   concat_ws('.', platform.version, part.version,
-                             coalesce(evidence_version.version,
-                                      (SELECT -coalesce(sum(version), 0) FROM evidence_version elsewhere
-                                       WHERE  elsewhere.part_id = part.part_id))) AS version
+                   concat_ws('.', platform.version, part.version, other.version,
+                             (SELECT coalesce(sum(version), 0) FROM evidence_version
+                              WHERE  evidence_version.part_id = part.part_id)) AS version
             FROM   platform
                    CROSS JOIN part
                    LEFT JOIN part other ON other.slug = %(against)s
-                   LEFT JOIN evidence_version
-                          ON evidence_version.platform_id = platform.platform_id
-                         AND evidence_version.part_id = part.part_id
             WHERE  platform.slug = %(platform)s AND part.slug = %(part)s
                    AND (%(against)s::text IS NULL OR other.part_id IS NOT NULL)
             """,
@@ -70,6 +66,7 @@ class Side(NamedTuple):
     setup_id: int
     bay_id: int
     n_parts: int
+    complete: bool
     pulls: int
     best_of: int | None
     level_standard: str | None
@@ -89,6 +86,7 @@ class PairRow(NamedTuple):
     """A pair with both sides, and the repeat of one of them where there was one (A-B-A)."""
 
     vehicle_id: int
+    same_session: bool
     match: int
     held: bool
     usable: bool
@@ -119,7 +117,7 @@ class Totals(NamedTuple):
 PAIRS_PER_CAR = 5
 """Comparisons of one car that are read: its best. A check car's grow with the square of its sessions (our choice)."""
 WIDTH = len(Side._fields)
-HEAD = 8
+HEAD = 9
 PAIRS = f"""
     WITH asked AS (
         SELECT pair.*,
@@ -134,9 +132,9 @@ PAIRS = f"""
                max(at) FILTER (WHERE usable) OVER () AS last
         FROM   pair JOIN setup_summary beside ON beside.setup_id = setup_without
         WHERE  pair.platform_id = %(platform)s AND pair.part_id = %(part)s AND pair.against_id = %(against)s
-               AND (NOT %(alone)s OR beside.n_parts = (pair.against_id <> 0)::integer)
+               AND (NOT %(alone)s OR (beside.complete AND beside.n_parts = (pair.against_id <> 0)::integer))
     )
-    SELECT asked.vehicle_id, match, held, usable, gap_days, at, again_share, again_is_with,
+    SELECT asked.vehicle_id, same_session, match, held, usable, gap_days, at, again_share, again_is_with,
            {side_columns("w")}, {side_columns("o")}, {side_columns("r")},
            pairs, left_out, like_for_like, first, last
     FROM   asked
@@ -171,9 +169,10 @@ def pairs_of_question(
 def pair_row(row: tuple[Any, ...]) -> PairRow:
     """A flat row as a pair with its sides."""
     with_, without, again = (Side(*row[HEAD + i * WIDTH : HEAD + (i + 1) * WIDTH]) for i in range(3))
-    vehicle_id, match, held, usable, gap_days, at, share, is_with = row[:HEAD]
+    vehicle_id, same_session, match, held, usable, gap_days, at, share, is_with = row[:HEAD]
     repeat = again if again.setup_id is not None else None
-    return PairRow(vehicle_id, match, held, usable, gap_days, at, share, is_with, with_, without, repeat)
+    head = (vehicle_id, same_session, match, held, usable, gap_days, at, share, is_with)
+    return PairRow(*head, with_, without, repeat)
 
 
 class PairPlace(NamedTuple):
@@ -240,6 +239,7 @@ class StockRow(NamedTuple):
     stock_checked: str
     doubts: list[str]
     setup_id: int
+    best_of: int | None
     level_standard: str | None
     factor: float | None
     temperature_c: float | None
@@ -254,7 +254,7 @@ def stock_setups(conn: Connection, platform_id: int) -> list[StockRow]:
     rows = conn.execute(
         """
         SELECT s.vehicle_id, vehicle.tag::text, session.id, session.started_at, s.stock_checked, doubts, s.setup_id,
-               level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
+               best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
         FROM   setup_summary s
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
@@ -361,13 +361,13 @@ def slots_shared(conn: Connection, part_id: int, other_id: int) -> bool:
 
 
 def measured_on(conn: Connection, part_id: int) -> list[tuple[str, int]]:
-    """The platforms on which a part has pairs, with their number of cars, most first."""
+    """The platforms on which a part has usable pairs against nothing, with their number of cars, most first."""
     return conn.execute(
         """
-        SELECT   platform.slug::text, count(DISTINCT vehicle_id) AS cars
+        SELECT   platform.name, count(DISTINCT vehicle_id) AS cars
         FROM     pair JOIN platform USING (platform_id)
-        WHERE    part_id = %s AND against_id = 0
-        GROUP BY platform.slug ORDER BY cars DESC, platform.slug
+        WHERE    part_id = %s AND against_id = 0 AND usable
+        GROUP BY platform.slug, platform.name ORDER BY cars DESC, platform.slug
         """,
         (part_id,),
     ).fetchall()

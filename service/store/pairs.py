@@ -23,7 +23,8 @@ def setups_of_car(conn: Connection, vehicle_id: int) -> Later[list[CarSetup]]:
     return cursor.execute(
         """
         SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
-               parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard, doubts,
+               parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard,
+               factor IS NOT NULL AS observed_known, doubts,
                coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
                tyre_pressure_kpa, tyre_size, gear, ratio
         FROM   setup_summary
@@ -50,7 +51,7 @@ def slots_of_car(conn: Connection, vehicle_id: int) -> Later[dict[int, frozenset
 
 PAIR_VALUES = (
     "part_id", "against_id", "setup_with", "setup_without", "setup_again", "again_share", "again_is_with", "at",
-    "held", "usable", "gap_days",
+    "same_session", "held", "usable", "gap_days",
 )  # fmt: skip
 ADD_PAIRS = "INSERT INTO pair " + records(
     "pair", ("platform_id", "vehicle_id", *PAIR_VALUES, "match", "differs")

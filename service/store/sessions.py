@@ -299,7 +299,7 @@ SUMMARY_VALUES = (
     "lambda_mean", "map_max_kpa", "ramp_rpm_s", "spread_ss", "spread_df", "power_spread", "torque_spread",
 )  # fmt: skip
 SUMMARY_KEYS = (
-    "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "counts", "stock_checked", "doubts", "method",
+    "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "complete", "counts", "stock_checked", "doubts", "method",
 )  # fmt: skip
 SUMMARY_COLUMNS = SUMMARY_KEYS + SUMMARY_VALUES
 KEEP_SUMMARIES = (
@@ -318,6 +318,7 @@ class SummaryKeys:
     bay_id: int
     n_parts: int
     stock: bool
+    complete: bool
     counts: bool
     stock_checked: str
     doubts: list[str]
@@ -371,15 +372,6 @@ def add_findings(conn: Connection, session_id: int, findings: Sequence[Finding])
             for f in findings
         ]
         conn.execute(ADD_FINDINGS, as_records(rows))
-
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """A modification that says a part was on a car on a given day."""
-
-    part: str
-    fitted_on: datetime
-    removed_on: datetime | None
 
 
 def ask_parts_by_invoice(conn: Connection, tag: str, on: datetime) -> Later[set[str]]:

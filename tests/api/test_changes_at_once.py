@@ -49,7 +49,7 @@ def test_of_changes_to_one_version_exactly_one_is_kept(committed):
         return client.patch("/v1/bays/raced", {"site": f"site {i}"}, If_Match='"v1"').status_code
 
     assert sorted(together(change)) == [200, 412, 412, 412]
-    assert committed.get("/v1/bays/raced").headers["ETag"] == '"v2"'
+    assert committed.get("/v1/bays/raced").headers["ETag"].startswith('"v2.')
 
 
 def test_of_new_records_with_one_slug_exactly_one_is_kept(committed):

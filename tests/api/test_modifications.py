@@ -3,6 +3,7 @@
 import pytest
 
 from tests.api.bodies import MODIFICATION, PART, VEHICLE, added
+from tests.conftest import version_of
 
 PATH = "/v1/vehicles/car-a/modifications"
 WHOLE = {
@@ -97,7 +98,7 @@ def test_a_change_needs_the_newest_version_and_is_in_the_history(shop):
     assert shop.patch(address, {"removed_on": "2026-09-09"}).status_code == 428
     assert shop.patch(address, {"removed_on": "2026-09-09"}, If_Match='"v4"').status_code == 412
     response = shop.patch(address, {"removed_on": "2026-09-09"}, If_Match='"v1"')
-    assert (response.status_code, response.headers["ETag"]) == (200, '"v2"')
+    assert (response.status_code, version_of(response)) == (200, '"v2"')
     about = address.removeprefix("/v1/")
     changed, new = shop.get(f"/v1/history?about={about}").get_json()["items"]
     assert (changed["before"], changed["after"]) == ({"removed_on": None}, {"removed_on": "2026-09-09"})

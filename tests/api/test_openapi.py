@@ -1,11 +1,19 @@
 """The served OpenAPI document: valid, and complete."""
 
 import re
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from flask import Flask
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
+from service.domain.units import QUANTITIES, SYSTEMS, symbol
+from service.schemas import examples
+from service.schemas.queries import GainQuery
+from service.schemas.sessions import SessionPost
+from tests.api.bodies import BAY, PART, PLATFORM, VEHICLE, added
 from tests.conftest import Client
 
 DOCUMENTS_OF_THEMSELVES = {"/v1/openapi.json", "/v1/docs"}
@@ -78,3 +86,125 @@ def test_what_is_open_to_all_says_so(document):
 def test_the_document_is_answered_again_only_when_it_changed(nobody):
     etag = nobody.get("/v1/openapi.json").headers["ETag"]
     assert nobody.get("/v1/openapi.json", If_None_Match=etag).status_code == 304
+
+
+def properties(document: dict, schema: Any, path: str) -> Iterator[tuple[str, dict]]:
+    """Every property of a schema with its place, below references, lists and alternatives; what is only read, alone."""
+    if not isinstance(schema, dict):
+        return
+    if "$ref" in schema:
+        yield from properties(
+            document, document["components"]["schemas"][schema["$ref"].split("/")[-1]], path
+        )
+    for name, inner in schema.get("properties", {}).items():
+        yield f"{path}/{name}", inner
+        if not inner.get("readOnly"):
+            yield from properties(document, inner, f"{path}/{name}")
+    for inner in (
+        schema.get("items"),
+        *(one for word in ("oneOf", "anyOf", "allOf") for one in schema.get(word, ())),
+    ):
+        yield from properties(document, inner, path)
+
+
+def posted(document: dict) -> Iterator[tuple[str, dict]]:
+    """Every property of every body that is sent."""
+    for path, verbs in document["paths"].items():
+        for verb in set(verbs) - {"parameters"}:
+            body = verbs[verb].get("requestBody", {"content": {}})
+            for content in body["content"].values():
+                yield from properties(document, content["schema"], f"{verb} {path}")
+
+
+def test_every_property_of_every_posted_document_has_a_description(document):
+    found = list(posted(document))
+    assert [place for place, inner in found if not inner.get("description")] == []
+    places = {place for place, _ in found}
+    for deep in (
+        "setups/pulls/curve/lambda",
+        "setups/pulls/ambient/pressure",
+        "setups/parts/slot",
+        "setups/pulls/basis/factor",
+    ):
+        assert f"post /v1/sessions/{deep}" in places
+
+
+def test_an_example_stays_with_the_question_it_was_made_for(document):
+    every = document["paths"]["/v1/platforms/{slug}/stock-spread"]["get"]["parameters"]
+    assert [one["name"] for one in every if "example" in one["schema"]] == []
+
+
+def test_every_property_of_an_answer_has_a_description(document):
+    answers = ("GainAnswer", "StockAnswer", "KeptSession", "Session", "Setting", "SettingChange", "History")
+    for name in answers:
+        shown = document["components"]["schemas"][name]["properties"]
+        assert [field for field, inner in shown.items() if not inner.get("description")] == [], name
+
+
+def test_every_property_of_a_posted_document_has_a_shape(document):
+    shapes = {"type", "$ref", "oneOf", "anyOf", "allOf", "enum", "const"}
+    assert [place for place, inner in posted(document) if not shapes & set(inner)] == []
+
+
+def test_every_query_parameter_has_a_description(document):
+    asked = [
+        (f"{verb} {path}?{parameter['name']}", parameter)
+        for path, verbs in document["paths"].items()
+        for verb in set(verbs) - {"parameters"}
+        for parameter in verbs[verb].get("parameters", [])
+        if parameter.get("in") == "query"
+    ]
+    assert len(asked) > 30
+    assert [place for place, parameter in asked if not parameter.get("description")] == []
+
+
+def test_the_document_names_the_unit_of_every_quantity_in_every_system(document):
+    rows = {
+        match[1]: match[0]
+        for match in re.finditer(r"^\| `(\w\w)` \|.*$", document["info"]["description"], re.M)
+    }
+    assert set(rows) == set(SYSTEMS)
+    for system, row in rows.items():
+        cells = row.split("|")[2:-1]
+        for quantity, cell in zip(QUANTITIES, cells, strict=True):
+            assert symbol(quantity, system) in cell, (system, quantity)
+
+
+def example_of(document: dict, name: str) -> dict[str, Any]:
+    """The example that a schema's properties make together."""
+    return {
+        field: inner["example"]
+        for field, inner in document["components"]["schemas"][name]["properties"].items()
+    }
+
+
+def test_the_session_of_the_document_is_whole_and_can_be_posted(document, admin):
+    session = example_of(document, "SessionPost")
+    assert session == examples.SESSION
+    assert SessionPost().load(session).setups[1].parts[0].slug == "hard-charge-pipes"
+    shown = {place.removeprefix("post /v1/sessions/") for place, _ in posted(document)}
+    assert {"setups/fuel/octane_method", "setups/pulls/smoothing/width_rpm"} <= shown
+    added(admin, "/v1/platforms", PLATFORM)
+    added(admin, "/v1/vehicles", VEHICLE, tag=session["vehicle"])
+    added(admin, "/v1/parts", PART, slug="hard-charge-pipes", slots=["charge-pipes"])
+    added(admin, "/v1/bays", BAY, slug=session["bay"])
+    kept = added(admin, "/v1/sessions", session).get_json()
+    assert kept["id"] == session["id"]
+    assert [pair["part"] for pair in kept["pairs"]] == ["hard-charge-pipes"]
+
+
+def test_the_question_of_the_document_can_be_asked(document, admin):
+    every = document["paths"]["/v1/typical-gain"]["get"]["parameters"]
+    parameters = [one for one in every if one["in"] == "query"]
+    asked = {one["name"]: one["schema"]["example"] for one in parameters if "example" in one["schema"]}
+    assert asked == examples.GAIN_QUERY
+    assert set(asked) == {one["name"] for one in parameters} - {"from", "to"}
+    text = {
+        name: str(value).lower() if isinstance(value, bool) else str(value) for name, value in asked.items()
+    }
+    assert GainQuery().load(text)["measure"] == "torque_at"
+    added(admin, "/v1/platforms", PLATFORM, slug=asked["platform"])
+    added(admin, "/v1/parts", PART, slug=asked["part"])
+    answer = admin.get(f"/v1/typical-gain?{urlencode(text)}")
+    assert answer.status_code == 200, answer.text
+    assert answer.get_json()["question"]["rpm"] == 3500

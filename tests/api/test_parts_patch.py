@@ -13,7 +13,7 @@ def versions(connection) -> list[tuple[int, int]]:
 
 def test_a_change_answers_the_new_version_and_leaves_the_rest(shop):
     response = shop.patch(PLENUM, {"price": 12.34, "currency": "EUR"}, If_Match='"v1"')
-    assert response.headers["ETag"] == '"v2"'
+    assert response.headers["ETag"].startswith('"v2.')
     assert response.get_json()["price"] == 12.34
     assert response.get_json()["slots"] == PART["slots"]
 

@@ -11,6 +11,7 @@ FOOT_POUND = 1.3558179483314004  # N.m, NIST SP 811 App. B.8
 HORSEPOWER = 0.7456998715822702  # kW of 550 ft.lbf/s, NIST SP 811 App. B.8
 METRIC_HORSEPOWER = 0.73549875  # kW, NIST SP 811 App. B.8
 INCH_MERCURY = 3.386388640341  # kPa, conventional
+READY = {"coolant": 88.0, "inlet": 27.0}
 WARM = {"temperature": 30.0, "pressure": 98.0, "humidity": 0.0}
 WARM_FACTOR = 1.18 * (99 / 98.0) * math.sqrt((30 + 273) / 298) - 0.18  # SAE J1349 in dry air, by hand
 
@@ -141,10 +142,10 @@ def test_a_figure_corrected_already_in_known_air_is_brought_back_to_observed(sto
 
 
 def test_a_figure_corrected_by_nobody_knows_what_is_kept_as_it_is_and_says_so(stoats):
-    body = kept(stoats, session({"parts": [], "pulls": [pull(basis={"standard": "unknown"})]}))
+    body = kept(stoats, session({**setup(), "pulls": [pull(basis={"standard": "unknown"})]}))
     found = body["setups"][0]
     assert peak_power(body) == pytest.approx(peak_of_hump()[0], rel=5e-4)
-    assert (found["pulls"][0]["factor"], found["summary"]["standard"]) == (None, "as posted")
+    assert (found["pulls"][0]["factor"], found["summary"]["standard"]) == (None, "unknown")
     assert [check["code"] for check in body["checks"]] == ["basis-unknown"]
 
 
@@ -157,7 +158,7 @@ def test_axle_torque_is_brought_to_the_engine_by_the_ratio(stoats):
 @pytest.mark.parametrize("status", ["settling", "rejected"])
 def test_settling_and_rejected_pulls_are_kept_and_count_nowhere(stoats, status):
     odd = pull(0.8, status=status, reason="cold")
-    body = kept(stoats, session({"parts": [], "pulls": [odd, pull(), pull()]}))
+    body = kept(stoats, session({"parts": [], "stock_checked": "declared", "pulls": [odd, pull(), pull()]}))
     found = body["setups"][0]
     assert (found["pulls"][0]["status"], found["pulls"][0]["reason"]) == (status, "cold")
     assert (found["summary"]["peak_power"]["pulls"], body["checks"]) == (2, [])
@@ -186,12 +187,12 @@ def test_a_setup_of_rejected_pulls_alone_is_kept_and_pairs_with_nothing(stoats):
 def test_a_pull_without_its_whole_air_is_kept_marked_and_pairs_in_its_own_session_only(stoats, missing):
     air = {name: value for name, value in AIR.items() if name != missing}
     bare = [
-        {"parts": parts, "pulls": [pull(scale, ambient=air)]}
+        {"parts": parts, "stock_checked": "declared", "pulls": [pull(scale, ambient=air)]}
         for parts, scale in (([], 1), (["wide-pipe"], 1.05))
     ]
     body = kept(stoats, session(*bare))
     assert [(c["code"], c["level"]) for c in body["checks"]] == [("air-incomplete", "note")] * 2
-    assert body["setups"][0]["summary"]["standard"] == "as posted"
+    assert body["setups"][0]["summary"]["standard"] == "observed"
     assert [pair["match"] for pair in body["pairs"]] == ["same-session"]
     assert body["pairs"][0]["peak_power_percent"] == pytest.approx(5.0, abs=0.01)
     assert kept(stoats, session(setup(), day=2))["pairs"] == []
@@ -315,11 +316,12 @@ def test_a_pairs_percent_takes_a_repeated_state_between_its_two_readings(stoats)
 
 
 def test_a_condition_that_moved_is_listed_in_the_pair(stoats):
-    warm = [pull(1.05, engine={"oil": 101.0})]
+    warm = [pull(1.05, engine={**READY, "oil": 101.0})]
     body = kept(
         stoats,
         session(
-            {"parts": [], "pulls": [pull(engine={"oil": 95.0})]}, {"parts": ["wide-pipe"], "pulls": warm}
+            {"parts": [], "pulls": [pull(engine={**READY, "oil": 95.0})]},
+            {"parts": ["wide-pipe"], "pulls": warm},
         ),
     )
     (pair,) = body["pairs"]

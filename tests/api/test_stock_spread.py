@@ -90,8 +90,8 @@ def test_a_value_is_placed_among_the_cars_with_its_interval_and_in_words(stoats)
     assert placed["interval"] == pytest.approx([100 * end for end in wilson(7, 10)], rel=1e-3)
     low, high = (round(end) for end in placed["interval"])
     assert placed["reading"] == (
-        "above 7 of 10 stock cars of this kind; with 10 cars measured that is anywhere from percentile "
-        f"{low} to {high}"
+        "above 7 of 10 stock cars of this kind; 90% sure: among all such cars from percentile "
+        f"{low} to {high}, by the 10 cars measured and not counting the noise of this reading itself"
     )
 
 
@@ -201,7 +201,9 @@ def test_the_values_as_csv_have_one_row_a_car(stoats):
     stock_cars(stoats, 1.0, 1.1)
     response = stoats.get(SPREAD, Accept="text/csv")
     lines = [line.split(",") for line in response.text.splitlines()]
-    assert lines[0] == ["vehicle", "session", "value", "setups", "percentile"]
+    about = ["checked", "platform", "measure", "standard", "units"]
+    assert lines[0] == ["vehicle", "session", "value", "setups", "percentile", *about]
+    assert lines[1][5:] == ["declared", "stoat", "peak_power", "sae-j1349", "si"]
     assert [line[0] for line in lines[1:]] == ["stoat-1", "stoat-2"]
     assert float(lines[1][2]) == pytest.approx(POWER, rel=1e-3)
 
@@ -215,4 +217,4 @@ def test_an_unknown_platform_is_404_with_the_nearest(stoats):
 def test_a_low_figure_is_said_to_be_no_verdict(stoats):
     cautions = answer(stoats)["cautions"]
     assert any("qualified person's look, not a verdict" in caution for caution in cautions)
-    assert any("unlawful on public roads" in caution for caution in cautions)
+    assert any("no promise for another car" in caution for caution in cautions)

@@ -129,7 +129,10 @@ def test_no_evidence_here_says_where_the_part_was_measured_as_soon_as_it_was(sto
     measured(stoats, 4, 5)
     after = stoats.get(elsewhere)
     assert not any("stoat" in caution for caution in before.json["cautions"])
-    assert "It was measured on stoat (2 cars)." in after.json["cautions"]
+    assert (
+        "Against the same car without it, it was measured on Halvern Stoat 1.6 T (2 cars)."
+        in after.json["cautions"]
+    )
     assert after.headers["ETag"] != before.headers["ETag"]
 
 

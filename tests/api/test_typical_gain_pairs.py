@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.api.gains import POWER, answer, by_hand, measured, post
-from tests.factories import pull, setup
+from tests.factories import WARM, pull, setup
 
 
 def test_every_pair_is_listed_with_links_that_resolve(stoats):
@@ -24,7 +24,7 @@ def test_every_pair_is_listed_with_links_that_resolve(stoats):
 
 def test_a_condition_that_moved_is_listed_in_the_asked_units(stoats):
     states = (([], 1, 95.0), (["wide-pipe"], 1.05, 101.0))
-    post(stoats, *({"parts": p, "pulls": [pull(s, engine={"oil": oil})]} for p, s, oil in states))
+    post(stoats, *({"parts": p, "pulls": [pull(s, engine={**WARM, "oil": oil})]} for p, s, oil in states))
     (pair,) = answer(stoats, "&units=us")["pairs"]
     (moved,) = pair["differs"]
     assert not pair["held"]

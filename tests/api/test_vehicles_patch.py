@@ -3,6 +3,7 @@
 import pytest
 
 from tests.api.bodies import PLATFORM, VEHICLE, added, session
+from tests.conftest import version_of
 
 CAR = "/v1/vehicles/car-a"
 SAMPLE_VIN = "1G4AH59H45G118341"  # 49 CFR 565, table V
@@ -19,7 +20,7 @@ def measured(shop):
 def test_a_change_answers_the_new_version(shop):
     response = shop.patch(CAR, {"odometer_km": 90000, "check_car": True}, If_Match='"v1"')
     assert response.status_code == 200
-    assert response.headers["ETag"] == '"v2"'
+    assert response.headers["ETag"].startswith('"v2.')
     assert (response.get_json()["odometer_km"], response.get_json()["check_car"]) == (90000, True)
     assert shop.get(CAR).get_json()["tag"] == "car-a"
 
@@ -38,7 +39,7 @@ def test_a_change_of_an_older_version_is_412_and_changes_nothing(shop):
 
 def test_a_change_to_what_it_is_already_makes_no_new_version(shop):
     response = shop.patch(CAR, {"tag": "car-a"}, If_Match='"v1"')
-    assert (response.status_code, response.headers["ETag"]) == (200, '"v1"')
+    assert (response.status_code, version_of(response)) == (200, '"v1"')
     assert len(shop.get("/v1/history?about=vehicles/car-a").get_json()["items"]) == 1
 
 

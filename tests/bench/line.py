@@ -1,8 +1,7 @@
 """One keep-alive connection with as little of its own as possible.
 
 Whatever the client costs is added to both sides of a ratio and pulls it towards one, so requests are prepared bytes
-and an answer is read to its Content-Length. Measured on one machine, time of its own per request: httpx about 0.5 ms,
-http.client 0.1 ms, this 0.02 ms.
+and an answer is read to its Content-Length. It costs a small part of what a full client library does.
 """
 
 import json

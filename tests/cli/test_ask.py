@@ -5,6 +5,8 @@ import json
 
 import pytest
 
+from service.schemas.queries import GainQuery
+
 ANSWER = {
     "question": {"part": "downpipe-200", "platform": "stoat", "measure": "peak_power", "against": "without",
                  "standard": "sae-j1349", "units": "us"},
@@ -37,8 +39,8 @@ def test_the_answer_comes_first_in_one_sentence(run, answer, pretend_ledger):
 def test_intervals_grade_cost_and_cautions_follow_in_words(run, answer, pretend_ledger):
     shown = run(*ASK, "--url", pretend_ledger.url).out
     assert "Evidence strong" in shown
-    assert "9 cars, 12 pairs (10 like for like), 2 bays" in shown
-    assert "The average car: 90 % sure: between +9.9 and +13.7 hp." in shown
+    assert "9 cars counted, of 12 comparisons (10 like for like), in 2 bays." in shown
+    assert "The typical car: 90 % sure: between +9.9 and +13.7 hp." in shown
     assert "One more car: 90 % sure: between +6.4 and +17.3 hp." in shown
     assert "Below 2.1 hp" in shown
     assert "Fitted: 660 GBP (2.5 h of labour); 56 GBP per hp." in shown
@@ -49,7 +51,79 @@ def test_intervals_grade_cost_and_cautions_follow_in_words(run, answer, pretend_
 def test_the_table_shows_eight_pairs_and_counts_the_rest(run, answer, pretend_ledger):
     shown = run(*ASK, "--url", pretend_ledger.url).out
     assert shown.count("same-session-aba") == 8
-    assert "and 4 more" in shown
+    assert "8 of 12 comparisons shown; --json lists 12." in shown
+
+
+def test_comparisons_that_the_answer_counts_and_does_not_list_are_said_to_be_there(
+    run, answer, pretend_ledger
+):
+    answer["evidence"] |= {"cars": 3, "pairs": 42}
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert "3 cars counted, of 42 comparisons" in shown
+    assert "8 of 42 comparisons shown; --json lists 12, at most five a car are listed." in shown
+    answer["pairs"] = answer["pairs"][:5]
+    assert (
+        "5 of 42 comparisons shown; at most five a car are listed."
+        in run(*ASK, "--url", pretend_ledger.url).out
+    )
+
+
+def test_one_of_a_kind_is_said_in_the_singular(run, answer, pretend_ledger):
+    answer["evidence"] |= {"grade": "thin", "cars": 1, "pairs": 1, "bays": 1, "like_for_like": 1}
+    answer["pairs"] = answer["pairs"][:1]
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert "1 car counted, of 1 comparison (1 like for like), in 1 bay." in shown
+    assert "shown;" not in shown
+
+
+@pytest.mark.parametrize(
+    ("place", "words"),
+    [
+        ({"measure": "torque_at", "rpm": 3500.0}, "of torque at 3500 rpm."),
+        ({"measure": "band_power", "from": 3000.0, "to": 5000.0}, "of mean power from 3000 to 5000 rpm."),
+    ],
+)
+def test_the_sentence_says_at_which_speed_or_over_which_band(run, answer, pretend_ledger, place, words):
+    answer["question"] |= place
+    assert run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0].endswith(words)
+
+
+@pytest.mark.parametrize("typical", [-0.04, 0.04, -1.2])
+def test_a_gain_that_cannot_be_told_from_nothing_is_called_about_nothing(
+    run, answer, pretend_ledger, typical
+):
+    answer |= {"typical": typical, "typical_percent": typical / 2, "typical_interval": [-2.5, 1.6]}
+    first = run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0]
+    assert "typically changes peak power by about nothing (less than the 2.1 hp" in first
+    assert f"{typical:.1f}" not in first
+
+
+def test_a_small_gain_that_many_cars_establish_keeps_its_figure(run, answer, pretend_ledger):
+    answer |= {"typical": 1.2, "typical_percent": 0.5, "typical_interval": [0.4, 2.0]}
+    first = run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0]
+    assert "typically adds 1.2 hp (+0.5 %)" in first
+
+
+def test_nought_has_no_sign(run, answer, pretend_ledger):
+    answer |= {"typical_interval": [-0.04, 3.0]}
+    answer["pairs"][0] |= {"gain": -0.01, "percent": -0.0}
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert "between 0.0 and +3.0 hp" in shown
+    assert "-0.0" not in shown
+
+
+def test_a_gain_known_in_percent_alone_is_given_in_percent(run, answer, pretend_ledger):
+    answer |= {"typical": None, "typical_interval": None, "next_car_interval": None, "noise_floor": None,
+               "typical_interval_percent": [4.0, 6.2]}  # fmt: skip
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert shown.splitlines()[0].endswith("typically adds 5.1 % of peak power.")
+    assert "The typical car: 90 % sure: between +4.0 and +6.2 %." in shown
+
+
+def test_comparisons_of_which_none_counts_are_not_called_never_measured(run, answer, pretend_ledger):
+    answer |= dict.fromkeys(("typical", "typical_percent", "typical_interval", "next_car_interval"))
+    answer["evidence"] = {"grade": "none", "cars": 0, "pairs": 2, "bays": 0, "like_for_like": 0}
+    assert "Evidence none: of 2 comparisons none counts." in run(*ASK, "--url", pretend_ledger.url).out
 
 
 def test_a_gain_whose_interval_holds_nought_is_called_not_established(run, answer, pretend_ledger):
@@ -64,7 +138,8 @@ def test_too_few_cars_for_an_interval_is_said_in_the_sentence(run, answer, prete
     answer |= {"typical_interval": None, "next_car_interval": None}
     shown = run(*ASK, "--url", pretend_ledger.url).out
     assert "not known yet" in shown.splitlines()[0]
-    assert "average car" not in shown
+    assert "typical car:" not in shown
+    assert "One more car:" not in shown
 
 
 def test_a_loss_is_called_one(run, answer, pretend_ledger):
@@ -78,11 +153,14 @@ def test_no_evidence_gives_no_number(run, answer, pretend_ledger):
     nothing = dict.fromkeys(
         ("typical", "typical_percent", "typical_interval", "next_car_interval", "noise_floor")
     )
-    answer |= nothing | {"pairs": [], "cost": None, "cautions": ["never measured"]}
+    answer |= nothing | {"pairs": [], "cautions": ["never measured"]}
+    answer["cost"] |= {"per_unit": None, "per_unit_interval": None}
     answer["evidence"] = {"grade": "none", "cars": 0, "pairs": 0, "bays": 0, "like_for_like": 0}
     shown = run(*ASK, "--url", pretend_ledger.url).out
     assert "nothing is known about its peak power" in shown.splitlines()[0]
     assert "Evidence none: never measured" in shown
+    assert "cost" not in shown
+    assert "Fitted" not in shown
     assert "hp" not in shown
 
 
@@ -121,6 +199,25 @@ def test_an_unknown_part_passes_on_the_nearest_ones(run, pretend_ledger):
     ran = run(*ASK, "--url", pretend_ledger.url)
     assert ran.code == 1
     assert ran.err == "bayledger: there is no part 'downpipe-20'; nearest: downpipe-200 (404).\n"
+
+
+def test_a_fault_in_the_question_is_said_with_its_parameter(run, pretend_ledger):
+    pretend_ledger.status = 422
+    pretend_ledger.document = {
+        "detail": "2 faults in the request; nothing was kept",
+        "errors": [{"parameter": "level", "value": "2", "detail": "must lie between 0.5 and 0.999"},
+                   {"pointer": "", "detail": "the two parts share no slot"}],
+    }  # fmt: skip
+    ran = run(*ASK, "--level", 2, "--url", pretend_ledger.url)
+    assert ran.err.splitlines()[1:] == [
+        "  level: must lie between 0.5 and 0.999",
+        "  the two parts share no slot",
+    ]
+
+
+def test_the_help_names_the_levels_that_the_service_takes(run):
+    levels = GainQuery().fields["level"].validators[0]
+    assert f"{levels.min:g} to {levels.max:g}" in run("ask", "--help").out
 
 
 def test_json_and_csv_together_are_wrong_use(run):

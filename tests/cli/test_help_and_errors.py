@@ -1,5 +1,7 @@
 """Help that teaches, exit codes, and errors of one line."""
 
+import re
+import shlex
 import subprocess
 import sys
 from dataclasses import fields
@@ -7,9 +9,21 @@ from dataclasses import fields
 import click
 import pytest
 
+from seed.parts import CLEAN_PAIRS, PART, SWAPS
+from seed.shop import BAY, PLATFORM
 from service.cli import COMMANDS, group
+from service.cli.ask import command as ask
 from service.settings import Settings, variable
 from tests.cli.conftest import REPOSITORY
+
+
+def group_help(words: list[str]) -> str:
+    """The help of a command, as click formats it."""
+    context, command = click.Context(group, info_name="bayledger", max_content_width=200), group
+    for word in words:
+        command = command.get_command(context, word)
+        context = click.Context(command, context, info_name=word)
+    return command.get_help(context)
 
 
 def all_commands():
@@ -28,6 +42,32 @@ def test_help_shows_an_example_of_each_command(run, name):
     ran = run(name, "--help")
     assert ran.code == 0
     assert f"bayledger {name}" in ran.out.split("Usage:", 1)[1].split("\n", 1)[1]
+
+
+EXAMPLES = [
+    " ".join(line.split())
+    for words in [[], *([name] for name in COMMANDS), ["token", "create"]]
+    for line in group_help(words).splitlines()
+    if "bayledger ask --" in line or "bayledger token create --" in line
+]
+
+
+@pytest.mark.parametrize("example", [line for line in EXAMPLES if "bayledger ask --" in line])
+def test_every_question_in_the_help_can_be_asked_in_the_demo(example):
+    words = shlex.split(example.split("bayledger ask", 1)[1].split(">")[0])
+    asked = ask.make_context("ask", words).params
+    assert asked["platform"] in PLATFORM
+    assert asked["part"] in PART
+    if asked["against"]:
+        assert (asked["against"], asked["part"]) in SWAPS[asked["platform"]]
+    else:
+        assert CLEAN_PAIRS[asked["platform"]][asked["part"]] >= 1
+
+
+def test_every_bay_in_the_help_is_one_of_the_demo():
+    named = {match[1] for line in EXAMPLES for match in re.finditer(r"--bay ([a-z-]+)", line)}
+    assert named
+    assert named <= set(BAY)
 
 
 @pytest.mark.parametrize(("words", "command"), list(all_commands()))

@@ -3,8 +3,12 @@
 import hashlib
 import io
 import json
+from types import SimpleNamespace
 
 import pytest
+
+from service.cli.post import gain_in_words
+from service.schemas.session_documents import Figures
 
 SESSION = {"units": "si", "vehicle": "stoat-014", "bay": "north", "setups": []}
 KEPT = {
@@ -12,7 +16,7 @@ KEPT = {
     "setups": [{"n": 1, "summary": {"standard": "sae-j1349", "factor": 1.01, "best_of": None, "peak_torque": None, "peak_power": {"mean": 231.24, "best": 232.0, "spread": 0.9, "pulls": 3}}, "pulls": []}],
     "checks": [{"code": "wheel-slip", "level": "doubtful", "message": "torque falls off", "pointer": "/setups/0/pulls/1"}],
     "pairs": [{"part": "downpipe-200", "against": "without", "match": "same-session", "held": False,
-               "differs": ["inlet"], "percent": 5.31}],
+               "differs": [{"what": "inlet", "before": 24.0, "after": 35.0, "window": 8.0}], "usable": True, "peak_power_percent": 5.31}],
 }  # fmt: skip
 
 
@@ -50,7 +54,24 @@ def test_what_was_kept_is_shown_with_its_units_checks_and_pairs(run, session_fil
     ):
         assert word in shown
     assert "peak torque" not in shown, "it was not measured"
-    assert "downpipe-200: +5.3 % (same-session, not held: inlet)" in shown
+    assert "downpipe-200: +5.3 % peak power (same-session, not held: inlet 24.0 before, 35.0 after)" in shown
+
+
+def test_a_pair_without_a_common_level_has_no_figure(run, session_file, pretend_ledger):
+    pair = KEPT["pairs"][0] | {"peak_power_percent": None}
+    pretend_ledger.status, pretend_ledger.document = 201, KEPT | {"pairs": [pair]}
+    shown = run("post", session_file, "--url", pretend_ledger.url).out
+    assert "downpipe-200: peak power cannot be compared (same-session" in shown
+
+
+def test_the_figure_of_a_pair_is_read_under_the_name_the_service_gives_it():
+    pair = SimpleNamespace(
+        part="downpipe-200", against=None, match=0, held=True, usable=True, differs=[],
+        without_session="a", without_n=1, with_session="a", with_n=2, again_session=None,
+        with_level="sae-j1349", without_level="sae-j1349",
+        with_power_kw=105.0, without_power_kw=100.0, again_power_kw=None,
+    )  # fmt: skip
+    assert gain_in_words(Figures("si", "sae-j1349").pair(pair)) == "+5.0 % peak power"
 
 
 def test_a_replay_is_said_to_have_doubled_nothing(run, session_file, pretend_ledger):

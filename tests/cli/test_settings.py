@@ -117,4 +117,9 @@ def test_the_command_adds_the_settings_of_a_ledger_when_one_is_named(run, preten
     ran = run("settings", "--url", pretend_ledger.url, "--token", "t")
     assert ran.code == 0
     assert "labour_rate = 72.0" in ran.out
+    shop, process = ran.out.split("\n\n")
+    assert shop.splitlines()[0] == f"The shop's settings, kept in the ledger at {pretend_ledger.url}:"
+    assert "labour_rate = 72.0" in shop
+    assert process.splitlines()[0] == "Settings of this process, from its flags and environment:"
+    assert "BAYLEDGER_PORT = " in process
     assert pretend_ledger.asked[0][2]["Authorization"] == "Bearer t"

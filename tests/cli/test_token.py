@@ -22,10 +22,37 @@ def test_create_prints_the_token_alone_and_the_ledger_keeps_its_hash(run, ledger
         )
 
 
-def test_create_on_a_fresh_folder_makes_the_ledger_and_stops_it_again(run, folder):
-    assert run("token", "create", "--scope", "admin", "--data-dir", folder).code == 0
-    assert postmaster_of(folder) is None
-    assert "admin" in run("token", "list", "--data-dir", folder).out
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("token", "create", "--scope", "admin"),
+        ("token", "list"),
+        ("token", "revoke", 1),
+        ("migrate",),
+        ("migrate", "--show"),
+        ("migrate", "--to", "base", "--yes"),
+    ],
+)
+def test_a_folder_without_a_ledger_is_refused_and_left_as_it_is(run, folder, words):
+    ran = run(*words, "--data-dir", folder)
+    assert (ran.code, ran.out) == (1, "")
+    assert len(ran.err.splitlines()) == 1
+    assert f"no ledger in {folder.resolve()}." in ran.err
+    assert "--data-dir" in ran.err
+    assert "`bayledger serve`" in ran.err
+    assert not folder.exists()
+
+
+def test_the_working_folder_without_a_ledger_gets_none(run, tmp_path):
+    ran = run("token", "list")
+    assert (ran.code, list(tmp_path.iterdir())) == (1, [])
+    assert str(tmp_path / ".bayledger") in ran.err
+
+
+def test_a_command_on_a_stopped_ledger_stops_it_again(run, used_folder):
+    assert run("token", "create", "--scope", "admin", "--data-dir", used_folder).code == 0
+    assert postmaster_of(used_folder) is None
+    assert "admin" in run("token", "list", "--data-dir", used_folder).out
 
 
 def test_a_posting_token_belongs_to_a_bay(run, ledger):

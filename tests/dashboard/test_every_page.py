@@ -1,5 +1,6 @@
 """What holds on every page: quiet, local, strict, narrow, printed, by keyboard, without a script."""
 
+import re
 from itertools import pairwise
 
 import pytest
@@ -107,6 +108,27 @@ def test_the_answer_is_announced(answered: Watched) -> None:
 def test_the_cautions_stand_on_the_page(answered: Watched) -> None:
     for words in CAUTIONS:
         expect(answered.page.locator("footer")).to_contain_text(words)
+
+
+@pytest.mark.parametrize("name", ["gain.html", "spread.html"])
+def test_a_caution_of_the_foot_is_not_said_twice_and_none_is_lost(
+    watched: Watched, ledger: Ledger, name: str
+) -> None:
+    question = ledger.best_question()
+    platform = question["platform"]
+    gain = name == "gain.html"
+    path = "/v1/typical-gain" if gain else f"/v1/platforms/{platform}/stock-spread"
+    cautions = ledger.ask(path, **(question if gain else {}))["cautions"]
+    page = watched.open(name, **asked(name, ledger))
+    boxed, foot = (bare(page.locator(where).inner_text()) for where in (".cautions", "footer"))
+    assert [words for words in cautions if bare(words) in foot]
+    assert [words for words in cautions if (bare(words) in boxed) == (bare(words) in foot)] == []
+    assert "public roads" not in boxed
+
+
+def bare(text: str) -> str:
+    """Words alone, for comparing what is said."""
+    return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
 
 
 def test_dark_and_light_both_read_well(answered: Watched) -> None:

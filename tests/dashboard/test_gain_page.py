@@ -1,12 +1,20 @@
 """The page that answers what a part gains."""
 
 import re
+import time
 from collections.abc import Callable
+from itertools import combinations
 from typing import Any
 
+import pytest
 from playwright.sync_api import Route, expect
 
 from tests.dashboard.conftest import Ledger, Watched
+
+QUICK_S = 5.0
+"""Far more than the page needs on one slow core (our choice): only a page that chokes takes longer."""
+FEWEST_NUMBERS = 4
+"""Fewer numbers on a chart's axes, and it cannot be read (our choice)."""
 
 
 def test_the_first_sentence_holds_the_ledgers_own_number(watched: Watched, ledger: Ledger) -> None:
@@ -34,9 +42,29 @@ def test_a_baseline_is_answered_for_this_car(watched: Watched, ledger: Ledger) -
     question = {**ledger.best_question(), "baseline": "231"}
     answer = ledger.ask("/v1/typical-gain", **question)
     page = watched.open("gain.html", **question)
+    measured, scaled = page.locator(".headline data").all()
+    assert float(measured.get_attribute("value") or "nan") == answer["typical_percent"]
+    assert measured.inner_text().endswith("%")
+    assert float(scaled.get_attribute("value") or "nan") == answer["typical"]
+    expect(page.locator(".headline")).to_contain_text("On this car, which reads 231")
     line = page.locator(".answer > p", has_text="should read about")
     after = float(line.locator("data").first.get_attribute("value") or "nan")
     assert abs(after - (231 + answer["typical"])) < 1e-9
+
+
+def test_with_a_baseline_every_figure_is_scaled_to_it_or_in_percent(watched: Watched, ledger: Ledger) -> None:
+    question = {**ledger.best_question(), "baseline": "231"}
+    answer = ledger.ask("/v1/typical-gain", **question)
+    page = watched.open("gain.html", **question)
+    captions = page.locator("figcaption")
+    expect(captions.nth(0)).to_contain_text("Gain in % at each engine speed")
+    expect(captions.nth(1)).to_contain_text("scaled to this car's 231")
+    over_revs, by_car = (page.locator(".chart").nth(i).locator("svg text") for i in (0, 1))
+    assert any(label.endswith(" %") for label in over_revs.all_text_contents())
+    assert not any(label.endswith(" %") for label in by_car.all_text_contents())
+    first = next(pair for pair in answer["pairs"] if pair["used"])
+    cell = page.locator(".stacked tbody tr").first.locator("[data-head^='on this car']")
+    assert abs(spoken(cell.inner_text()) - abs(first["percent"]) / 100 * 231) <= 0.06
 
 
 def test_the_answer_follows_the_address_and_the_address_the_pickers(watched: Watched, ledger: Ledger) -> None:
@@ -84,11 +112,8 @@ def test_measured_parts_come_first_in_the_picker(watched: Watched, ledger: Ledge
 def test_the_curve_and_every_car_are_drawn(watched: Watched, ledger: Ledger) -> None:
     question = ledger.best_question()
     answer = ledger.ask("/v1/typical-gain", **question)
-    cars = {
-        pair["vehicle"]
-        for pair in answer["pairs"]
-        if pair.get("used") is not False and pair["gain"] is not None
-    }
+    cars = {pair["vehicle"] for pair in answer["pairs"] if pair["used"]}
+    assert len(cars) == answer["evidence"]["cars"]
     page = watched.open("gain.html", **question)
     assert page.locator(".chart svg").count() == 2
     labels = page.locator(".chart").nth(1).locator("svg text").all_text_contents()
@@ -101,7 +126,8 @@ def test_every_pair_is_listed_with_its_records(watched: Watched, ledger: Ledger)
     page = watched.open("gain.html", **question)
     rows = page.locator("section", has_text="The pairs it rests on").locator("tbody tr")
     assert rows.count() == len(answer["pairs"])
-    assert rows.first.locator("a").first.get_attribute("href") == answer["pairs"][0]["before"]
+    first = next(pair for pair in answer["pairs"] if pair["used"])
+    assert rows.first.locator("a").first.get_attribute("href") == first["before"]
 
 
 def test_a_part_without_evidence_here_gets_no_number_of_this_platform(
@@ -199,6 +225,102 @@ def test_a_loss_is_called_a_loss(watched: Watched, ledger: Ledger) -> None:
     watched.page.route("**/v1/typical-gain*", changed(loss))
     page = watched.open("gain.html", **ledger.best_question())
     expect(page.locator(".headline")).to_contain_text("the typical car lost 4.0")
+
+
+def test_a_car_whose_level_is_not_known_is_plotted_counted_and_marked(
+    watched: Watched, ledger: Ledger
+) -> None:
+    lost: dict[str, Any] = {}
+
+    def without_level(body: dict[str, Any]) -> None:
+        pair = next(pair for pair in body["pairs"] if pair["used"])
+        pair["gain"] = None
+        lost.update(pair, baseline=body["baseline"], cars=body["evidence"]["cars"])
+
+    watched.page.route("**/v1/typical-gain*", changed(without_level))
+    page = watched.open("gain.html", **ledger.best_question())
+    assert lost["vehicle"] in page.locator(".chart").nth(1).locator("svg text").all_text_contents()
+    expect(page.locator("section", has_text="Car by car")).to_contain_text(f"of the {lost['cars']} cars")
+    cell = page.locator(".stacked tbody tr").first.locator("[data-head^='gain']")
+    expect(cell).to_contain_text("ratio only")
+    assert abs(spoken(cell.inner_text()) - abs(lost["percent"]) / 100 * lost["baseline"]) <= 0.06
+
+
+def test_very_many_comparisons_are_counted_and_listed_in_part(watched: Watched, ledger: Ledger) -> None:
+    def many(body: dict[str, Any]) -> None:
+        one = next(pair for pair in body["pairs"] if pair["used"])
+        body["pairs"] = [
+            {**one, "vehicle": f"car-{car}", "used": nth == 0} for car in range(400) for nth in range(5)
+        ]
+        body["evidence"].update(cars=400, pairs=4200)
+
+    watched.page.route("**/v1/typical-gain*", changed(many))
+    started = time.monotonic()
+    page = watched.open("gain.html", **ledger.best_question())
+    assert time.monotonic() - started < QUICK_S
+    section = page.locator("section", has_text="The pairs it rests on")
+    expect(section).to_contain_text("400 cars counted, of 4,200 comparisons")
+    expect(section).to_contain_text("Listed: 2,000")
+    assert section.locator("tbody tr").count() == 100
+    section.locator("summary").click()
+    expect(section.locator("tbody tr")).to_have_count(2000)
+
+
+def test_one_word_for_each_thing(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("gain.html", **ledger.best_question())
+    said = page.locator("main").inner_text()
+    assert "typical car gains between" in said
+    assert "One more car should gain between" in said
+    assert not re.search(r"another car|next car|average car|typical gain", said)
+
+
+@pytest.mark.parametrize("width", [420, 700, 1000])
+def test_no_word_of_the_curve_lies_on_another(watched: Watched, ledger: Ledger, width: int) -> None:
+    watched.page.set_viewport_size({"width": width, "height": 900})
+    page = watched.open("gain.html", **ledger.best_question())
+    boxes = page.locator(".chart").first.evaluate(TEXT_BOXES)
+    assert any(box["text"] == "gains" for box in boxes)
+    over = [(a["text"], b["text"]) for a, b in combinations(boxes, 2) if overlap(a, b)]
+    assert over == []
+
+
+def test_a_narrow_chart_still_has_numbers_to_read_it_by(watched: Watched, ledger: Ledger) -> None:
+    watched.page.set_viewport_size({"width": 420, "height": 900})
+    page = watched.open("gain.html", **ledger.best_question())
+    for chart in page.locator(".chart").all():
+        texts = [box["text"] for box in chart.evaluate(TEXT_BOXES)]
+        assert len([text for text in texts if re.fullmatch(r"[\u2212\d,.]+", text)]) >= FEWEST_NUMBERS, texts
+
+
+@pytest.mark.parametrize("width", [420, 700, 1000])
+def test_the_table_of_pairs_shows_every_column(watched: Watched, ledger: Ledger, width: int) -> None:
+    watched.page.set_viewport_size({"width": width, "height": 900})
+    page = watched.open("gain.html", **ledger.best_question())
+    for cell in page.locator(".stacked tbody tr").first.locator("th, td").all():
+        box = cell.bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+    region = page.get_by_role("region", name="One before/after pair in each row")
+    assert region.evaluate("(node) => node.scrollWidth - node.clientWidth") <= 0
+    expect(region.get_by_role("columnheader", name="records", include_hidden=True)).to_have_count(1)
+    expect(region.get_by_role("row").nth(1).get_by_role("cell").last).to_contain_text("after")
+
+
+def overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:
+    """Whether two boxes share any area."""
+    across = min(a["right"], b["right"]) - max(a["left"], b["left"])
+    down = min(a["bottom"], b["bottom"]) - max(a["top"], b["top"])
+    return bool(across > 0 and down > 0)
+
+
+# What a chart has written, and where; labels the axis itself left out are not drawn.
+TEXT_BOXES = """(chart) => [...chart.querySelectorAll('svg text')]
+  .filter((node) => node.textContent && node.getAttribute('opacity') !== '0')
+  .map((node) => {
+    const { left, right, top, bottom } = node.getBoundingClientRect();
+    return { text: node.textContent, left, right, top, bottom };
+  })"""
 
 
 def spoken(text: str) -> float:

@@ -2,7 +2,7 @@
 
 import re
 
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 
 from tests.dashboard.conftest import Ledger, Watched
 
@@ -74,6 +74,56 @@ def test_shares_above_and_below_the_average_are_counted(watched: Watched, ledger
     for name, side in (("Above the average", "above_average"), ("Below the average", "below_average")):
         count = round(answer[side]["share"] * answer["cars"])
         expect(page.locator("dl div", has_text=name)).to_contain_text(f"{count} of {answer['cars']} cars")
+
+
+def nobody(left_out: dict[str, int]):  # type: ignore[no-untyped-def]
+    """A handler which lets the ledger answer, then leaves every car out."""
+
+    def answer(route: Route) -> None:
+        response = route.fetch()
+        body = {**response.json(), "cars": 0, "values": [], "mean": None, "left_out": left_out}
+        route.fulfill(response=response, json=body)
+
+    return answer
+
+
+def test_cars_left_out_are_not_called_unmeasured(watched: Watched, ledger: Ledger) -> None:
+    reasons = {"not checked to be stock": 7, "the air was not recorded": 1}
+    watched.page.route("**/stock-spread*", nobody(reasons))
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    expect(page.locator("#answer")).to_contain_text("8 setups of the")
+    expect(page.locator("#answer")).not_to_contain_text("measured yet")
+    expect(page.locator("dl div", has_text="Not checked to be stock")).to_contain_text("7 setups")
+    expect(page.locator("dl div", has_text="The air was not recorded")).to_contain_text("1 setup")
+    for word in ("stock_checked", "declared", "verified"):
+        expect(page.locator("#more code", has_text=word)).to_have_count(1)
+    assert watched.complaints == []
+
+
+def test_no_advice_on_stock_checks_where_that_was_not_the_reason(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route("**/stock-spread*", nobody({"without this measure": 2}))
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    expect(page.locator("dl div")).to_contain_text("2 setups")
+    expect(page.locator("#more code")).to_have_count(0)
+
+
+def test_nothing_measured_is_still_called_so(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route("**/stock-spread*", nobody({}))
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    expect(page.locator("#answer")).to_contain_text("has been measured yet")
+
+
+def test_a_percentile_says_how_sure(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
+    page = watched.open("spread.html", platform=platform, value=str(round(answer["median"])))
+    sure = re.compile(rf"\b{round(answer['level'] * 100)}\s?% sure")
+    line = page.locator(".answer > p").last
+    expect(line).to_contain_text(re.compile(r"percentile \d+ to \d+"))
+    expect(line).to_contain_text(sure)
+    assert len(sure.findall(line.inner_text())) == 1
+    for name in ("This car", "Above the average"):
+        expect(page.locator("dl div", has_text=name)).to_contain_text(sure)
 
 
 BAR_LABELS = """() => [...document.querySelectorAll('.chart svg g.mark-rect path')]

@@ -68,6 +68,42 @@ def test_a_loss_is_only_named_where_the_whole_band_lies_below_nought(said: Any) 
     assert found[1]["most"]["rpm"] == 4000
 
 
+@pytest.mark.parametrize(
+    ("percents", "text"),
+    [
+        (
+            [-2.0, -1.4, 0.3, 1.5, 6.0],
+            "1 of the 5 cars read lower with it; 3 cars are within what a test can tell.",
+        ),
+        ([-1.5, 4.0], "None of the 2 cars read lower with it; 1 car is within what a test can tell."),
+        ([2.0, 4.0], "None of the 2 cars read lower with it."),
+        ([-0.2], "The one car did not read lower with it; it is within what a test can tell."),
+    ],
+)
+def test_only_a_fall_beyond_the_noise_is_counted_as_lower(
+    said: Any, percents: list[float], text: str
+) -> None:
+    floor = 1.5  # [%], of the readings in `percents`
+    assert said("gain-shows.js", "lower", percents, floor, "3.5 kW").startswith(text)
+
+
+def test_a_caution_about_this_answer_comes_before_a_general_one(said: Any) -> None:
+    given = [
+        "Boosted engine: x.",
+        "A car that reads low needs a qualified person's look, not a verdict from a number.",
+        "No price.",
+    ]
+    assert said("show.js", "cautionsHere", given) == ["No price.", "Boosted engine: x."]
+
+
+def test_a_short_stretch_is_told_but_not_named_in_the_picture(said: Any) -> None:
+    knots = [
+        {"rpm": rpm, "low": 1 if rpm < 2300 or rpm > 3000 else -1, "typical": 1, "high": 2}
+        for rpm in range(2000, 5001, 50)
+    ]
+    assert [part["named"] for part in said("gain-shows.js", "stretches", knots)] == [False, True]
+
+
 def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -> None:
     oil = {"what": "oil", "before": 190.4, "after": 212.9, "window": 9.0}
     assert said("say.js", "whatDiffers", oil, "us") == "oil 190.4, then 212.9 °F"

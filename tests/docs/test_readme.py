@@ -14,6 +14,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import t
 
+from service.domain.units import QUANTITIES, SYSTEMS, symbol
 from tests.live import Live
 
 README = Path(__file__).resolve().parents[2] / "README.md"
@@ -22,15 +23,22 @@ HOME = "http://127.0.0.1:8321"
 
 def walk_through() -> list[str]:
     """The shell blocks of the walk-through, in order."""
-    section = README.read_text(encoding="utf-8").split("## Post a session")[1].split("\n## ")[0]
-    return re.findall(r"```sh\n(.*?)```", section, flags=re.S)
+    return blocks_of("Post a session")
+
+
+def blocks_of(section: str) -> list[str]:
+    """The shell blocks of the section that begins with these words."""
+    text = README.read_text(encoding="utf-8").split(f"## {section}")[1].split("\n## ")[0]
+    return re.findall(r"```sh\n(.*?)```", text, flags=re.S)
 
 
 @pytest.fixture(scope="module")
 def typed(live: Live) -> list[str]:
-    """What each block printed: asked, car added, session posted, asked again."""
+    """What each block printed: asked, car added, session posted, asked again, setting changed."""
     command = f"{shlex.quote(sys.executable)} -m service"
-    script = "\n".join(f"{block}\necho; echo '=== next ==='" for block in walk_through())
+    script = "\n".join(
+        f"{block}\necho; echo '=== next ==='" for block in [*walk_through(), *blocks_of("Settings")]
+    )
     script = script.replace(HOME, live.url).replace(".venv/bin/bayledger", command)
     script = script.replace("token create", f"token create --data-dir {shlex.quote(str(live.data_dir))}")
     ran = subprocess.run(
@@ -53,6 +61,11 @@ def posted(typed: list[str]) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def after(typed: list[str]) -> dict[str, Any]:
     return json.loads(typed[3])
+
+
+@pytest.fixture(scope="module")
+def changed(typed: list[str]) -> dict[str, Any]:
+    return json.loads(typed[4])
 
 
 def test_the_first_question_rests_on_two_cars_and_has_no_interval(before):
@@ -139,6 +152,24 @@ def test_posting_the_same_again_is_answered_with_the_first_answer(live, posted):
     headers = {"Authorization": f"Bearer {live.token('admin')}"}
     again = httpx.post(f"{live.url}/v1/sessions", json=body, headers=headers)
     assert (again.status_code, again.json()["id"]) == (201, posted["id"])
+
+
+def test_the_changed_setting_is_answered_is_in_force_and_stands_in_the_history(live, changed):
+    in_force = httpx.get(f"{live.url}/v1/settings").json()
+    for document in (changed, in_force):
+        values = {item["name"]: item["value"] for item in document["items"]}
+        assert (values["labour_rate"], values["currency"]) == (78, "GBP")
+    history = httpx.get(f"{live.url}/v1/settings/labour_rate/history").json()["items"]
+    assert (history[0]["value"], history[0]["changed_by"]) == (78, "walk-through")
+
+
+def test_the_readme_names_the_units_as_the_house_has_them():
+    section = README.read_text(encoding="utf-8").split("## Settings")[1].split("\n## ")[0]
+    for system in SYSTEMS:
+        named = re.search(rf"`{system}` \(([^)]*)\)", section)
+        assert named, system
+        words = named[1].replace("metric horsepower", "PS").split(", ")
+        assert words == [symbol(quantity, system) for quantity in QUANTITIES[:4]]
 
 
 def test_every_file_the_readme_points_to_is_there():

@@ -36,7 +36,7 @@ def test_the_factor_of_a_pull_is_that_of_the_published_formula(case):
     air = {"temperature_c": float(case["t_C"]), "pressure_kpa": float(case["p_total_kPa"])}
     derived = derive_pull(pull(**air, humidity=float(case["RH"])), None)
     assert derived.factor == pytest.approx(float(case["CF_J1349_1p18_minus_0p18"]), rel=1e-6)
-    assert derived.declared_level == ANY_STANDARD
+    assert derived.level == ANY_STANDARD
 
 
 def test_the_peaks_of_a_smooth_curve_are_those_of_its_formula():
@@ -70,7 +70,7 @@ def test_a_posted_factor_is_divided_out_again():
     corrected = pull(channels={"rpm": RPM, "torque": 1.02 * TORQUE})
     derived = derive_pull(replace(corrected, basis_standard="sae-j1349", basis_factor=1.02), None)
     assert derived.observed.torque_nm == pytest.approx(260.0, rel=5e-4)
-    assert (derived.factor, derived.declared_level) == (1.02, "sae-j1349")
+    assert (derived.factor, derived.level) == (1.02, "sae-j1349")
 
 
 def test_a_standard_with_its_air_is_computed_and_divided_out():
@@ -78,19 +78,19 @@ def test_a_standard_with_its_air_is_computed_and_divided_out():
     corrected = pull(channels={"rpm": RPM, "torque": factor * TORQUE}, basis_standard="sae-j1349", **WARM)
     derived = derive_pull(corrected, None)
     assert derived.observed.torque_nm == pytest.approx(260.0, rel=5e-4)
-    assert (derived.factor, derived.declared_level) == (pytest.approx(factor), ANY_STANDARD)
+    assert (derived.factor, derived.level) == (pytest.approx(factor), ANY_STANDARD)
 
 
-def test_an_unknown_standard_leaves_the_figure_as_it_was_posted_at_no_level():
+def test_an_unknown_standard_leaves_the_figure_as_it_was_posted():
     derived = derive_pull(pull(basis_standard="unknown", **WARM), None)
     assert derived.observed.torque_nm == pytest.approx(260.0, rel=5e-4)
-    assert (derived.factor, derived.declared_level) == (None, None)
+    assert (derived.factor, derived.level) == (None, "unknown")
 
 
 @pytest.mark.parametrize("missing", ["temperature_c", "pressure_kpa", "humidity"])
-def test_an_observed_pull_without_its_whole_air_stands_at_no_level(missing):
+def test_an_observed_pull_without_its_whole_air_stands_as_observed(missing):
     derived = derive_pull(pull(**{**WARM, missing: None}), None)
-    assert (derived.vapour_kpa, derived.factor, derived.declared_level) == (None, None, None)
+    assert (derived.vapour_kpa, derived.factor, derived.level) == (None, 1.0, "observed")
 
 
 def test_a_setup_is_the_mean_of_its_corrected_pulls_and_keeps_the_best():
@@ -112,10 +112,11 @@ def test_the_mean_curve_is_drawn_where_at_least_half_of_the_pulls_reach():
     assert GRID_RPM[np.isfinite(summary(pull(1), short).grid)].max() == 6500
 
 
-def test_pulls_that_cannot_stand_at_one_level_are_taken_as_observed():
-    found = summary(pull(1, **WARM), pull(2))
-    assert (found.level_standard, found.factor, found.temperature_c) == (None, None, None)
-    assert found.torque_nm == pytest.approx(260.0, rel=5e-4)
+def test_pulls_on_another_footing_than_most_are_left_out_of_the_mean():
+    bare = [pull(n, channels={"rpm": RPM, "torque": 1.2 * TORQUE}) for n in (2, 3)]
+    found = summary(pull(1, **WARM), *bare)
+    assert (found.level_standard, found.factor, found.pulls) == ("observed", 1.0, 2)
+    assert found.torque_nm == pytest.approx(1.2 * 260.0, rel=5e-4)
 
 
 def test_the_best_of_three_is_brought_down_to_the_mean_of_three():

@@ -29,7 +29,10 @@ def car(*states: set[int], session: int = 1, day: float = 0, **fields) -> list[C
         "counts": True,
         "peaks_only": False,
         "level_standard": "any",
+        "observed_known": True,
         "doubts": (),
+        "coolant_c": 88.0,
+        "inlet_c": 27.0,
     }
     return [
         CarSetup(

@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 
 from seed.history import DEFAULT_SEED, FUTURE_CLOCK, History, make_history, working_minutes
+from seed.oddities import CHECK_OF
 from seed.parts import PART, PARTS
 from seed.shop import BAYS, CHECK_CAR, FIRST_DAY, LAST_DAY, PLATFORMS
 from seed.wire import keyed_parts
@@ -111,6 +112,28 @@ def test_old_records_come_from_the_first_year_only(shop: History) -> None:
     old = [plan for plan in shop.sessions if plan.form == "peaks"]
     assert len(old) >= 20
     assert max(plan.started_at.date() for plan in old) < FIRST_DAY + timedelta(days=366)
+
+
+def test_odd_records_are_few_and_touch_no_car_that_came_twice(shop: History) -> None:
+    odd = [plan for plan in shop.sessions if set(plan.faults) & set(CHECK_OF)]
+    visits = Counter(plan.car.tag for plan in shop.sessions)
+    assert 25 <= len(odd) <= 40
+    assert all(visits[plan.car.tag] == 1 for plan in odd)
+    assert not any(plan.car.tag == CHECK_CAR for plan in odd)
+
+
+def test_a_job_book_line_on_the_wrong_page_stands_before_the_session_that_lists_no_part(
+    shop: History,
+) -> None:
+    wrong = {plan.car.tag: plan for plan in shop.sessions if "job-book-differs" in plan.faults}
+    lines = [line for line in shop.fittings if line.vehicle in wrong]
+    assert len(lines) == len(wrong) >= 3
+    for line in lines:
+        plan = wrong[line.vehicle]
+        assert FIRST_DAY <= line.fitted_on < plan.started_at.date()
+        assert line.fitted_on.weekday() < 5
+        assert [state.parts for state in plan.states] == [()]
+        assert shop.effects.fits(plan.car.platform, line.part)
 
 
 def test_parts_taken_off_later_are_written_into_the_job_book(shop: History) -> None:

@@ -35,6 +35,8 @@ class StandIn:
         self.posts: list[tuple[str, Json]] = []
         self.changes: list[httpx.Request] = []
         self.answers: dict[str, tuple[bytes, httpx.Response]] = {}
+        self.marks: dict[str, str] = {}
+        self.marked: list[str] = []
         self.requests = 0
         self.fault = fault
         self._lock = threading.Lock()
@@ -45,12 +47,16 @@ class StandIn:
             return self.fault(request) or self.answer(request)
 
     def answer(self, request: httpx.Request) -> httpx.Response:
+        if request.method == "GET" and request.url.path.startswith("/v1/sessions/"):
+            return httpx.Response(200, json=self.session(request.url.path.removeprefix("/v1/sessions/")))
         if request.method == "GET":
             items = [{"slug": slot} for slot in SLOTS] if request.url.path == "/v1/slots" else []
             return httpx.Response(200, headers={"ETag": '"7"'}, json={"items": items})
         if request.method == "PATCH":
             self.changes.append(request)
             return httpx.Response(200, json={})
+        if request.url.path.endswith(("/strike", "/confirm")):
+            return self.mark(request.url.path, json.loads(request.content)["reason"])
         key = request.headers["Idempotency-Key"]
         if key in self.answers:
             content, kept = self.answers[key]
@@ -65,14 +71,28 @@ class StandIn:
         self.answers[key] = (request.content, kept)
         return kept
 
+    def session(self, id: str) -> Json:
+        body = next(body for body in self.posted("/v1/sessions") if body["id"] == id)
+        setups = [
+            {"pulls": [{"id": i, "status": pull["status"]} for i, pull in enumerate(setup["pulls"])]}
+            for setup in body["setups"]
+        ]
+        return {"id": id, "struck": self.marks.get(f"/v1/sessions/{id}/strike"), "setups": setups}
+
+    def mark(self, path: str, reason: str) -> httpx.Response:
+        """A strike is taken however often it comes; a second confirmation finds nothing to confirm."""
+        self.marked.append(path)
+        known = path in self.marks
+        self.marks[path] = reason
+        return httpx.Response(409 if known and path.endswith("/confirm") else 200, json={})
+
     def posted(self, path: str) -> list[Json]:
         return [body for posted, body in self.posts if posted == path]
 
 
-def fill(ledger: StandIn, url: str = URL, now: datetime = NOW, **more: Any) -> post.Summary:
-    return load(
-        url, "secret", cars=24, seed=5, progress=False, now=now, transport=httpx.MockTransport(ledger), **more
-    )
+def fill(ledger: StandIn, url: str = URL, now: datetime = NOW, cars: int = 24, **more: Any) -> post.Summary:
+    transport = httpx.MockTransport(ledger)
+    return load(url, "secret", cars=cars, seed=5, progress=False, now=now, transport=transport, **more)
 
 
 def test_everything_is_posted_before_it_is_named(tmp_path: Path) -> None:
@@ -119,6 +139,16 @@ def test_posting_the_same_shop_again_adds_nothing() -> None:
     again = fill(ledger)
     assert len(ledger.posts) == kept
     assert again.replayed == again.sessions == first.sessions
+
+
+def test_one_session_is_struck_once_and_one_doubted_pull_confirmed_however_often_it_is_filled() -> None:
+    ledger = StandIn()
+    fill(ledger, cars=60)
+    fill(ledger, cars=60)
+    assert sum(path.endswith("/strike") for path in ledger.marked) == 1
+    assert {path for path in ledger.marked if path.endswith("/confirm")} <= set(ledger.marks)
+    assert sum(path.endswith("/confirm") for path in ledger.marked) == 2  # the second was answered 409
+    assert all(len(reason.split()) > 5 for reason in ledger.marks.values())
 
 
 def test_a_broken_line_is_tried_again_with_the_same_key(monkeypatch: pytest.MonkeyPatch) -> None:

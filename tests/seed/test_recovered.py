@@ -3,6 +3,7 @@
 import contextlib
 import json
 import math
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import psycopg
 import pytest
 
 from seed import load
+from seed.oddities import CHECK_OF, STRUCK_WHY
 from seed.post import Summary
 from service.app import create_app
 from service.local import start_server
@@ -76,6 +78,41 @@ def test_filling_it_again_adds_nothing(filled: Filled) -> None:
         filled.summary.pulls,
         filled.summary.pairs,
     )
+
+
+def planted(filled: Filled, kind: str) -> list[dict[str, Any]]:
+    return [fault for fault in filled.truth["faults"] if fault["kind"] == kind]
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"), [(kind, code) for kind, code in CHECK_OF.items() if code is not None]
+)
+def test_every_planted_oddity_is_noticed_at_the_door(filled: Filled, kind: str, code: str) -> None:
+    sessions = planted(filled, kind)
+    assert sessions
+    for fault in sessions:
+        raised = {check["code"] for check in filled.ask(f"/v1/sessions/{fault['session']}")["checks"]}
+        assert code == fault["check"]
+        assert code in raised, (kind, raised)
+
+
+def test_these_checks_are_raised_by_what_was_planted_and_by_nothing_else(filled: Filled) -> None:
+    """These codes come as often as they were planted, and no more."""
+    once = ("few-samples", "rpm-coverage", "best-of-unknown", "clock-skew", "mixed-basis")
+    wanted = Counter(fault["check"] for fault in filled.truth["faults"] if "check" in fault)
+    assert {code: filled.summary.checks[code] for code in once} == {code: wanted[code] for code in once}
+    thin = wanted["factor-outside-limits"]
+    assert 3 * thin <= filled.summary.checks["factor-outside-limits"] <= 4 * thin  # in each of its pulls
+
+
+def test_one_session_is_struck_with_its_reason_and_the_confirmed_pull_stands_in_no_doubt(
+    filled: Filled,
+) -> None:
+    (struck,), (confirmed,) = planted(filled, "struck"), planted(filled, "confirmed")
+    session = filled.ask(f"/v1/sessions/{struck['session']}")
+    assert session["struck"] == STRUCK_WHY
+    setup = filled.ask(f"/v1/sessions/{confirmed['session']}")["setups"][0]
+    assert setup["doubts"] == []
 
 
 def answered_gains(filled: Filled) -> Iterator[tuple[float, dict[str, Any]]]:

@@ -11,6 +11,7 @@ from seed.effects import AIR_SHARE, PULL_SD
 from seed.engines import fine_rpm, peak_power_kw, stock_torque_nm
 from seed.history import DEFAULT_SEED, History
 from seed.jobs import State
+from seed.oddities import CHECK_OF
 from seed.pulls import Bench
 from seed.shop import PLATFORM, PLATFORMS
 
@@ -128,9 +129,23 @@ def test_planted_faults_are_listed_with_sessions_that_exist(shop: History, truth
         assert fault["kind"] == "tired-car" or fault["session"] in sessions
     assert set(kinds) == {
         "tired-car", "heat-soak", "lean", "boost-leak", "wrong-part-keyed", "tyre-slip", "hurried", "settling-not-marked",
-        "pull-rejected", "future-clock",
+        "pull-rejected", "future-clock", "confirmed", *CHECK_OF,
     }  # fmt: skip
     assert [fault["posted"] for fault in truth["faults"] if fault["kind"] == "future-clock"] == [False]
+
+
+def test_the_forgotten_part_gives_the_six_per_cent_that_are_written_down(
+    shop: History, bench: Bench, truth: Json
+) -> None:
+    """Two states of 3 pulls or more, each with its own spread: their difference is known to about 0.8 %, 3 times that."""
+    gains = {
+        fault["session"]: fault["gain"] for fault in truth["faults"] if fault["kind"] == "forgotten-part"
+    }
+    assert len(gains) >= 3
+    for plan in (plan for plan in shop.sessions if plan.session_id(DEFAULT_SEED) in gains):
+        before, after = (state_level(plan.car.platform, pulls) for pulls in bench.measure(plan))
+        assert 100 * (after - before) == pytest.approx(gains[plan.session_id(DEFAULT_SEED)], abs=2.4)
+        assert gains[plan.session_id(DEFAULT_SEED)] == pytest.approx(100 * np.log(1.06), abs=1e-3)
 
 
 def test_a_thinner_day_shows_in_full_on_a_natural_engine_and_in_part_on_a_boosted_one() -> None:

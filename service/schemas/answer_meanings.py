@@ -1,0 +1,92 @@
+"""What the fields of the answered documents mean, as the API document says it; the posted ones' are in `meanings`."""
+
+from service.schemas import meanings
+
+_QUESTION = {
+    "question": "The question as it was understood, defaults filled in.",
+    "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
+    "standard": "The standard that levels are corrected to.",
+    "level": "How sure the intervals are meant, 0..1.",
+    "cautions": "What to keep in mind with this figure, in sentences.",
+}
+PAIRS_ONLY = {
+    "typical_percent": "Gain of the typical car [%]; null = nothing measured.",
+    "interval_percent": "Interval of the typical gain [%]; null = too few cars.",
+    "next_car_percent": "Interval for one more car [%]; null = too few cars.",
+    "method": "How the cars were pooled.",
+}
+GAIN = {
+    **_QUESTION,
+    "typical": "Gain of the typical car, in `units`; null = nothing measured, or the level of the cars is not known.",
+    "typical_percent": "Gain of the typical car [%]; null = nothing measured.",
+    "typical_interval": "Interval of the typical gain at `level`, in `units`; null = too few cars.",
+    "typical_interval_percent": "The same interval [%].",
+    "next_car_interval": "Interval at `level` for one more car, in `units`; null = too few cars.",
+    "next_car_interval_percent": "The same interval [%].",
+    "baseline": "The figure before, in `units`, that `typical` stands on; null = not known.",
+    "baseline_is": "Whether `baseline` is the asker's own or typical of the cars measured.",
+    "chance_of_gain": "Chance that the typical car gains anything, 0..1; null = not known.",
+    "noise_floor_percent": "The same change [%].",
+    "context": "`alone`: every car used was otherwise stock; otherwise `as-usually-fitted`.",
+    "pairs_only": "The same answer from this shop's pairs of this very question alone.",
+    "evidence": "How much stands behind it: `grade`, `cars` used (one pair each), all `pairs`, how many of them were "
+    "`left_out` or are `like_for_like`, `bays`, the cars' own spread [%], the `first` and `last` day.",
+    "curve": "Gain at each engine speed [rpm], in `quantity` and in percent, with its intervals and the cars behind "
+    "each; null = not asked for, or not known.",
+    "peak_shift_rpm": "How far the peak moves along the rev range [rpm]; null = not known.",
+    "cost": "What it costs fitted, and for one unit of typical gain where the gain is established.",
+    "pairs": "The before/after pairs, at most five a car, each with its two setups and what differed between them.",
+}
+STOCK = {
+    **_QUESTION,
+    "cars": "Cars counted.",
+    "mean": "Mean over the cars, in `units`; null = no cars.",
+    "median": "Median over the cars, in `units`; null = no cars.",
+    "sd": "Standard deviation over the cars, in `units`; null = fewer than two.",
+    "sd_percent": "The same [% of the mean].",
+    "quantiles": "Quantiles over the cars by their share 0..1, in `units`; null = no cars.",
+    "above_average": "Share of cars above the mean, 0..1, with its interval.",
+    "below_average": "Share of cars below the mean, 0..1, with its interval.",
+    "checked": "How many cars are verified as stock, declared, or unknown.",
+    "left_out": "How many were left out, by why.",
+    "values": "Each car's value, in `units`, lowest first.",
+}
+CHECK = {
+    "code": "The check's own short name.",
+    "message": "What was noticed, and the way out.",
+    "pointer": "RFC 6901 pointer into the posted session.",
+    "cleared": "By whom, when and why it was cleared; not there while it stands.",
+}
+SESSION = {
+    **{
+        name: words.partition(" Left out:")[0]
+        for name, words in meanings.SESSION.items()
+        if name not in ("units", "setups")
+    },
+    "id": "Its UUID.",
+    "platform": "The slug of the kind of car it is.",
+    "received_at": "When the ledger took it.",
+    "posted_by": "Whose token posted it.",
+}
+KEPT_SESSION = {
+    "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
+    "standard": "The standard that levels are corrected to.",
+    "setups": "Its setups, each with its summary and its pulls.",
+    "checks": "What the checks noticed.",
+    "pairs": "The before/after pairs it made.",
+}
+HISTORY = {
+    "id": "Its number.",
+    "at": "When.",
+    "who": "Whose token made it.",
+    "action": "What was done.",
+    "reason": "Why, where a reason was given.",
+}
+SETTING_CHANGE = {
+    "id": "Its number.",
+    "bay": "The bay it holds for; null = the whole shop.",
+    "value": "The value it was given.",
+    "changed_at": "When.",
+    "changed_by": "Whose token set it.",
+}
+STATUS = {"status": "`up`, or `ready` where it can do its work."}
