@@ -23,7 +23,6 @@ R = TypeVar("R")
 
 REALM = "bayledger"
 ANYONE = Caller("anyone", "read")
-RANK = {"read": 1, "post": 1, "admin": 2}
 
 
 @dataclass(slots=True)

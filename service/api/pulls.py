@@ -1,4 +1,4 @@
-"""Pulls over HTTP: one recording, its curve, its strikes and confirmations."""
+"""Pulls over HTTP: one pull, its curve, its strikes and confirmations."""
 
 from typing import Any
 from uuid import UUID
@@ -19,7 +19,7 @@ from service.schemas.queries import ViewQuery
 from service.schemas.session_documents import KeptSession
 from service.store import reading
 
-blueprint = Blueprint("pulls", __name__, description="Single recordings and their curves.")
+blueprint = Blueprint("pulls", __name__, description="Single pulls and their curves.")
 
 
 class PullDocument(Document):

@@ -100,9 +100,7 @@ def newest_revision() -> str | None:
 
 def _revision_of(ledger: Ledger) -> str | None:
     """The revision the database has, None where it has none."""
-    from service.store.db import Lender
-
-    with Lender(ledger.owner_url, 1)() as connection:
+    with one_connection(ledger.owner_url) as connection:
         if connection.execute("SELECT to_regclass('public.alembic_version')").fetchone() == (None,):
             return None
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
@@ -110,11 +108,22 @@ def _revision_of(ledger: Ledger) -> str | None:
 
 
 @contextmanager
-def owner_connection(settings: Settings) -> Iterator[Connection]:
-    """A connection as the schema's owner, to a ledger whose schema is there."""
+def one_connection(url: str) -> Iterator[Connection]:
+    """A connection for a moment, and nothing of it left when the web server forks its worker."""
     from service.store.db import Lender
 
-    with open_kept_ledger(settings) as ledger, Lender(ledger.owner_url, 1)() as connection:
+    lender = Lender(url, 1)
+    try:
+        with lender() as connection:
+            yield connection
+    finally:
+        lender.close()
+
+
+@contextmanager
+def owner_connection(settings: Settings) -> Iterator[Connection]:
+    """A connection as the schema's owner, to a ledger whose schema is there."""
+    with open_kept_ledger(settings) as ledger, one_connection(ledger.owner_url) as connection:
         if connection.execute("SELECT to_regclass('public.token')").fetchone() == (None,):
             migrate_aside(ledger)
         yield connection

@@ -15,7 +15,7 @@ import click
 
 from service.cli import options
 from service.cli.errors import CouldNotError
-from service.cli.ledger import migrate_aside, open_ledger
+from service.cli.ledger import migrate_aside, one_connection, open_ledger
 from service.settings import Settings, kept_secret
 
 if TYPE_CHECKING:
@@ -63,8 +63,17 @@ def serve(settings: Settings, *, and_also: list[str] | None = None) -> None:
     door = _take_port(settings)
     with open_ledger(settings) as ledger:
         migrate_aside(ledger)
+        _forget_old_answers(ledger.settings.database_url)
         ready = replace(ledger.settings, secret=kept_secret(settings))
         _run(ready, door, ledger.server, and_also)
+
+
+def _forget_old_answers(database_url: str) -> None:
+    """Answers kept for repeated posts are promised for a while; older ones go when the service starts."""
+    from service.store.kept_answers import drop_old_answers
+
+    with one_connection(database_url) as connection:
+        drop_old_answers(connection)
 
 
 def _run(

@@ -28,7 +28,7 @@ class PostedPeaks:
 
 @dataclass(frozen=True, slots=True)
 class PostedPull:
-    """One full-load recording as the bay sent it."""
+    """One run through the rev range at full load, as the bay sent it."""
 
     n: int
     started_at: datetime | None = None

@@ -134,7 +134,7 @@ PULL = {
     "nowhere. Left out: accepted.",
     "reason": "Why it is rejected; needed then, otherwise left out.",
     "best_of": "Of how many pulls these figures are the best, 1..20. Left out: not known.",
-    "curve": "The recording; either this or `peaks`.",
+    "curve": "What was measured over the rev range; either this or `peaks`.",
     "peaks": "The peak figures of a record without a curve; either these or `curve`.",
 }
 FUEL = {

@@ -164,7 +164,7 @@ described(meanings.CURVE)(Curve)
 
 @described(meanings.PULL)
 class PullPost(Document):
-    """One full-load recording."""
+    """One run through the rev range at full load."""
 
     started_at = optional(Moment)
     ambient = fields.Nested(Ambient, load_default=dict)

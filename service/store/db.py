@@ -162,8 +162,14 @@ class Lender:
 
     @contextmanager
     def __call__(self) -> Iterator[Connection]:
-        with self._open().connection() as connection:
+        # Not `pool.connection()`: that commits at the end, which there is nothing of with autocommit, and which raises
+        # on a line that was lost, after the answer to the request was decided. The pool itself discards a broken one.
+        pool = self._open()
+        connection = pool.getconn()
+        try:
             yield connection
+        finally:
+            pool.putconn(connection)
 
     def close(self) -> None:
         """Give every connection back to the server, before this process ends."""
