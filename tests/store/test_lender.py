@@ -31,11 +31,15 @@ def test_a_line_lost_while_lent_is_given_back_without_a_fault_of_its_own(server,
 
 @pytest.mark.parametrize("behind", [0, 1, 3])
 def test_a_line_lost_among_statements_sent_together_is_given_back_without_a_fault_of_its_own(lender, behind):
-    with lender() as connection, pytest.raises(psycopg.OperationalError), together(connection):
-        cursors = [connection.execute("SELECT pg_terminate_backend(pg_backend_pid())")]
-        cursors += [connection.execute("SELECT 1") for _ in range(behind)]
-        for cursor in cursors:
-            cursor.fetchone()
+    def all_of_them(connection) -> None:
+        with together(connection):
+            cursors = [connection.execute("SELECT pg_terminate_backend(pg_backend_pid())")]
+            cursors += [connection.execute("SELECT 1") for _ in range(behind)]
+            for cursor in cursors:
+                cursor.fetchone()
+
+    with lender() as connection, pytest.raises(psycopg.OperationalError):
+        all_of_them(connection)
     with lender() as another:
         assert another.execute("SELECT 1").fetchone() == (1,)
 
