@@ -239,22 +239,23 @@ def pool_cars(chosen: Sequence[Usable], level: float) -> PooledGain | None:
     if not chosen:
         return None
     gains, variances = [c.measured.gain for c in chosen], [c.measured.variance for c in chosen]
-    return pool(gains, variances, level, shared=shared_variance(chosen, pool(gains, variances, level).tau2))
+    pooled = pool(gains, variances, level)
+    shared = shared_variance(chosen, pooled.tau2)
+    return pool(gains, variances, level, shared=shared) if shared else pooled
 
 
 def shared_variance(chosen: Sequence[Usable], tau2: float) -> float:
     """Variance of the pooled mean by the offsets between bays: one offset for each two bays, however many cars."""
-    weights = [1.0 / (c.measured.variance + tau2) for c in chosen]
-    share: dict[tuple[int, int], float] = {}
-    for pair, weight in zip(chosen, weights, strict=True):
+    total = 0.0
+    between: dict[tuple[int, int], float] = {}
+    for pair in chosen:
+        weight = 1.0 / (pair.measured.variance + tau2)
+        total += weight
         with_, without = pair.row.with_.bay_id, pair.row.without.bay_id
-        bays = (min(with_, without), max(with_, without))
-        share[bays] = share.get(bays, 0.0) + (weight if with_ >= without else -weight)
-    return sum(
-        (part / sum(weights)) ** 2 * chosen[0].between_bays
-        for bays, part in share.items()
-        if bays[0] != bays[1]
-    )
+        if with_ != without:
+            bays = (min(with_, without), max(with_, without))
+            between[bays] = between.get(bays, 0.0) + (weight if with_ > without else -weight)
+    return sum((part / total) ** 2 * chosen[0].between_bays for part in between.values())
 
 
 def setups_of(rows: Sequence[evidence.PairRow]) -> set[int]:

@@ -26,7 +26,8 @@ from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
 from service.domain.records import Finding, PostedPeaks, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
-from service.ledger.post import raise_faults, unknown
+from service.ledger.post import raise_faults
+from service.ledger.resources import unknown
 from service.stats.noise import pooled_spread
 from service.store import history, marking, pairs, reading, sessions
 from service.store.db import Connection

@@ -13,10 +13,10 @@ from service.domain.errors import Conflict, Fault, Refused
 from service.domain.pairing import pairs_of_car
 from service.domain.records import Finding, Part, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
+from service.ledger.resources import unknown
 from service.stats.noise import pooled_spread
 from service.store import history, pairs, sessions
 from service.store.db import Connection, Later, together
-from service.store.nearest import nearest
 
 NAMESPACE = UUID("5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321")
 """Session ids made from content, where the bay made none, lie in this namespace."""
@@ -121,15 +121,6 @@ def resolve(conn: Connection, session: PostedSession, asked: Asked) -> Resolved:
     if faults or car is None or bay is None:
         raise Refused("the session names what the ledger does not know; nothing was kept", faults)
     return Resolved(car, bay, parts, asked.invoiced())
-
-
-def unknown(conn: Connection, kind: str, name: str, pointer: str) -> Fault:
-    """A name the ledger does not know, with the nearest it does and how to add it."""
-    near = nearest(conn, kind, name)
-    hint = f"the nearest are {', '.join(near)}" if near else f"there is no {kind} yet"
-    return Fault(
-        pointer, f"there is no {kind} '{name}'; {hint}; or add it first (POST /v1/{kind}s)", f"unknown-{kind}"
-    )
 
 
 Derived = Mapping[tuple[int, int], DerivedPull]
