@@ -311,6 +311,12 @@ def bench(arguments):
     return become(["-m", "tests.bench", *arguments])
 
 
+def references(arguments):
+    """print our figures beside published ones, and how the checks at the door do in simulation"""
+    ensure("dev")
+    return become(["-m", "tests.references", *arguments])
+
+
 def build(arguments):
     """build dashboard/site again after a change to a chart or page"""
     ensure("dev")
@@ -337,7 +343,7 @@ def show_help(_arguments):
     """this page"""
     say("Bayledger. Type: python3 bootstrap.py WORD\n")
     for word, action in WORDS.items():
-        say(f"  {word:<8}{(action.__doc__ or '').strip()}")
+        say(f"  {word:<12}{(action.__doc__ or '').strip()}")
     say(EXAMPLES)
 
 
@@ -352,7 +358,7 @@ After a change:
   sudo python3 bootstrap.py test --machine  the tests that need root
 DEVELOPERS.md says where things are and how to add one."""
 
-WORDS = {action.__name__: action for action in (run, test, check, bench, build, lock, clean)}
+WORDS = {action.__name__: action for action in (run, test, check, bench, references, build, lock, clean)}
 WORDS["help"] = show_help
 
 

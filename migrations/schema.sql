@@ -218,9 +218,17 @@ CREATE TABLE public.platform (
     rpm_limit double precision,
     version integer DEFAULT 1 NOT NULL,
     created_at timestamp with time zone DEFAULT now() NOT NULL,
+    charge_cooling text,
+    fuel_per_cycle double precision,
+    boost_ratio double precision,
     CONSTRAINT platform_aspiration_known CHECK ((aspiration = ANY (ARRAY['natural'::text, 'turbo'::text, 'supercharged'::text]))),
+    CONSTRAINT platform_boost_ratio_not_below_one CHECK ((boost_ratio >= (1)::double precision)),
+    CONSTRAINT platform_charge_cooling_known CHECK ((charge_cooling = ANY (ARRAY['none'::text, 'air'::text, 'liquid'::text]))),
     CONSTRAINT platform_displacement_positive CHECK ((displacement_l > (0)::double precision)),
+    CONSTRAINT platform_fuel_per_cycle_positive CHECK ((fuel_per_cycle > (0)::double precision)),
     CONSTRAINT platform_ignition_known CHECK ((ignition = ANY (ARRAY['spark'::text, 'compression'::text]))),
+    CONSTRAINT platform_natural_not_boosted CHECK (((aspiration <> 'natural'::text) OR (boost_ratio = (1)::double precision))),
+    CONSTRAINT platform_natural_not_cooled CHECK (((aspiration <> 'natural'::text) OR (charge_cooling = 'none'::text))),
     CONSTRAINT platform_rated_power_positive CHECK ((rated_power_kw > (0)::double precision)),
     CONSTRAINT platform_rpm_limit_positive CHECK ((rpm_limit > (0)::double precision))
 );
@@ -352,7 +360,9 @@ CREATE TABLE public.setup (
     octane_method text,
     spark_advance_deg double precision,
     struck text,
+    lambda_probe text,
     CONSTRAINT setup_ethanol_share CHECK (((ethanol >= (0)::double precision) AND (ethanol <= (1)::double precision))),
+    CONSTRAINT setup_lambda_probe_known CHECK ((lambda_probe = ANY (ARRAY['before-catalyst'::text, 'after-catalyst'::text, 'tailpipe'::text]))),
     CONSTRAINT setup_parts_known_known CHECK ((parts_known = ANY (ARRAY['complete'::text, 'partial'::text, 'unknown'::text]))),
     CONSTRAINT setup_parts_sorted CHECK ((part_ids = public.uniq(public.sort(part_ids)))),
     CONSTRAINT setup_stock_checked_known CHECK ((stock_checked = ANY (ARRAY['verified'::text, 'declared'::text, 'unknown'::text])))
@@ -361,7 +371,9 @@ CREATE TABLE public.setup (
 CREATE TABLE public.setup_curve (
     setup_id bigint NOT NULL,
     first smallint NOT NULL,
-    torque_nm bytea NOT NULL
+    torque_nm bytea NOT NULL,
+    channels text[] DEFAULT '{}'::text[] NOT NULL,
+    channel_values bytea DEFAULT '\x'::bytea NOT NULL
 );
 
 CREATE TABLE public.setup_part (
@@ -413,7 +425,8 @@ CREATE TABLE public.setup_summary (
     power_spread double precision,
     torque_spread double precision,
     doubts text[] NOT NULL,
-    method smallint NOT NULL
+    method smallint NOT NULL,
+    speed_ratio double precision
 )
 WITH (autovacuum_vacuum_insert_scale_factor='0.02');
 
@@ -591,9 +604,11 @@ CREATE INDEX setting_newest ON public.setting USING btree (name, bay_id, setting
 
 CREATE INDEX setup_part_by_part ON public.setup_part USING btree (part_id);
 
-CREATE INDEX setup_summary_by_bay ON public.setup_summary USING btree (bay_id, setup_id DESC) INCLUDE (spread_ss, spread_df) WHERE counts;
+CREATE INDEX setup_summary_by_bay ON public.setup_summary USING btree (bay_id, setup_id DESC) INCLUDE (spread_ss, spread_df) WHERE (counts AND (NOT (doubts @> '{pulls-disagree}'::text[])));
 
 CREATE INDEX setup_summary_stock ON public.setup_summary USING btree (platform_id, vehicle_id) INCLUDE (setup_id, power_kw, torque_nm, stock_checked) WHERE (stock AND counts);
+
+CREATE INDEX setup_summary_stock_newest ON public.setup_summary USING btree (platform_id, setup_id DESC) WHERE (stock AND counts);
 
 CREATE INDEX vehicle_by_platform ON public.vehicle USING btree (platform_id, vehicle_id);
 

@@ -53,7 +53,28 @@ def factor_j607(air: Air) -> float:
     return (101.3207 / dry_pressure_kpa(air)) * sqrt((fahrenheit + 459.67) / 519.67)
 
 
-FACTORS = {"sae-j1349": factor_j1349, "sae-j607": factor_j607}
+def factor_din70020(air: Air) -> float:
+    """20 degC and 1013 mbar, total pressure: corrected = observed x factor."""
+    return (101.3 / air.pressure_kpa) * sqrt((air.temperature_c + 273.0) / 293.0)
+
+
+def factor_iso1585(air: Air) -> float:
+    """The 1.2 / 0.6 power law for spark ignition: corrected = observed x factor."""
+    return (99.0 / dry_pressure_kpa(air)) ** 1.2 * ((air.temperature_c + 273.0) / 298.0) ** 0.6
+
+
+def factor_iso1585_turbo_diesel(air: Air, corrected_fuel: float) -> float:
+    """fa^fm for a turbo-diesel whose charge is cooled by air, q_c from 37.2 to 65 mg per litre and cycle."""
+    fa = (99.0 / dry_pressure_kpa(air)) ** 0.7 * ((air.temperature_c + 273.0) / 298.0) ** 1.5
+    return float(fa ** (0.036 * corrected_fuel - 1.14))
+
+
+FACTORS = {
+    "sae-j1349": factor_j1349,
+    "sae-j607": factor_j607,
+    "din-70020": factor_din70020,
+    "iso-1585": factor_iso1585,
+}
 
 
 def _memory_noise(rng: np.random.Generator, days: int) -> NDArray[np.float64]:

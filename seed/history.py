@@ -150,9 +150,9 @@ def _record(plan: SessionPlan, kind: str, rng: np.random.Generator) -> SessionPl
         humidity = "none" if dice[3] < 0.4 else "humidity"
         return replace(plan, form="peaks", parts_known=doubtful, humidity=humidity, basis=basis)
     if dice[4] < 0.05:
-        return replace(plan, basis="sae-j1349")
+        return replace(plan, basis=BAY[plan.bay].standard)
     if dice[4] < 0.08:
-        return replace(plan, basis="sae-j1349", basis_factor=False)
+        return replace(plan, basis=BAY[plan.bay].standard, basis_factor=False)
     if dice[5] < 0.03:
         return replace(plan, humidity="none")
     return replace(plan, humidity="dew_point") if dice[5] < 0.09 else plan

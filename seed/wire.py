@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from seed.air import FACTORS
+from seed.air import FACTORS, factor_iso1585_turbo_diesel
 from seed.engines import Floats, peak_power_kw
 from seed.jobs import State
 from seed.oddities import SENT_AFTER
 from seed.parts import Part
 from seed.plans import UNSTATED, Car, Fitting, History, SessionPlan
 from seed.pulls import SMOOTHING_RPM, Bench, Json, Measured, ambient
-from seed.shop import BAY, CURRENCY, PLATFORM, Platform
+from seed.shop import BAY, BOOST_RATIO, CURRENCY, FUEL_PER_CYCLE, PLATFORM, Platform
 
 HP_KW = 0.7456998715822702  # 550 ft.lbf/s
 PS_KW = 0.73549875
@@ -120,7 +120,11 @@ def _ambient(name: str, value: float, units: str) -> float:
 
 def _kept_factor(plan: SessionPlan, pull: Measured) -> float:
     """The factor the bay's own program multiplied by: as many digits as it prints where it prints one."""
-    factor = FACTORS[UNSTATED_TRULY if pull.basis == UNSTATED else pull.basis](pull.air)
+    standard = UNSTATED_TRULY if pull.basis == UNSTATED else pull.basis
+    if standard == "iso-1585" and PLATFORM[plan.car.platform].engine.kind == "diesel":
+        factor = factor_iso1585_turbo_diesel(pull.air, FUEL_PER_CYCLE / BOOST_RATIO)
+    else:
+        factor = FACTORS[standard](pull.air)
     return round(factor, 4) if plan.basis_factor else factor
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from service.domain.correction import STANDARDS
 from service.stats.pooling import MIN_STUDIES
 from service.store.evidence import Question
 
@@ -49,7 +50,7 @@ def gain_cautions(
             "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
             "thin air; the percentage hardly depends on it."
         )
-    if answer.cars and question.ignition == "compression" and answer.asked.standard != "none":
+    if answer.cars and is_spark_form(question.ignition, answer.asked.standard):
         yield DIESEL
     if answer.cars and any(
         shown.used and shown.row.with_.bay_id != shown.row.without.bay_id for shown in answer.pairs
@@ -58,6 +59,11 @@ def gain_cautions(
     yield from cost_cautions(answer)
     yield NO_PROMISE
     yield LAWFUL
+
+
+def is_spark_form(ignition: str, standard: str) -> bool:
+    """Whether a diesel is corrected by a form that was made for spark ignition."""
+    return ignition == "compression" and standard != "none" and STANDARDS[standard].engine_rule is None
 
 
 def cost_cautions(answer: "TypicalGain") -> Iterator[str]:

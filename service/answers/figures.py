@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from service.domain.correction import STANDARDS
 from service.domain.curve import band_mean, value_at
+from service.domain.engine import Engine
 from service.domain.levels import mean_air, ratio_to
 from service.domain.measures import Measure
 
@@ -33,14 +34,13 @@ class Levelled(Protocol):
     def torque_nm(self) -> float | None: ...
 
 
-def level_ratio(setup: Levelled, standard: str) -> float | None:
+def level_ratio(setup: Levelled, standard: str, engine: Engine) -> float | None:
     """What brings a setup's stored figures to the asked standard; None where that is not known."""
-    return ratio_to(
-        standard, setup.level_standard, mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
-    )
+    air = mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
+    return ratio_to(standard, setup.level_standard, air, engine)
 
 
-def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], bool] | None:
+def pair_ratios(sides: Sequence[Levelled], standard: str, engine: Engine) -> tuple[list[float], bool] | None:
     """(ratios, known): what brings the sides of a pair to one level; None where nothing does.
 
     `known` says that it is the asked standard's. Else the sides are brought to the standard one of them stands in, or
@@ -50,7 +50,7 @@ def pair_ratios(sides: Sequence[Levelled], standard: str) -> tuple[list[float], 
         standard,
         *sorted({side.level_standard for side in sides if side.level_standard in STANDARDS}),
     ):
-        ratios = [level_ratio(side, str(wanted)) for side in sides]
+        ratios = [level_ratio(side, str(wanted), engine) for side in sides]
         if all(ratio is not None for ratio in ratios):
             return [float(ratio or 1.0) for ratio in ratios], wanted == standard
     if all(side.factor for side in sides):

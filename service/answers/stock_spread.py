@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.answers.cache import Kept
-from service.answers.cautions import DIESEL, NO_PROMISE, NOT_A_VERDICT, plural
+from service.answers.cautions import DIESEL, NO_PROMISE, NOT_A_VERDICT, is_spark_form, plural
 from service.answers.figures import level_ratio, stored_figure
 from service.domain.correction import STANDARDS
+from service.domain.engine import Engine
 from service.domain.measures import Measure
 from service.stats.spread import MIN_FOR_PERCENTILE, Spread, describe, percentile_of
 from service.store import evidence
+from service.store.curves import curves_of_setups
 from service.store.db import Connection
 
 CHECKED = {
@@ -120,20 +122,23 @@ def stock_cars_once(
 def stock_cars(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockCars:
     """Read the stock setups of a platform and take one value a car."""
     rows = evidence.stock_setups(conn, question.platform_id)
-    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, [row.setup_id for row in rows])
-    figures, left_out = usable_figures(rows, asked, curves)
+    curves = {} if asked.measure.is_peak else curves_of_setups(conn, [row.setup_id for row in rows])
+    figures, left_out = usable_figures(rows, asked, question.engine, curves)
     peaks_only = sum(row.best_of is not None for row, _ in figures)
     return StockCars(cars_of(figures), checked_counts(figures), left_out, peaks_only)
 
 
 def usable_figures(
-    rows: Sequence[evidence.StockRow], asked: StockAsked, curves: Mapping[int, NDArray[np.float64]]
+    rows: Sequence[evidence.StockRow],
+    asked: StockAsked,
+    engine: Engine,
+    curves: Mapping[int, NDArray[np.float64]],
 ) -> tuple[list[tuple[evidence.StockRow, float]], dict[str, int]]:
     """Each usable setup with its figure at the asked standard, and how many setups were left out, by reason."""
     figures: list[tuple[evidence.StockRow, float]] = []
     left_out: dict[str, int] = {}
     for row in rows:
-        reason, value = figure_of(row, asked, curves)
+        reason, value = figure_of(row, asked, engine, curves)
         if value is None:
             left_out[reason] = left_out.get(reason, 0) + 1
         else:
@@ -142,14 +147,17 @@ def usable_figures(
 
 
 def figure_of(
-    row: evidence.StockRow, asked: StockAsked, curves: Mapping[int, NDArray[np.float64]]
+    row: evidence.StockRow,
+    asked: StockAsked,
+    engine: Engine,
+    curves: Mapping[int, NDArray[np.float64]],
 ) -> tuple[str, float | None]:
     """(why not, figure) of one setup."""
     if row.stock_checked not in CHECKED[asked.checked]:
         return "not checked to be stock", None
     if row.doubts:
         return "doubts stand against the pulls, not confirmed", None
-    ratio = level_ratio(row, asked.standard)
+    ratio = level_ratio(row, asked.standard, engine)
     if ratio is None:
         return f"the air was not recorded, so not known in {STANDARDS[asked.standard].name}", None
     stored = stored_figure(row, asked.measure, curves)
@@ -235,7 +243,7 @@ def cautions(
             "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
             "thin air."
         )
-    if question.ignition == "compression" and asked.standard != "none":
+    if is_spark_form(question.ignition, asked.standard):
         said.append(DIESEL)
     if peaks_only:
         said.append(

@@ -19,6 +19,7 @@ from service.answers.cautions import gain_cautions
 from service.answers.cost import Cost, cost_of
 from service.answers.figures import pair_ratios, stored_figure
 from service.answers.gain_curve import GainCurve, GainStates, gain_curve, gain_states
+from service.domain.engine import Engine
 from service.domain.measures import Measure
 from service.domain.pairing import LIKE_FOR_LIKE, MATCHES
 from service.domain.shop import Shop
@@ -26,6 +27,7 @@ from service.stats.noise import smallest_visible_gain
 from service.stats.pairs import Measured, Reading, Spreads, measured_gain, pull_spread, usual_variance
 from service.stats.pooling import MIN_STUDIES, PooledGain, chance_above, pool, t_quantile
 from service.store import evidence
+from service.store.curves import curves_of_setups
 from service.store.db import Connection
 
 PULL_SPREAD_START = 0.005
@@ -175,15 +177,15 @@ def weighed_once(
 def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Shop) -> Weighed:
     """Read a question's pairs, measure each one's gain, and choose one for each car."""
     rows, totals, places = pairs_and_places(conn, question, asked)
-    curves = {} if asked.measure.is_peak else evidence.curves_of_setups(conn, setups_of(rows))
+    curves = {} if asked.measure.is_peak else curves_of_setups(conn, setups_of(rows))
     spreads = spreads_of(rows, shop)
-    found = [usable(row, asked, curves, spreads) for row in rows]
+    found = [usable(row, asked, question.engine, curves, spreads) for row in rows]
     chosen = one_per_car([one for one in found if one is not None and one.row.usable])
     used = {id(one) for one in chosen}
     shown = [shown_pair(row, one, id(one) in used) for row, one in zip(rows, found, strict=True)]
     states = None
     if asked.curve and chosen:
-        curves = curves or evidence.curves_of_setups(conn, setups_of([one.row for one in chosen]))
+        curves = curves or curves_of_setups(conn, setups_of([one.row for one in chosen]))
         states = gain_states([(one.row, one.measured.variance, one.ratios) for one in chosen], curves)
     bare = TypicalGain(
         asked=asked,
@@ -284,14 +286,18 @@ def spreads_of(rows: Sequence[evidence.PairRow], shop: Shop) -> Spreads:
 
 
 def usable(
-    row: evidence.PairRow, asked: Asked, curves: Mapping[int, NDArray[np.float64]], spreads: Spreads
+    row: evidence.PairRow,
+    asked: Asked,
+    engine: Engine,
+    curves: Mapping[int, NDArray[np.float64]],
+    spreads: Spreads,
 ) -> Usable | None:
     """A pair's gain; None where one side lacks the measure or cannot be brought to the other's level."""
     sides = [row.with_, row.without] + ([row.again] if row.again is not None else [])
     stored = [stored_figure(side, asked.measure, curves) for side in sides]
     if any(value is None or value <= 0 for value in stored):
         return None
-    footing = pair_ratios(sides, asked.standard)
+    footing = pair_ratios(sides, asked.standard, engine)
     if footing is None or not (footing[1] or row.same_session):
         return None
     ratios, known = footing

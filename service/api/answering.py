@@ -12,10 +12,10 @@ import orjson
 from flask import Response, request
 from werkzeug.exceptions import NotAcceptable
 
-from service.api.context import caller, conn, ledger, writing
+from service.api.context import caller, conn, ledger
 from service.domain.errors import Conflict, Fault, PreconditionMissing, Refused, Stale
 from service.store import kept_answers
-from service.store.db import Connection, together
+from service.store.db import Connection, transaction_together
 
 JSON = "application/json"
 CSV = "text/csv"
@@ -133,7 +133,8 @@ def created_once(create: Callable[[Connection], Created], status: int = 201) -> 
     A refused post keeps nothing, so it can be mended and sent again under its key.
     """
     key = request.headers.get("Idempotency-Key")
-    with together(conn()), writing() as connection:
+    connection = conn()
+    with transaction_together(connection):
         if key is None:
             body, location, etag = create(connection)
             return created(orjson.dumps(body, option=ORJSON), status, location, etag)

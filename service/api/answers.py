@@ -9,6 +9,7 @@ import orjson
 from flask import Response, request
 from marshmallow import fields
 
+from service.answers.standing import require_factor
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import Asked, typical_gain
 from service.api.answering import ORJSON, csv_response, listed, wants_csv
@@ -67,6 +68,7 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
     measure = measure_of(query)
     against = None if query["against"] == "without" else query["against"]
     question = gain_question(query["platform"], query["part"], against)
+    require_factor(standard, question.platform, question.engine)
     asked = Asked(
         measure=measure,
         standard=standard,
@@ -145,6 +147,7 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     question = evidence.find_stock_question(read_conn(), slug)
     if question is None:
         raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
+    require_factor(standard, question.slug, question.engine)
     asked = StockAsked(
         measure, standard, query["level"], own_figure(query["value"], measure, units), query["checked"]
     )

@@ -9,6 +9,7 @@ from service.api.context import caller, conn, needs, shop, writing
 from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.domain.resources import Platform
+from service.ledger import platforms as changing
 from service.ledger import resources as ledger
 from service.schemas.fields import units_of
 from service.schemas.queries import SearchQuery, UnitsQuery
@@ -95,15 +96,5 @@ def change_platform(data: dict[str, Any], slug: str) -> Response:
     with writing() as connection:
         platform = found(slug)
         check_if_match(platform.version)
-        saved = ledger.change(
-            connection,
-            platform,
-            values(data),
-            store.save_platform,
-            who=caller().name,
-            about=f"platforms/{slug}",
-            renamed=f"platforms/{data.get('slug', slug)}",
-        )
-        if saved != platform:
-            store.bump_platform(connection, saved.platform_id)
+        saved = changing.change_platform(connection, platform, values(data), who=caller().name)
     return json_response(shown(saved, data.get("units") or shop()["units"]), etag=version_etag(saved.version))

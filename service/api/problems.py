@@ -61,8 +61,13 @@ def handle_ledger_error(error: LedgerError) -> Response:
 
 
 def fault_document(fault: Fault) -> dict[str, Any]:
-    """A fault with the value that was sent at its pointer."""
-    document: dict[str, Any] = {"pointer": fault.pointer, **value_at(fault.pointer), "detail": fault.detail}
+    """A fault with the value that was sent at its place."""
+    place = (
+        {"pointer": fault.pointer, **value_at(fault.pointer)}
+        if fault.parameter is None
+        else asked_place(fault.parameter)
+    )
+    document: dict[str, Any] = {**place, "detail": fault.detail}
     if fault.code:
         document["code"] = fault.code
     return document
@@ -103,9 +108,13 @@ def errors_of(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
                 yield {"pointer": pointer, **value_at(pointer), "detail": plain(detail)}
             else:
                 name = str(path[0]) if path else location
-                sent = request.args.get(name) if location == "query" else request.headers.get(name)
-                shown = {} if sent is None else {"value": shortened(sent)}
-                yield {"parameter": name, **shown, "detail": plain(detail)}
+                yield {**asked_place(name, location), "detail": plain(detail)}
+
+
+def asked_place(name: str, location: str = "query") -> dict[str, Any]:
+    """A query parameter or header with what was sent in it."""
+    sent = request.args.get(name) if location == "query" else request.headers.get(name)
+    return {"parameter": name} if sent is None else {"parameter": name, "value": shortened(sent)}
 
 
 PLAIN = {

@@ -44,7 +44,7 @@ def get_pull(query: dict[str, Any], pull_id: int) -> Response:
     pull, session, n = found
     whole = whole_session(conn(), session)
     allowed_to_see(whole)
-    show = figures(query)
+    show = figures(query).for_engine(whole.session.engine)
     curve = show.channels(reading.channels_of_pulls(conn(), [pull_id]).get(pull_id, {}))
     if wants_csv():
         # Channels are raw: in the document's units, and corrected only where they were posted so.

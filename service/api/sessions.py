@@ -43,6 +43,7 @@ def figures(query: dict[str, Any]) -> Figures:
 
 def document(whole: WholeSession, show: Figures) -> dict[str, Any]:
     """A session as a document."""
+    show = show.for_engine(whole.session.engine)
     by_setup: dict[int, list[reading.PullRow]] = {}
     for pull in whole.pulls:
         by_setup.setdefault(pull.setup_id, []).append(pull)
@@ -135,10 +136,16 @@ def add_session(session: Any) -> Response:
 
     def create(connection: Connection) -> Created:
         nonlocal replayed
-        kept = post_session(connection, session, content=content_of(g.body), caller=caller(), now=now())
+        kept = post_session(
+            connection, session, content=content_of(g.body), caller=caller(), shop=shop(), now=now()
+        )
         replayed = kept.replayed
-        whole = whole_session(connection, kept.id)
-        return document(whole, show), f"/v1/sessions/{kept.id}", version_etag(whole.session.version)
+        session_kept = kept.whole.session
+        return (
+            document(kept.whole, show),
+            f"/v1/sessions/{session_kept.id}",
+            version_etag(session_kept.version),
+        )
 
     response = created_once(create)
     if replayed:

@@ -23,10 +23,11 @@ CHANGE = SettingChangeDocument()
 CHANGE_COLUMNS = list(CHANGE.fields)
 
 
-def shown() -> Response:
-    """Every setting in force; the ETag is the version of them all."""
+def shown(bay: str | None = None) -> Response:
+    """Every setting in force, or what one bay has of its own; the ETag is the version of them all."""
     etag = version_etag(store.settings_version(conn()))
-    items = [ONE.dump(setting) for setting in ledger.settings_in_force(conn())]
+    in_force = ledger.settings_in_force(conn())
+    items = [ONE.dump(setting) for setting in in_force if bay is None or setting.bay == bay]
     if wants_csv():
         return listed(items, last_key=None, columns=COLUMNS)
     response = json_response({"items": items}, etag=etag)
@@ -48,11 +49,34 @@ def list_settings() -> Response:
 @blueprint.response(200, page_of(SettingDocument))
 def change_settings(data: dict[str, Any]) -> Response:
     """Change settings (If-Match with the ETag of the list)."""
+    return changed(data)
+
+
+@blueprint.get("/v1/bays/<slug>/settings")
+@needs("read", "post")
+@blueprint.page(SettingDocument, "What a bay has of its own.")
+def list_bay_settings(slug: str) -> Response:
+    """Read what a bay has of its own beside the shop's settings."""
+    ledger.known_bay(conn(), slug)
+    return shown(slug)
+
+
+@blueprint.patch("/v1/bays/<slug>/settings")
+@needs("admin")
+@blueprint.arguments(SettingsChange, unknown=EXCLUDE)
+@blueprint.response(200, page_of(SettingDocument))
+def change_bay_settings(data: dict[str, Any], slug: str) -> Response:
+    """Give a bay settings of its own (only `checks`); null takes one back, and the shop's holds again."""
+    return changed(data, slug)
+
+
+def changed(data: dict[str, Any], bay: str | None = None) -> Response:
+    """Change the settings of the shop or of one bay."""
     with writing() as connection:
         store.hold_settings(connection)
         check_if_match(store.settings_version(connection))
-        ledger.change_settings(connection, data, who=caller().name)
-    return shown()
+        ledger.change_settings(connection, data, who=caller().name, bay=bay)
+    return shown(bay)
 
 
 @blueprint.get("/v1/settings/<name>/history")

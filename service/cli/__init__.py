@@ -20,6 +20,7 @@ COMMANDS = {
     "settings": "settings",
     "post": "post",
     "ask": "ask",
+    "factor": "factor",
 }
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "auto_envvar_prefix": "BAYLEDGER"}

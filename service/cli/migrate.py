@@ -10,7 +10,7 @@ import click
 
 from service.cli import options
 from service.cli.errors import CouldNotError
-from service.cli.ledger import ROOT, open_kept_ledger
+from service.cli.ledger import ROOT, one_connection, open_kept_ledger
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -36,7 +36,7 @@ def command(
 ) -> None:
     """Bring the database's schema up to date, or to a given revision.
 
-    `serve` does this by itself. Several at once are harmless: one migrates, the others wait.
+    What an earlier version derived from the posted pulls is derived anew. `serve` does this by itself. Several at once are harmless: one migrates, the others wait.
 
     \b
     bayledger migrate               to the newest
@@ -53,8 +53,18 @@ def command(
             _show(configuration)
         else:
             _move(configuration, revision, sure=yes)
+            derived = _derive_outdated(ledger.owner_url) if revision == "head" else 0
             if not quiet:
-                click.echo(f"the schema is at {revision}")
+                again = f"; {derived} sessions were derived anew from what was posted" if derived else ""
+                click.echo(f"the schema is at {revision}{again}")
+
+
+def _derive_outdated(url: str) -> int:
+    """What an earlier version derived is derived by today's way; what was posted is kept raw."""
+    from service.ledger.marking import derive_outdated
+
+    with one_connection(url) as connection:
+        return derive_outdated(connection)
 
 
 def _configuration(url: str) -> Config:

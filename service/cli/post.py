@@ -11,6 +11,7 @@ import click
 
 from service.cli import options
 from service.cli.errors import CouldNotError
+from service.cli.review import ask_review, show_review
 
 
 @click.command("post")
@@ -20,10 +21,11 @@ from service.cli.errors import CouldNotError
 def command(
     file: IO[bytes], data_dir: Path | None, url: str | None, token: str | None, as_json: bool
 ) -> None:
-    """Post one session given as JSON (`-` reads standard input) and show what was kept.
+    """Post one session given as JSON (`-` reads standard input) and say how it went.
 
-    The ledger recognises the same content: posting a file twice keeps it once. A refused post keeps nothing; every
-    fault is listed with its place in the file.
+    What the bay should know while the car is strapped down comes first: which pull to repeat, what the checks doubt,
+    what a comparison shows. The ledger recognises the same content: posting a file twice keeps it once. A refused
+    post keeps nothing; every fault is listed with its place in the file.
 
     \b
     bayledger post session.json --token "$TOKEN"
@@ -39,10 +41,11 @@ def command(
     with open_client(settings) as client:
         answer = client.post("/v1/sessions", content=content, headers=headers)
         kept = read(answer)
-    if as_json:
-        click.echo(json.dumps(kept, indent=2, ensure_ascii=False))
-    else:
-        _show(kept, replayed=answer.headers.get("Idempotency-Replayed") == "true")
+        if as_json:
+            click.echo(json.dumps(kept, indent=2, ensure_ascii=False))
+            return
+        replayed = answer.headers.get("Idempotency-Replayed") == "true"
+        _show(kept, ask_review(client, str(kept.get("id")), kept.get("units")), replayed=replayed)
 
 
 def _check_json(content: bytes, name: str) -> None:
@@ -54,7 +57,7 @@ def _check_json(content: bytes, name: str) -> None:
         raise CouldNotError(f"{name} holds no session: a session is one JSON object.")
 
 
-def _show(kept: dict[str, Any], *, replayed: bool) -> None:
+def _show(kept: dict[str, Any], sentences: list[str], *, replayed: bool) -> None:
     from service.cli.show import console
 
     out = console()
@@ -62,9 +65,8 @@ def _show(kept: dict[str, Any], *, replayed: bool) -> None:
     out.print(
         f"Session {kept.get('id')} of {kept.get('vehicle')} in {kept.get('bay')}: {before}.", soft_wrap=True
     )
+    show_review(out, sentences)
     _show_setups(out, kept)
-    _show_checks(out, kept.get("checks") or [])
-    _show_pairs(out, kept.get("pairs") or [])
 
 
 def _show_setups(out: Any, kept: dict[str, Any]) -> None:
@@ -89,41 +91,3 @@ def _measures(summary: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
     return [
         (name, one) for name, one in summary.items() if isinstance(one, dict) and one.get("mean") is not None
     ]
-
-
-def _show_checks(out: Any, checks: list[dict[str, Any]]) -> None:
-    out.print("No doubts." if not checks else f"Checks ({len(checks)}):")
-    for check in checks:
-        place = f"[{check.get('code')}, {check.get('pointer')}]"
-        out.print(f"  {check.get('level')}: {check.get('message')} {place}", soft_wrap=True)
-
-
-def _show_pairs(out: Any, pairs: list[dict[str, Any]]) -> None:
-    if pairs:
-        out.print(f"Before/after pairs made ({len(pairs)}):")
-    for pair in pairs:
-        against = "" if pair.get("against") in (None, "without") else f" against {pair['against']}"
-        held = "conditions held" if pair.get("held") else f"not held: {_listed(pair.get('differs'))}"
-        out.print(
-            f"  {pair.get('part')}{against}: {gain_in_words(pair)} ({pair.get('match')}, {held})",
-            soft_wrap=True,
-        )
-
-
-def gain_in_words(pair: dict[str, Any]) -> str:
-    from service.cli.show import signed
-
-    percent = pair.get("peak_power_percent")
-    return "peak power cannot be compared" if percent is None else f"{signed(percent)} % peak power"
-
-
-def _listed(differs: Any) -> str:
-    if not isinstance(differs, list):
-        return str(differs or "unknown")
-    return ", ".join(_difference(one) if isinstance(one, dict) else str(one) for one in differs)
-
-
-def _difference(one: dict[str, Any]) -> str:
-    """`inlet 24.0 before, 35.0 after`; the condition alone where nothing else is known."""
-    before, after = ("not recorded" if one.get(side) is None else one[side] for side in ("before", "after"))
-    return f"{one.get('what')} {before} before, {after} after"

@@ -45,26 +45,30 @@ def encode_channels(
     channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
 ) -> EncodedTrace:
     """Pack channels of equal length, by name; steps are their declared resolutions, None or absent where unknown."""
-    names = tuple(channels)
-    values = _stacked(channels)
-    declared = tuple(steps.get(name) for name in names)
-    counts = _whole_steps(values, declared)
-    if counts is not None:
-        return EncodedTrace(STEPS_ENCODING, names, declared, values.shape[1], _pack(_step_parts(counts)))
-    return EncodedTrace(
-        FLOAT_ENCODING, names, declared, values.shape[1], _pack([_shuffled(values.astype("<f4"))])
-    )
+    return encode_and_keep(channels, steps)[0]
 
 
 def as_kept(
     channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
 ) -> dict[str, Floats]:
     """The channels as they will be decoded: what is derived from these can be derived again to the last digit."""
+    return encode_and_keep(channels, steps)[1]
+
+
+def encode_and_keep(
+    channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
+) -> tuple[EncodedTrace, dict[str, Floats]]:
+    """The channels packed, and as they will be decoded; finding their whole steps once serves both."""
     names, values = tuple(channels), _stacked(channels)
     declared = tuple(steps.get(name) for name in names)
     counts = _whole_steps(values, declared)
-    kept = values.astype("<f4").astype(np.float64) if counts is None else counts * _step_column(declared)
-    return dict(zip(names, kept, strict=True))
+    if counts is not None:
+        encoding, parts, kept = STEPS_ENCODING, _step_parts(counts), counts * _step_column(declared)
+    else:
+        singles = values.astype("<f4")
+        encoding, parts, kept = FLOAT_ENCODING, [_shuffled(singles)], singles.astype(np.float64)
+    trace = EncodedTrace(encoding, names, declared, values.shape[1], _pack(parts))
+    return trace, dict(zip(names, kept, strict=True))
 
 
 def decode_channels(trace: EncodedTrace) -> dict[str, Floats]:

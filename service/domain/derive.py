@@ -6,23 +6,27 @@ neither corrected nor correctable; `unknown`, corrected before it was posted by 
 """
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.air import vapour_pressure_kpa
+from service.domain.channels import ALONG_THE_CURVE, SPEED_RATIO, channel_grids
 from service.domain.correction import BASE_STANDARD, STANDARDS, Air, correction_factor
 from service.domain.curve import GRID_RPM, Peaks, clean_trace, derive
+from service.domain.engine import Engine
 from service.domain.order_statistics import best_of_n_bias
-from service.domain.records import PostedPull
+from service.domain.records import PostedPeaks, PostedPull
+from service.domain.trace import Trace, choose
 from service.domain.units import torque_nm
 
-METHOD = 1
+METHOD = 2
 """Number of this way of deriving; kept with each summary so that an upgrade knows what to derive again."""
 
 ANY_STANDARD, OBSERVED, UNKNOWN = "any", "observed", "unknown"
+BESIDE_TORQUE = (*ALONG_THE_CURVE, "roller_speed")
 PULL_SPREAD_START = 0.005
 """Relative spread of a bay's pulls before it has any history (our choice; TRADE: 0.4-0.8 %)."""
 ASSUMED_BEST_OF = 3
@@ -43,6 +47,9 @@ class DerivedPull:
     lambda_mean: float | None
     map_max_kpa: float | None
     level: str
+    channels: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    trace: Trace | None = None
+    """Which samples were the pull and what was left out; None for a record without a curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +80,12 @@ class SetupSummary:
     map_max_kpa: float | None
     ramp_rpm_s: float | None
     grid: NDArray[np.float64] | None
+    channels: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    speed_ratio: float | None = None
 
 
-def torque_trace(pull: PostedPull, ratio: float | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Engine speed [rpm] and engine-referred wheel torque [N.m] of a pull, sorted and de-duplicated.
+def torque_trace(pull: PostedPull, ratio: float | None) -> Trace:
+    """The pull's part of what was recorded: engine speed [rpm] and engine-referred wheel torque [N.m].
 
     Axle torque is divided by the overall ratio (engine turns per axle turn); power by engine speed.
     """
@@ -87,7 +96,7 @@ def torque_trace(pull: PostedPull, ratio: float | None) -> tuple[NDArray[np.floa
         torque = torque_nm(pull.channels["power"], rpm)
     else:
         torque = pull.channels["axle_torque"] / (ratio or 1.0)
-    return clean_trace(rpm, torque)
+    return choose(rpm, torque, pull.channels.get("time"), pull.channels.get("throttle"), pull.test)
 
 
 def air_of(pull: PostedPull) -> Air | None:
@@ -100,7 +109,13 @@ def air_of(pull: PostedPull) -> Air | None:
     return Air(pull.temperature_c, pull.pressure_kpa, vapour)
 
 
-def divided_out(pull: PostedPull, air: Air | None) -> float | None:
+def rests_on_engine(pull: PostedPull) -> bool:
+    """Whether what was corrected can be divided out only by knowing the engine."""
+    standard = STANDARDS.get(pull.basis_standard or "")
+    return pull.basis_factor is None and standard is not None and standard.engine_rule is not None
+
+
+def divided_out(pull: PostedPull, air: Air | None, engine: Engine | None = None) -> float | None:
     """The factor by which a posted figure exceeds the observed one; None where it cannot be known."""
     if pull.basis_standard is None:
         return 1.0
@@ -108,15 +123,19 @@ def divided_out(pull: PostedPull, air: Air | None) -> float | None:
         return pull.basis_factor
     if air is None or pull.basis_standard not in STANDARDS:
         return None
-    return correction_factor(pull.basis_standard, air)
+    return STANDARDS[pull.basis_standard].factor(air, engine)
 
 
-def derive_pull(pull: PostedPull, ratio: float | None) -> DerivedPull:
-    """Bring one pull to observed figures and say by which factor the base standard corrects them."""
+def derive_pull(pull: PostedPull, ratio: float | None, engine: Engine | None = None) -> DerivedPull:
+    """Bring one pull to observed figures and say by which factor the base standard corrects them.
+
+    The engine matters to figures posted in a standard that depends on it, without their factor.
+    """
     air = air_of(pull)
-    posted_over_observed = divided_out(pull, air)
+    posted_over_observed = divided_out(pull, air, engine)
     scale = 1.0 / (posted_over_observed or 1.0)
-    observed, grid, rpm = observed_figures(pull, ratio, scale)
+    trace = None if pull.peaks is not None else torque_trace(pull, ratio)
+    observed, grid, rpm = observed_figures(pull, trace, scale)
     factor, level = level_of(pull, air, posted_over_observed)
     return DerivedPull(
         vapour_kpa=air.vapour_kpa if air else None,
@@ -126,25 +145,42 @@ def derive_pull(pull: PostedPull, ratio: float | None) -> DerivedPull:
         rpm_from=None if rpm is None else float(rpm[0]),
         rpm_to=None if rpm is None else float(rpm[-1]),
         samples=0 if rpm is None else len(rpm),
-        lambda_mean=channel_statistic(pull, "lambda", np.mean),
-        map_max_kpa=channel_statistic(pull, "map", np.max),
+        lambda_mean=channel_statistic(pull, trace, "lambda", np.mean),
+        map_max_kpa=channel_statistic(pull, trace, "map", np.max),
         level=level,
+        trace=trace,
+        channels=channels_along(pull, trace, grid),
     )
 
 
+def channels_along(
+    pull: PostedPull, trace: Trace | None, grid: NDArray[np.float64] | None
+) -> dict[str, NDArray[np.float64]]:
+    """What was recorded beside torque, on the grid, from the samples that are the pull."""
+    if trace is None or grid is None or not any(name in pull.channels for name in BESIDE_TORQUE):
+        return {}
+    of_pull = {name: values[trace.used] for name, values in pull.channels.items()}
+    return channel_grids(of_pull["rpm"], of_pull, np.isfinite(grid))
+
+
 def observed_figures(
-    pull: PostedPull, ratio: float | None, scale: float
+    pull: PostedPull, trace: Trace | None, scale: float
 ) -> tuple[Peaks, NDArray[np.float64] | None, NDArray[np.float64] | None]:
     """Peaks, grid and engine speeds of a pull after dividing out what had been corrected."""
-    if pull.peaks is not None:
-        nan = float("nan")
-        kept = pull.peaks
-        power = nan if kept.power_kw is None else kept.power_kw * scale
-        torque = nan if kept.torque_nm is None else kept.torque_nm * scale
-        return Peaks(power, kept.power_rpm or nan, torque, kept.torque_rpm or nan), None, None
-    rpm, posted = torque_trace(pull, ratio)
+    if trace is None:
+        return kept_peaks(pull, scale), None, None
+    rpm, posted = clean_trace(trace.rpm, trace.torque_nm)
     grid, peaks = derive(rpm, posted * scale)
     return peaks, grid, rpm
+
+
+def kept_peaks(pull: PostedPull, scale: float) -> Peaks:
+    """The peaks of a record without a curve, NaN where one was not kept."""
+    nan = float("nan")
+    kept = pull.peaks or PostedPeaks(None, None, None, None)
+    power = nan if kept.power_kw is None else kept.power_kw * scale
+    torque = nan if kept.torque_nm is None else kept.torque_nm * scale
+    return Peaks(power, kept.power_rpm or nan, torque, kept.torque_rpm or nan)
 
 
 def level_of(
@@ -163,11 +199,11 @@ def level_of(
     return None, UNKNOWN
 
 
-def channel_statistic(pull: PostedPull, name: str, statistic: object) -> float | None:
-    """A scalar of one optional channel, or None where it was not recorded."""
-    if name not in pull.channels:
+def channel_statistic(pull: PostedPull, trace: Trace | None, name: str, statistic: object) -> float | None:
+    """A scalar of one optional channel over the pull's samples, or None where it was not recorded."""
+    if name not in pull.channels or trace is None:
         return None
-    return float(statistic(pull.channels[name]))  # type: ignore[operator]
+    return float(statistic(pull.channels[name][trace.used]))  # type: ignore[operator]
 
 
 def best_of_bias(best_of: int | None) -> float:
@@ -238,7 +274,25 @@ def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]
         map_max_kpa=mean_of([pull.map_max_kpa for pull in derived]),
         ramp_rpm_s=mean_of([pull.ramp_rpm_s for pull in posted]),
         grid=mean_grid([pull.grid for pull in derived], factors) if curves else None,
+        channels=mean_channels(derived),
+        speed_ratio=mean_of([locked_ratio(pull) for pull in derived]),
     )
+
+
+def mean_channels(derived: Sequence[DerivedPull]) -> dict[str, NDArray[np.float64]]:
+    """Mean of every channel along the curve, over the pulls that recorded it, where at least half of them reach."""
+    names = dict.fromkeys(name for pull in derived for name in pull.channels)
+    of_name = {name: [pull.channels[name] for pull in derived if name in pull.channels] for name in names}
+    return {name: mean_grid(grids, [1.0] * len(grids)) for name, grids in of_name.items()}
+
+
+def locked_ratio(pull: DerivedPull) -> float | None:
+    """Engine speed over roller speed in the upper half of a pull, where a converter has locked and no boost surges."""
+    ratios = pull.channels.get(SPEED_RATIO)
+    if ratios is None:
+        return None
+    known = ratios[np.isfinite(ratios)]
+    return float(np.median(known[known.size // 2 :])) if known.size else None
 
 
 def mean_best_of(pulls: Sequence[PostedPull]) -> int:

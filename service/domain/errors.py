@@ -6,11 +6,15 @@ from typing import ClassVar
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong at one place (RFC 6901 pointer into the body), with the way out in its detail."""
+    """One thing wrong at one place, with the way out in its detail.
+
+    The place is an RFC 6901 pointer into the body, or the query's `parameter`.
+    """
 
     pointer: str
     detail: str
     code: str | None = None
+    parameter: str | None = None
 
 
 class LedgerError(Exception):

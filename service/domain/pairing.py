@@ -30,11 +30,27 @@ WINDOWS: Mapping[str, float] = {
     "spark_advance_deg": 0.5,
     "map_max_kpa": 2.0,
     "tyre_pressure_kpa": 7.0,
+    "ramp_rpm_s": 0.05,
+    "temperature_c": 2.0,
+    "pressure_kpa": 0.3,
 }
+"""As a difference, in SI; of the ramp as a share."""
+OF_ONE_SESSION = frozenset({"temperature_c", "pressure_kpa"})
+"""The bay's air may drift this much within one session; between sessions it is another day's, and correction's to mend."""
+RELATIVE = frozenset({"ramp_rpm_s"})
 NEEDED = ("coolant_c", "inlet_c")
 """Conditions without which nobody can say that a comparison was held (our choice): not recorded is not the same."""
-RAMP_WINDOW = 0.05
-"""Largest relative difference of the ramp rate (common practice, no source)."""
+CONDITIONS = (
+    "temperature_c", "pressure_kpa", "vapour_kpa", "factor", "coolant_c", "oil_c", "inlet_c", "lambda_mean",
+    "map_max_kpa", "ethanol", "spark_advance_deg", "ramp_rpm_s", "tyre_pressure_kpa", "gear", "ratio",
+)  # fmt: skip
+"""What both sides of a pair are shown with."""
+
+OF_THE_LEVEL = frozenset({
+    # Doubts about the level at which a whole session stands, by check: a ratio inside it does not hang on them.
+    "factor-outside-limits", "pressure-not-station", "weather-stuck", "weather-stations-differ", "bay-day-off",
+    "level-unlike-before", "level-unlike-stock",
+})  # fmt: skip
 
 PART_MAY_CHANGE: Mapping[str, frozenset[str]] = {
     # A condition that a part of this slot changes by its nature is its effect, not a fault of the test (our choice).
@@ -84,6 +100,8 @@ class CarSetup:
     spark_advance_deg: float | None = None
     map_max_kpa: float | None = None
     ramp_rpm_s: float | None = None
+    temperature_c: float | None = None
+    pressure_kpa: float | None = None
     tyre_pressure_kpa: float | None = None
     tyre_size: str | None = None
     gear: int | None = None
@@ -121,16 +139,19 @@ class Pair:
 
 
 def pairs_of_car(
-    setups: Sequence[CarSetup], slots: Mapping[int, frozenset[str]], touching: frozenset[int] | None = None
+    setups: Sequence[CarSetup],
+    slots: Mapping[int, frozenset[str]],
+    touching: frozenset[int] | None = None,
+    windows: Mapping[str, float] = WINDOWS,
 ) -> list[Pair]:
     """All pairs of one car; with `touching`, only those in which one of these setups stands.
 
-    `slots` gives the slots each part fills. Setups that do not count make no pair.
+    `slots` gives the slots each part fills, `windows` what still counts as held. Setups that do not count make no pair.
     """
     counted = sorted((s for s in setups if s.counts), key=lambda s: (s.started_at, s.session_id, s.n))
     found: list[Pair] = []
     for with_, without, part, against in changes(counted, slots, touching):
-        pair = compare(with_, without, part, against, counted, slots)
+        pair = compare(with_, without, part, against, counted, slots, windows)
         if pair is not None:
             found.append(pair)
     return found
@@ -189,6 +210,7 @@ def compare(
     against: int,
     setups: Sequence[CarSetup],
     slots: Mapping[int, frozenset[str]],
+    windows: Mapping[str, float],
 ) -> Pair | None:
     """The graded pair of two setups, or None where it is the second half of an A-B-A already made."""
     again, share = None, None
@@ -198,7 +220,7 @@ def compare(
             again, share, first_half = repeated
             if not first_half:
                 return None
-    differs = tuple(differences(without, with_, slots.get(part, frozenset())))
+    differs = tuple(differences(without, with_, slots.get(part, frozenset()), windows))
     match = grade(with_, without, again is not None)
     return Pair(
         part_id=part,
@@ -258,25 +280,27 @@ def grade(with_: CarSetup, without: CarSetup, aba: bool) -> str:
 
 
 def usable(sides: Sequence[CarSetup]) -> bool:
-    """Whether no doubt stands against the ratio. A factor outside its limits cancels inside one session."""
+    """Whether no doubt stands against the ratio. What is doubted of the level alone cancels inside one session."""
     one_session = len({side.session_id for side in sides}) == 1
-    forgiven = {"factor-outside-limits"} if one_session else set()
+    forgiven = OF_THE_LEVEL if one_session else frozenset()
     return not {doubt for side in sides for doubt in side.doubts} - forgiven
 
 
-def differences(before: CarSetup, after: CarSetup, part_slots: Iterable[str]) -> Iterator[Difference]:
+def differences(
+    before: CarSetup, after: CarSetup, part_slots: Iterable[str], windows: Mapping[str, float] = WINDOWS
+) -> Iterator[Difference]:
     """Every condition outside its window that the part itself does not explain, and the needed ones not recorded."""
     excused = frozenset().union(*(PART_MAY_CHANGE.get(slot, frozenset()) for slot in part_slots))
-    for name, window in WINDOWS.items():
+    if before.session_id != after.session_id:
+        excused |= OF_ONE_SESSION
+    for name, window in windows.items():
         a, b = getattr(before, name), getattr(after, name)
         missing = a is None or b is None
         if name in excused or (missing and name not in NEEDED):
             continue
-        if missing or abs(b - a) > window:
-            yield Difference(name, a, b, window)
-    a, b = before.ramp_rpm_s, after.ramp_rpm_s
-    if a and b and abs(b / a - 1.0) > RAMP_WINDOW:
-        yield Difference("ramp_rpm_s", a, b, a * RAMP_WINDOW)
+        allowed = abs(a) * window if name in RELATIVE and not missing else window
+        if missing or abs(b - a) > allowed:
+            yield Difference(name, a, b, allowed)
     for name in ("gear", "ratio", "tyre_size"):
         a, b = getattr(before, name), getattr(after, name)
         if name not in excused and a is not None and b is not None and a != b:

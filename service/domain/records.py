@@ -12,6 +12,8 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.engine import Engine
+
 Channel = NDArray[np.float64]
 Level = Literal["refused", "doubtful", "note"]
 
@@ -76,6 +78,7 @@ class PostedSetup:
     octane: float | None = None
     octane_method: str | None = None
     spark_advance_deg: float | None = None
+    lambda_probe: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,16 @@ class PlatformFacts:
     ignition: str
     rpm_limit: float | None
     rated_power_kw: float | None
+    charge_cooling: str | None = None
+    fuel_per_cycle: float | None = None
+    boost_ratio: float | None = None
+
+    @property
+    def engine(self) -> Engine:
+        """What the correction standards must know of it."""
+        return Engine(
+            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
 
+from service.domain.engine import Engine
+
 
 @dataclass(frozen=True, slots=True)
 class Platform:
@@ -22,8 +24,17 @@ class Platform:
     driven_wheels: str | None = None
     rated_power_kw: float | None = None
     rpm_limit: float | None = None
+    charge_cooling: str | None = None
+    fuel_per_cycle: float | None = None
+    boost_ratio: float | None = None
     platform_id: int = 0
     version: int = 1
+
+    def as_engine(self) -> Engine:
+        """What the correction standards must know of it."""
+        return Engine(
+            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
+        )
 
 
 @dataclass(frozen=True, slots=True)

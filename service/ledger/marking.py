@@ -7,27 +7,30 @@ from typing import Any
 from uuid import UUID
 
 from service.domain.checks import (
-    disagreeing_pulls,
+    Case,
     doubts,
+    figure_refusals,
     future_time,
-    powerless,
     refusals,
     slot_refusals,
 )
+from service.domain.checks.agreement import pulls_apart
 from service.domain.derive import (
+    METHOD,
     PULL_SPREAD_START,
     DerivedPull,
-    air_of,
     derive_pull,
-    divided_out,
     summarise_setup,
 )
 from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
-from service.domain.records import Finding, PostedPeaks, PostedPull, PostedSession, PostedSetup
+from service.domain.records import Finding, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
+from service.ledger.again import derive_pulls, divide_anew, posted_again
 from service.ledger.post import raise_faults
 from service.ledger.resources import unknown
+from service.ledger.shop import shop_in_force
+from service.ledger.surroundings import ask_company, surroundings
 from service.stats.noise import pooled_spread
 from service.store import history, marking, pairs, reading, sessions
 from service.store.db import Connection
@@ -115,8 +118,8 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
     for setup in reading.setups_of_session(conn, session.id)():
         own = [pull for pull in stored if pull.setup_id == setup.setup_id]
         counted = [pull for pull in own if pull.status == "accepted" and pull.struck is None]
-        posted = [posted_again(pull, channels.get(pull.pull_id, {})) for pull in counted]
-        derived: list[DerivedPull] = [derive_pull(pull, row.ratio) for pull in posted]
+        posted = [posted_again(pull, channels.get(pull.pull_id, {}), row.engine) for pull in counted]
+        derived: list[DerivedPull] = [derive_pull(pull, row.ratio, row.engine) for pull in posted]
         settled = settled_doubts(setup.n, len(own), posted, derived, spread)
         keys = sessions.SummaryKeys(
             setup_id=setup.setup_id,
@@ -149,7 +152,8 @@ def settled_doubts(
         return set()
     left = PostedSetup(n=n, parts=(), parts_known="unknown", stock_checked="unknown", pulls=tuple(posted))
     figures = {(n, pull.n): of_pull for pull, of_pull in zip(posted, derived, strict=True)}
-    return set() if any(disagreeing_pulls(left, figures, spread)) else {"pulls-disagree"}
+    apart, limit = pulls_apart(left, figures, spread)
+    return set() if apart > limit else {"pulls-disagree"}
 
 
 def session_counts(conn: Connection, id: UUID) -> bool:
@@ -158,43 +162,33 @@ def session_counts(conn: Connection, id: UUID) -> bool:
     return row is not None and row.struck is None
 
 
-def posted_again(row: reading.PullRow, channels: Mapping[str, Any]) -> PostedPull:
-    """A stored pull as it was posted: the record is kept raw, so it can be derived again at any time."""
-    pull = PostedPull(
-        n=row.n,
-        started_at=row.started_at,
-        temperature_c=row.temperature_c,
-        pressure_kpa=row.pressure_kpa,
-        humidity=row.humidity,
-        dew_point_c=row.dew_point_c,
-        coolant_c=row.coolant_c,
-        oil_c=row.oil_c,
-        inlet_c=row.inlet_c,
-        inlet_end_c=row.inlet_end_c,
-        test=row.test,
-        ramp_rpm_s=row.ramp_rpm_s,
-        basis_standard=row.basis_standard,
-        basis_factor=row.basis_factor,
-        status=row.status,
-        best_of=row.best_of,
-        channels=dict(channels),
-    )
-    if channels:
-        return pull
-    # The row holds what was observed; a peaks-only record is derived again from what was posted.
-    scale = divided_out(pull, air_of(pull)) or 1.0
-    power = None if row.power_kw is None else row.power_kw * scale
-    torque = None if row.torque_nm is None else row.torque_nm * scale
-    return replace(pull, peaks=PostedPeaks(power, row.power_rpm, torque, row.torque_rpm))
-
-
 def pair_again(conn: Connection, platform_id: int, vehicle_id: int) -> None:
     """Make a car's pairs anew and mark the evidence that any of them, gone or made, touches."""
     gone = pairs.drop_pairs_of_car(conn, vehicle_id)
     setups, slots = pairs.setups_of_car(conn, vehicle_id), pairs.slots_of_car(conn, vehicle_id)
-    made = pairs_of_car(setups(), slots())
+    made = pairs_of_car(setups(), slots(), windows=shop_in_force(conn).windows())
     pairs.add_pairs(conn, platform_id, vehicle_id, made)
     pairs.bump_evidence(conn, platform_id, gone | {pair.part_id for pair in made})
+
+
+def derive_outdated(conn: Connection) -> int:
+    """Derive anew, each in a transaction of its own, the sessions that an earlier version derived; answers how many.
+
+    Broken off, it goes on where it was. What was posted is kept raw, so nothing is lost by it.
+    """
+    outdated = marking.sessions_derived_before(conn, METHOD)
+    for id in outdated:
+        with conn.transaction():
+            session = held(conn, id)
+            derive_pulls(conn, id)
+            settle(conn, session)
+    return len(outdated)
+
+
+def pair_all_again(conn: Connection) -> None:
+    """Make every car's pairs anew, car by car in the order of their tags: what counts as held has changed."""
+    for platform_id, vehicle_id in marking.hold_measured_cars(conn):
+        pair_again(conn, platform_id, vehicle_id)
 
 
 SESSION_FIELDS = ("started_at", "operator", "gear", "tyre_size", "tyre_pressure_kpa")
@@ -206,6 +200,7 @@ SETUP_FIELDS = (
     "octane",
     "octane_method",
     "spark_advance_deg",
+    "lambda_probe",
 )
 
 
@@ -229,6 +224,7 @@ def amend_session(
     if moved.vehicle_id != session.vehicle_id:
         hold_evidence(conn, session.platform_id, moved.platform_id)
         pair_again(conn, session.platform_id, session.vehicle_id)
+        divide_anew(conn, id, row.engine, car.platform.engine)
     settle(conn, moved)
     note_amended(conn, f"sessions/{id}", row, changes, why, caller)
 
@@ -327,20 +323,32 @@ def check_again(conn: Connection, session: marking.HeldSession, n: int, pull: re
     """The door's checks for a pull that is to count after all: refused where it is impossible, else its doubts kept."""
     row = reading.get_session(conn, session.id)
     assert row is not None
+    settings = shop_in_force(conn).checks(row.bay)
+    case = case_again(conn, row, n, pull)
+    impossible = [*refusals(case, settings), *figure_refusals(case, settings)]
+    raise_faults(replace(finding, pointer="/status") for finding in impossible)
+    found = doubts(case, settings)
+    keep_new_findings(conn, session, [finding for finding in found if finding.pull_n is not None])
+
+
+def case_again(conn: Connection, row: reading.SessionRow, n: int, pull: reading.PullRow) -> Case:
+    """A stored pull as the checks would meet it, had it been posted as accepted."""
     channels = reading.channels_of_pulls(conn, [pull.pull_id]).get(pull.pull_id, {})
-    posted = replace(posted_again(pull, channels), status="accepted")
+    posted = replace(posted_again(pull, channels, row.engine), status="accepted")
     setup = PostedSetup(n=n, parts=(), parts_known="unknown", stock_checked="unknown", pulls=(posted,))
     shape = PostedSession(
-        id=None, vehicle=row.vehicle, bay=row.bay, started_at=row.started_at, setups=(setup,), ratio=row.ratio,
-        clock=row.clock,
+        id=row.id, vehicle=row.vehicle, bay=row.bay, started_at=row.started_at, setups=(setup,), ratio=row.ratio,
+        gear=row.gear, tyre_size=row.tyre_size, sequence=row.sequence, clock=row.clock,
     )  # fmt: skip
-    derived = {(n, pull.n): derive_pull(posted, row.ratio)}
-    impossible = [*refusals(shape, row.received_at), *powerless(shape, derived)]
-    raise_faults(replace(finding, pointer="/status") for finding in impossible)
-    car = sessions.lock_car(conn, row.vehicle)
+    derived = {(n, pull.n): derive_pull(posted, row.ratio, row.engine)}
+    car, bay = sessions.lock_car(conn, row.vehicle), sessions.ask_posting_bay(conn, row.bay)()
     assert car is not None
-    found = doubts(shape, derived, car.platform, bay_spread(conn, row.bay), row.received_at)
-    keep_new_findings(conn, session, [finding for finding in found if finding.pull_n is not None])
+    assert bay is not None
+    around = surroundings(
+        conn, ask_company(conn, shape), derived=derived, bay=bay, parts={},
+        pull_spread=bay_spread(conn, row.bay), shop=shop_in_force(conn),
+    )  # fmt: skip
+    return Case(shape, row.received_at, derived, car.platform, around)
 
 
 def keep_new_findings(conn: Connection, session: marking.HeldSession, found: Sequence[Finding]) -> None:

@@ -6,17 +6,29 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID, uuid5
 
-from service.domain.checks import doubts, powerless, refusals, slot_refusals
-from service.domain.codec import as_kept
-from service.domain.derive import PULL_SPREAD_START, DerivedPull, SetupSummary, derive_pull, summarise_setup
+from service.domain.checks import Case, Surroundings, doubts, figure_refusals, refusals, slot_refusals
+from service.domain.codec import EncodedTrace, encode_and_keep
+from service.domain.derive import (
+    PULL_SPREAD_START,
+    DerivedPull,
+    SetupSummary,
+    derive_pull,
+    rests_on_engine,
+    summarise_setup,
+)
+from service.domain.engine import Engine
 from service.domain.errors import Conflict, Fault, Refused
-from service.domain.pairing import pairs_of_car
+from service.domain.pairing import CarSetup, pairs_of_car
 from service.domain.records import Finding, Part, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
+from service.domain.shop import Shop
+from service.ledger.kept import WholeSession, new_findings, new_session, new_setup, whole_session
 from service.ledger.resources import unknown
+from service.ledger.surroundings import AskedCompany, ask_company, surroundings
 from service.stats.noise import pooled_spread
-from service.store import history, pairs, sessions
+from service.store import history, pairs, pulls, sessions
 from service.store.db import Connection, Later, together
+from service.store.reading import SessionPair, pairs_of_session
 
 NAMESPACE = UUID("5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321")
 """Session ids made from content, where the bay made none, lie in this namespace."""
@@ -24,10 +36,9 @@ NAMESPACE = UUID("5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321")
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A session in the ledger; `replayed` when this very content was there already."""
+    """A session in the ledger, whole; `replayed` when this very content was there already."""
 
-    session_id: int
-    id: UUID
+    whole: WholeSession
     replayed: bool
 
 
@@ -40,16 +51,21 @@ class Asked:
     parts: Later[dict[str, Part]]
     invoiced: Later[set[str]]
     kept: Later[sessions.KeptSession | None]
+    earlier: Later[list[CarSetup]]
+    company: AskedCompany
 
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """What a post names, found in the ledger and its car held; `kept` where the session is there already."""
+    """What a post names, found in the ledger and its car held; `parts` with those ever fitted to the car, `earlier` the
+    states it was measured in before, `company` what it is held against."""
 
     car: sessions.LockedCar
     bay: sessions.PostingBay
     parts: Mapping[str, Part]
     invoiced: set[str]
+    earlier: list[CarSetup]
+    company: AskedCompany
 
 
 def content_hash(body: bytes) -> bytes:
@@ -58,30 +74,35 @@ def content_hash(body: bytes) -> bytes:
 
 
 def post_session(
-    conn: Connection, session: PostedSession, *, content: bytes, caller: Caller, now: datetime
+    conn: Connection, session: PostedSession, *, content: bytes, caller: Caller, shop: Shop, now: datetime
 ) -> Kept:
     """Keep one session, or raise Refused with every fault at once. The caller's transaction decides over all of it."""
-    raise_faults(refusals(session, now))
+    settings = shop.checks(session.bay)
+    raise_faults(refusals(Case(session, now), settings))
     hashed = content_hash(content)
     asked = ask_names(conn, session, hashed)
-    derived = derive_all(session)  # while the database looks
+    derived, traces = derive_all(session)  # while the database looks
     if caller.bay is not None and caller.bay != session.bay:
         words = f"this token posts for the bay {caller.bay}, not {session.bay}; use that bay's own token"
         raise Refused(words, [Fault("/bay", words)])
     kept = asked.kept()
     if kept is not None:  # before its names are looked up: a part may have been renamed since
-        return repeated(kept, hashed)
+        return repeated(conn, kept, hashed)
     found = resolve(conn, session, asked)
     raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
-    return keep(conn, session, derived, found, hashed, caller, now)
+    derived = {**derived, **derive_by_engine(session, found.car.platform.engine)}
+    case = Case(session, now, derived, found.car.platform, around_of(conn, derived, found, shop))
+    raise_faults(figure_refusals(case, settings))
+    findings = [*doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
+    return keep(conn, case, traces, found, findings, hashed, caller, shop)
 
 
-def repeated(kept: sessions.KeptSession, hashed: bytes) -> Kept:
+def repeated(conn: Connection, kept: sessions.KeptSession, hashed: bytes) -> Kept:
     """The first answer again for the same content; a conflict for other content under the same id."""
     if kept.content_hash != hashed:
         words = f"session {kept.id} is kept already with other content; give this one its own id, or amend that one"
         raise Conflict(words, [Fault("/id", words)])
-    return Kept(kept.session_id, kept.id, replayed=True)
+    return Kept(whole_session(conn, kept.id), replayed=True)
 
 
 def raise_faults(findings: object) -> None:
@@ -100,9 +121,11 @@ def ask_names(conn: Connection, session: PostedSession, hashed: bytes) -> Asked:
     return Asked(
         car=sessions.ask_car(conn, session.vehicle),
         bay=sessions.ask_posting_bay(conn, session.bay),
-        parts=sessions.ask_parts(conn, named),
+        parts=sessions.ask_parts(conn, named, session.vehicle),
         invoiced=sessions.ask_parts_by_invoice(conn, session.vehicle, session.started_at),
         kept=sessions.ask_kept(conn, session.id, session.bay, hashed),
+        earlier=pairs.setups_of_tag(conn, session.vehicle),
+        company=ask_company(conn, session),
     )
 
 
@@ -120,83 +143,117 @@ def resolve(conn: Connection, session: PostedSession, asked: Asked) -> Resolved:
         faults.insert(0, unknown(conn, "vehicle", session.vehicle, "/vehicle"))
     if faults or car is None or bay is None:
         raise Refused("the session names what the ledger does not know; nothing was kept", faults)
-    return Resolved(car, bay, parts, asked.invoiced())
+    return Resolved(car, bay, parts, asked.invoiced(), asked.earlier(), asked.company)
 
 
 Derived = Mapping[tuple[int, int], DerivedPull]
 """What each pull comes to, by the numbers of its setup and its own."""
+Traces = Mapping[tuple[int, int], EncodedTrace]
+"""The samples of the pulls that have any, as they are stored, by the same numbers."""
 
 
-def derive_all(session: PostedSession) -> Derived:
-    """Derive every pull from what will be kept of it."""
-    return {(s.n, p.n): derive_pull(as_stored(p), session.ratio) for s in session.setups for p in s.pulls}
+def derive_all(session: PostedSession) -> tuple[dict[tuple[int, int], DerivedPull], Traces]:
+    """Pack every pull's samples, and derive it from what will be read back of them: a strike and its end then bring
+    back the very same figures. What rests on the engine waits for `derive_by_engine`."""
+    derived: dict[tuple[int, int], DerivedPull] = {}
+    traces: dict[tuple[int, int], EncodedTrace] = {}
+    for setup in session.setups:
+        for pull in setup.pulls:
+            place, kept = (setup.n, pull.n), pull
+            if pull.channels:
+                traces[place], channels = encode_and_keep(pull.channels, pull.steps)
+                kept = replace(pull, channels=channels)
+            derived[place] = derive_pull(kept, session.ratio)
+    return derived, traces
+
+
+def derive_by_engine(session: PostedSession, engine: Engine) -> dict[tuple[int, int], DerivedPull]:
+    """The pulls that were corrected in a standard which depends on the engine, without their factor: derived by it."""
+    derived: dict[tuple[int, int], DerivedPull] = {}
+    for setup in session.setups:
+        for pull in setup.pulls:
+            if rests_on_engine(pull):
+                kept = pull
+                if pull.channels:
+                    kept = replace(pull, channels=encode_and_keep(pull.channels, pull.steps)[1])
+                derived[setup.n, pull.n] = derive_pull(kept, session.ratio, engine)
+    return derived
+
+
+def around_of(conn: Connection, derived: Derived, found: Resolved, shop: Shop) -> Surroundings:
+    """The company that the post comes into."""
+    bay = found.bay
+    spread = pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START)
+    return surroundings(
+        conn, found.company, derived=derived, bay=bay, parts=found.parts, pull_spread=spread, shop=shop
+    )
 
 
 def keep(
     conn: Connection,
-    session: PostedSession,
-    derived: Derived,
+    case: Case,
+    traces: Traces,
     found: Resolved,
+    findings: Sequence[Finding],
     hashed: bytes,
     caller: Caller,
-    now: datetime,
+    shop: Shop,
 ) -> Kept:
     """Write everything: the record, what is derived, the pairs, the versions and the history."""
-    raise_faults(powerless(session, derived))
-    findings = found_doubtful(session, derived, found, now)
-    session_uuid = session.id or uuid5(NAMESPACE, session.bay + hashed.hex())
+    session, derived = case.session, case.derived
+    id = session.id or uuid5(NAMESPACE, session.bay + hashed.hex())
     with together(conn):
-        session_id, setup_ids = add_states(conn, session, session_uuid, found, hashed, caller)
-        sessions.add_pulls(
-            conn, [(setup_ids[s.n], p, derived[s.n, p.n]) for s in session.setups for p in s.pulls]
+        written = sessions.add_session(
+            conn,
+            session,
+            id=id,
+            vehicle_id=found.car.vehicle_id,
+            bay_id=found.bay.bay_id,
+            parts=found.parts,
+            content_hash=hashed,
+            who=caller.name,
         )
-        sessions.add_findings(conn, session_id, findings)
-        sessions.keep_summaries(
-            conn, [summary_of(s, setup_ids[s.n], derived, findings, found) for s in session.setups]
+        summaries = {
+            setup.n: summary_of(setup, derived) for setup in session.setups
+        }  # while the database writes
+        added = written()
+        states = [
+            state_of(setup, setup_id, summaries[setup.n], findings, found)
+            for setup, setup_id in zip(session.setups, added.setup_ids, strict=True)
+        ]
+        kept_pulls = pulls.add_pulls(conn, new_pulls(session, added.setup_ids, derived, traces))
+        sessions.keep_summaries(conn, [(state.keys, state.summary) for state in states])
+        sessions.add_findings(conn, added.session_id, findings)
+        history.note(conn, who=caller.name, about=f"sessions/{id}", action="posted")
+        paired = pair_states(conn, session, id, added, states, found, shop)
+        whole = WholeSession(
+            new_session(session, id, found.car, added, caller.name),
+            [new_setup(s.keys.setup_id, s.posted, s.summary, s.keys.doubts) for s in states],
+            kept_pulls(),
+            new_findings(findings),
+            paired(),
         )
-        history.note(conn, who=caller.name, about=f"sessions/{session_uuid}", action="posted")
-        pair_setups(conn, found.car.platform.platform_id, found.car.vehicle_id, frozenset(setup_ids.values()))
-    return Kept(session_id, session_uuid, replayed=False)
+    return Kept(whole, replayed=False)
 
 
-def as_stored(pull: PostedPull) -> PostedPull:
-    """A pull as it will be read back, so that a strike and its end bring back the very same figures."""
-    return replace(pull, channels=as_kept(pull.channels, pull.steps)) if pull.channels else pull
+@dataclass(frozen=True, slots=True)
+class State:
+    """A setup being written: as posted, where it belongs, and what its pulls say together."""
+
+    posted: PostedSetup
+    keys: sessions.SummaryKeys
+    summary: SetupSummary
 
 
-def add_states(
-    conn: Connection, session: PostedSession, id: UUID, found: Resolved, hashed: bytes, caller: Caller
-) -> tuple[int, dict[int, int]]:
-    """Write the strap-down and the states the car was in; answers its key, and theirs by number."""
-    added = sessions.add_session(
-        conn,
-        session,
-        id=id,
-        vehicle_id=found.car.vehicle_id,
-        bay_id=found.bay.bay_id,
-        content_hash=hashed,
-        who=caller.name,
-    )
-    states = {setup.n: sessions.add_setup(conn, id, setup, found.parts) for setup in session.setups}
-    session_id, setup_ids = added(), {n: key() for n, key in states.items()}
-    for setup in session.setups:
-        fitted = [(found.parts[posted.slug].part_id, posted.slot) for posted in setup.parts]
-        sessions.add_fitted(conn, setup_ids[setup.n], fitted)
-    return session_id, setup_ids
-
-
-def found_doubtful(
-    session: PostedSession,
-    derived: Derived,
-    found: Resolved,
-    now: datetime,
-) -> list[Finding]:
-    """All doubts and notes, the disagreement with the car's recorded modifications among them."""
-    spread = pooled_spread(found.bay.spread_ss, found.bay.spread_df, prior_sd=PULL_SPREAD_START)
-    findings = list(doubts(session, derived, found.car.platform, spread, now))
-    if found.invoiced:
-        findings += invoice_findings(session.setups, found.invoiced)
-    return findings
+def new_pulls(
+    session: PostedSession, setup_ids: Sequence[int], derived: Derived, traces: Traces
+) -> list[pulls.NewPull]:
+    """Every pull with the key of its setup."""
+    return [
+        pulls.NewPull(setup_id, pull, derived[setup.n, pull.n], traces.get((setup.n, pull.n)))
+        for setup, setup_id in zip(session.setups, setup_ids, strict=True)
+        for pull in setup.pulls
+    ]
 
 
 def invoice_findings(setups: Sequence[PostedSetup], invoiced: set[str]) -> list[Finding]:
@@ -210,16 +267,21 @@ def invoice_findings(setups: Sequence[PostedSetup], invoiced: set[str]) -> list[
     return [Finding("parts-differ-from-modifications", "doubtful", message, "/setups/0/parts")]
 
 
-def summary_of(
-    setup: PostedSetup,
-    setup_id: int,
-    derived: Derived,
-    findings: Sequence[Finding],
-    found: Resolved,
-) -> tuple[sessions.SummaryKeys, SetupSummary]:
-    """A setup's summary over its accepted pulls, and where it belongs."""
-    accepted = [pull for pull in setup.pulls if pull.status == "accepted"]
-    doubted = sorted({f.code for f in findings if f.level == "doubtful" and f.setup_n in (None, setup.n)})
+def accepted_pulls(setup: PostedSetup) -> list[PostedPull]:
+    """The pulls that count."""
+    return [pull for pull in setup.pulls if pull.status == "accepted"]
+
+
+def summary_of(setup: PostedSetup, derived: Derived) -> SetupSummary:
+    """A setup's summary over its accepted pulls."""
+    accepted = accepted_pulls(setup)
+    return summarise_setup(accepted, [derived[setup.n, pull.n] for pull in accepted])
+
+
+def state_of(
+    setup: PostedSetup, setup_id: int, summary: SetupSummary, findings: Sequence[Finding], found: Resolved
+) -> State:
+    """A setup with its summary, and where that belongs."""
     keys = sessions.SummaryKeys(
         setup_id=setup_id,
         vehicle_id=found.car.vehicle_id,
@@ -228,16 +290,64 @@ def summary_of(
         n_parts=len(setup.parts),
         stock=not setup.parts and setup.parts_known == "complete",
         complete=setup.parts_known == "complete",
-        counts=bool(accepted),
+        counts=bool(accepted_pulls(setup)),
         stock_checked=setup.stock_checked,
-        doubts=doubted,
+        doubts=sorted({f.code for f in findings if f.level == "doubtful" and f.setup_n in (None, setup.n)}),
     )
-    return keys, summarise_setup(accepted, [derived[setup.n, pull.n] for pull in accepted])
+    return State(setup, keys, summary)
 
 
-def pair_setups(conn: Connection, platform_id: int, vehicle_id: int, new: frozenset[int]) -> None:
-    """Find the pairs that new setups make with the car's others, and mark the evidence they touch."""
-    setups, slots = pairs.setups_of_car(conn, vehicle_id), pairs.slots_of_car(conn, vehicle_id)
-    made = pairs_of_car(setups(), slots(), touching=new)
-    pairs.add_pairs(conn, platform_id, vehicle_id, made)
+def pair_states(
+    conn: Connection,
+    session: PostedSession,
+    id: UUID,
+    added: sessions.AddedSession,
+    states: Sequence[State],
+    found: Resolved,
+    shop: Shop,
+) -> Later[list[SessionPair]]:
+    """Find the pairs that new setups make with the car's others, mark the evidence they touch, and ask for them."""
+    new = [car_setup_of(session, added, state, found) for state in states]
+    slots = {part.part_id: part.slots for part in found.parts.values()}
+    made = pairs_of_car(
+        [*found.earlier, *new], slots, touching=frozenset(added.setup_ids), windows=shop.windows()
+    )
+    platform_id = found.car.platform.platform_id
+    pairs.add_pairs(conn, platform_id, found.car.vehicle_id, made)
     pairs.bump_evidence(conn, platform_id, {pair.part_id for pair in made})
+    return pairs_of_session(conn, id) if made else list  # most posts make none: nothing to read back
+
+
+def car_setup_of(
+    session: PostedSession, added: sessions.AddedSession, state: State, found: Resolved
+) -> CarSetup:
+    """A new setup as pairing sees it, the same as `setups_of_car` will read it."""
+    setup, summary = state.posted, state.summary
+    return CarSetup(
+        setup_id=state.keys.setup_id,
+        session_id=added.session_id,
+        n=setup.n,
+        bay_id=found.bay.bay_id,
+        started_at=added.started_at,
+        part_ids=frozenset(found.parts[posted.slug].part_id for posted in setup.parts),
+        parts_known=setup.parts_known,
+        counts=state.keys.counts,
+        peaks_only=summary.best_of is not None,
+        level_standard=summary.level_standard,
+        observed_known=summary.factor is not None,
+        doubts=tuple(state.keys.doubts),
+        coolant_c=summary.coolant_c,
+        oil_c=summary.oil_c,
+        inlet_c=summary.inlet_c,
+        ethanol=setup.ethanol,
+        lambda_mean=summary.lambda_mean,
+        spark_advance_deg=setup.spark_advance_deg,
+        map_max_kpa=summary.map_max_kpa,
+        ramp_rpm_s=summary.ramp_rpm_s,
+        temperature_c=summary.temperature_c,
+        pressure_kpa=summary.pressure_kpa,
+        tyre_pressure_kpa=session.tyre_pressure_kpa,
+        tyre_size=session.tyre_size,
+        gear=session.gear,
+        ratio=session.ratio,
+    )

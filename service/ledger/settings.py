@@ -5,10 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from service.domain.errors import Fault, NotFound
 from service.domain.shop import RULES
-from service.store import history
+from service.ledger.marking import pair_all_again
+from service.ledger.resources import refuse
+from service.store import bays, history
 from service.store import settings as store
 from service.store.db import Connection
+from service.store.nearest import nearest
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +29,10 @@ class SettingInForce:
 
 
 def settings_in_force(conn: Connection) -> list[SettingInForce]:
-    """Every setting there is, whether it was ever changed or not."""
-    stored = {row.name: row for row in store.current_settings(conn) if row.bay is None}
-    return [
+    """Every setting there is, whether it was ever changed or not; after them what bays have of their own."""
+    rows = store.current_settings(conn)
+    stored = {row.name: row for row in rows if row.bay is None and row.value is not None}
+    shops = [
         SettingInForce(
             name,
             stored[name].value if name in stored else rule.default,
@@ -38,19 +43,49 @@ def settings_in_force(conn: Connection) -> list[SettingInForce]:
         )
         for name, rule in RULES.items()
     ]
+    own = [
+        SettingInForce(
+            row.name, row.value, RULES[row.name].meaning, RULES[row.name].default, row.bay, row.changed_at, row.changed_by
+        )
+        for row in rows
+        if row.bay is not None and row.value is not None and row.name in RULES
+    ]  # fmt: skip
+    return shops + own
 
 
-def change_settings(conn: Connection, changes: Mapping[str, Any], *, who: str) -> None:
+def change_settings(
+    conn: Connection, changes: Mapping[str, Any], *, who: str, bay: str | None = None
+) -> None:
     """Give settings new values, each with its line in the history; what is in force already stays untouched."""
-    before = {setting.name: setting.value for setting in settings_in_force(conn)}
+    bay_id = None if bay is None else bay_for(conn, changes, bay)
+    before = {setting.name: setting.value for setting in settings_in_force(conn) if setting.bay == bay}
+    where = {} if bay is None else {"bay": bay}
     for name, value in changes.items():
-        if value != before[name]:
-            store.set_setting(conn, name, value, who)
+        if value != before.get(name):
+            store.set_setting(conn, name, value, who, bay_id)
             history.note(
                 conn,
                 who=who,
                 about=f"settings/{name}",
                 action="changed",
-                before={"value": before[name]},
-                after={"value": value},
+                before={"value": before.get(name), **where},
+                after={"value": value, **where},
             )
+            if name == "windows":
+                pair_all_again(conn)
+
+
+def known_bay(conn: Connection, slug: str) -> int:
+    """The key of a bay, or NotFound."""
+    bay = bays.get_bay(conn, slug)
+    if bay is None:
+        raise NotFound("bay", slug, nearest(conn, "bay", slug))
+    return bay.bay_id
+
+
+def bay_for(conn: Connection, changes: Mapping[str, Any], slug: str) -> int:
+    """The key of a bay that is to have settings of its own; refused where one of them is the whole shop's."""
+    bay_id = known_bay(conn, slug)
+    shops = [name for name in changes if not RULES[name].per_bay]
+    refuse([Fault(f"/{name}", f"{name} is the whole shop's: change it at /v1/settings") for name in shops])
+    return bay_id

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from service.domain.curve import SMOOTHING_WIDTH_RPM
 from service.domain.measures import Measure
-from service.domain.pairing import MATCHES
+from service.domain.pairing import CONDITIONS, MATCHES
+from service.domain.trace import RULE as TRACE_RULE
 from service.domain.units import from_si, power_kw
 from service.schemas import answer_meanings
 from service.schemas.base import Document
@@ -19,11 +20,17 @@ if TYPE_CHECKING:
     from service.answers.gain_curve import GainCurve
     from service.answers.stock_spread import StockSpread
     from service.answers.typical_gain import ShownPair, TypicalGain
+    from service.store.evidence import PairPlace
 
 DIGITS = 5
 """Significant digits of an answer's figures: well below what the cars themselves differ by (our choice)."""
-SMOOTHING = {"method": "local quadratic, weight 1 - d^2", "half_width_rpm": SMOOTHING_WIDTH_RPM}
-"""How every curve was smoothed before its peak and its knots were read; said in each answer."""
+SMOOTHING = {
+    "method": "local quadratic, weight 1 - d^2",
+    "half_width_rpm": SMOOTHING_WIDTH_RPM,
+    "trace_rule": TRACE_RULE,
+}
+"""How every curve was smoothed before its peak and its knots were read, and the number of the rule that chose its
+samples (service/domain/trace.py); said in each answer."""
 DIFFERENCE_NAMES = {
     "coolant_c": ("coolant", "temperature"),
     "oil_c": ("oil", "temperature"),
@@ -34,6 +41,8 @@ DIFFERENCE_NAMES = {
     "map_max_kpa": ("map", "pressure"),
     "tyre_pressure_kpa": ("tyre_pressure", "tyre_pressure"),
     "ramp_rpm_s": ("ramp", None),
+    "temperature_c": ("air_temperature", "temperature"),
+    "pressure_kpa": ("air_pressure", "pressure"),
 }
 
 
@@ -108,7 +117,8 @@ def gain_document(answer: "TypicalGain", question: Mapping[str, Any], units: str
         "cautions": list(answer.cautions),
     }
     if answer.asked.pairs:
-        body["pairs"] = [pair_document(pair, answer, units) for pair in answer.pairs]
+        found = conditions_documents(list(answer.places.values()), units)
+        body["pairs"] = [pair_document(pair, answer, units, found) for pair in answer.pairs]
     return body
 
 
@@ -185,8 +195,41 @@ def cost_document(answer: "TypicalGain", units: str) -> dict[str, Any]:
     }
 
 
-def pair_document(pair: "ShownPair", answer: "TypicalGain", units: str) -> dict[str, Any]:
-    """One pair with where it stands and what differed."""
+CONDITION_NAMES: Mapping[str, tuple[str, str | None]] = {
+    # As the store gives them: the names they are shown by, and their quantities.
+    "vapour_kpa": ("vapour_pressure", "pressure"),
+    "factor": ("factor", None),
+    **DIFFERENCE_NAMES,
+    "gear": ("gear", None),
+    "ratio": ("ratio", None),
+}
+Conditions = dict[int, dict[str, float | None]]
+"""What each setup of some pairs was measured in, by the setup's key."""
+
+
+def conditions_documents(places: Sequence["PairPlace"], units: str) -> Conditions:
+    """The conditions of every setup in some pairs, in the asked units; converted a condition at a time, not a pair."""
+    of_setup: dict[int, list[float | None]] = {}
+    for place in places:
+        of_setup[place.setup_with] = place.with_conditions
+        of_setup[place.setup_without] = place.without_conditions
+    if not of_setup:
+        return {}
+    columns = []
+    for name, values in zip(CONDITIONS, np.array(list(of_setup.values()), dtype=float).T, strict=True):
+        quantity = CONDITION_NAMES[name][1]
+        columns.append(listed(values if quantity is None else from_si(values, quantity, units)))
+    names = [CONDITION_NAMES[name][0] for name in CONDITIONS]
+    return {
+        key: dict(zip(names, row, strict=True))
+        for key, row in zip(of_setup, zip(*columns, strict=True), strict=True)
+    }
+
+
+def pair_document(
+    pair: "ShownPair", answer: "TypicalGain", units: str, conditions: Conditions
+) -> dict[str, Any]:
+    """One pair with where it stands, what both sides were measured in, and what differed."""
     place = answer.places[pair.row.with_.setup_id, pair.row.without.setup_id]
     quantity = answer.asked.measure.quantity
     return {
@@ -202,6 +245,10 @@ def pair_document(pair: "ShownPair", answer: "TypicalGain", units: str) -> dict[
         "used": pair.used,
         "usable": pair.row.usable,
         "differs": [difference_document(d, units) for d in place.differs],
+        "conditions": {
+            "before": conditions[place.setup_without],
+            "after": conditions[place.setup_with],
+        },
     }
 
 

@@ -57,6 +57,44 @@ CHECK = {
     "pointer": "RFC 6901 pointer into the posted session.",
     "cleared": "By whom, when and why it was cleared; not there while it stands.",
 }
+CHECK_RULE = {
+    "code": "Its short name, as findings carry it and the setting `checks` names it.",
+    "level": "`refused` stops a post, `doubtful` keeps the record out of the answers until it is confirmed, `note` informs.",
+    "on": "Whether it looks at all; what refuses cannot be switched off.",
+    "area": "Where the cause is looked for first.",
+    "looks_for": "What it looks at, in words.",
+    "consistent_with": "What a finding is consistent with; never a diagnosis.",
+    "limits": "Its thresholds.",
+    "origin": "Where rule and thresholds come from.",
+}
+CHECK_LIMIT = {
+    "name": "Its name in the setting `checks`.",
+    "value": "The value in force.",
+    "default": "The value unless set.",
+    "low": "The smallest value it takes.",
+    "high": "The largest value it takes.",
+    "unit": "The unit of these, always SI.",
+    "meaning": "What it limits.",
+}
+SETUP_CURVE = {
+    "standard": "What torque and power are corrected to: the one asked for, or the level the record stands at where that "
+    "cannot be known.",
+    "smoothing": "How the curve was made: the smoothing of torque, and the number of the rule that chose the pull's part "
+    "of the trace. Other channels are plain means.",
+    "pulls": "How many pulls the mean is over.",
+    "curve": "Equal-length columns every 50 rpm: `torque` and `power` corrected; where they were recorded `lambda`, "
+    "`map` (absolute), `boost` (over the air in the bay), `spark`, `knock_retard`, `inlet`, `throttle` and "
+    "`speed_ratio` (engine over roller). null in a column = not known there.",
+    "restriction": "null = not a naturally aspirated engine, no manifold pressure recorded, or not at full throttle.",
+}
+RESTRICTION = {
+    "pressure": "How far manifold pressure falls along the pull, in `units`.",
+    "from_rpm": "From this speed [rpm].",
+    "at_rpm": "To this speed [rpm].",
+    "power_freed_percent": "What the fall takes from the power at `at_rpm` by the pressure law [%]: an estimate.",
+    "power_freed": "The same in `units`; null = torque is not known there.",
+    "reading": "The same in words.",
+}
 SESSION = {
     **{
         name: words.partition(" Left out:")[0]

@@ -4,6 +4,7 @@ from typing import Any
 
 from marshmallow import fields, validate
 
+from service.domain.checks.mixture import PROBES
 from service.schemas import meanings
 from service.schemas.base import Document, QuantityDocument
 from service.schemas.fields import Moment, Number, Quantity, Slug, Text, Whole, Word, between
@@ -53,6 +54,7 @@ class SetupChange(Document):
     stock_checked = Word("verified", "declared", "unknown")
     fuel = fields.Nested(Fuel(partial=True))
     spark_advance = Number(validate=between(-70.0, 90.0), attribute="spark_advance_deg", allow_none=True)
+    lambda_probe = Word(*PROBES, allow_none=True)
 
 
 @described(meanings.PULL_CHANGE)

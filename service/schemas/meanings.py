@@ -151,6 +151,7 @@ SETUP = {
     "stock_checked": "Whether the rest is stock: `verified` by the shop, `declared` by the owner, or `unknown`. Left "
     "out: unknown.",
     "fuel": "What was in the tank. Left out: not recorded.",
+    "lambda_probe": f"Where the mixture was measured: `before-catalyst`, `after-catalyst` or `tailpipe`. {NOT_RECORDED}",
     "spark_advance": f"Spark advance at peak torque [degrees of crank before top dead centre]. {NOT_RECORDED}",
     "pulls": "Its pulls, 1 to 50, in the order they were run.",
 }
@@ -182,7 +183,9 @@ SESSION_CHANGE = {
     **_changed(SESSION, "vehicle", "started_at", "operator", "gear", "tyre_size", "tyre_pressure"),
     "units": "The unit system of `tyre_pressure`, `si`, `us` or `ps`; needed with it.",
 }
-SETUP_CHANGE = _changed(SETUP, "label", "parts", "parts_known", "stock_checked", "fuel", "spark_advance")
+SETUP_CHANGE = _changed(
+    SETUP, "label", "parts", "parts_known", "stock_checked", "fuel", "spark_advance", "lambda_probe"
+)
 PULL_CHANGE = {"status": "What it counts as from now on: `accepted`, `settling` or `rejected`."}
 
 PLATFORM = {
@@ -201,6 +204,12 @@ PLATFORM = {
     "rated_power": "The maker's figure at the crank, in the document's `units` (kW, hp or PS). Left out or null: not "
     "known.",
     "rpm_limit": "Highest engine speed [rpm], 500..20000. Left out or null: not known.",
+    "charge_cooling": "How the charge is cooled after it was compressed: `none`, by `air` or by `liquid`. Some standards "
+    "need it to correct a turbo diesel. Left out or null: not recorded.",
+    "fuel_per_cycle": "Fuel at full load [mg per litre of displacement and working cycle], 1..500. Some standards need it "
+    "to correct a diesel. Left out or null: not recorded.",
+    "boost_ratio": "Absolute boost pressure at full load over the ambient pressure, 1..10; an engine that breathes "
+    "naturally has 1. Some standards need it to correct a charged diesel. Left out or null: not recorded.",
 }
 VEHICLE = {
     "tag": "The shop's own short name for the car: 1 to 64 of a-z, 0-9 and -; never a name or a plate.",

@@ -131,6 +131,14 @@ class NumberedQuery(PageQuery):
     )
 
 
+class ChecksQuery(Query):
+    """Whose limits are shown."""
+
+    bay = Slug(
+        load_default=None, metadata={"description": "As they hold in this bay; without it the shop's."}
+    )
+
+
 class HistoryQuery(NumberedQuery):
     """The changes of one resource, or of all."""
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load, validate, validates_schema
 
+from service.domain.engine import ASPIRATIONS, CHARGE_COOLINGS, IGNITIONS
 from service.domain.shop import RULES, SettingRule, unknown_setting
 from service.schemas import answer_meanings, meanings
 from service.schemas.base import Document, FindingDocument, QuantityDocument
@@ -23,8 +24,6 @@ from service.schemas.fields import (
 )
 from service.schemas.meanings import described
 
-ASPIRATIONS = ("natural", "turbo", "supercharged")
-IGNITIONS = ("spark", "compression")
 BAY_KINDS = ("roller-inertia", "roller-loaded", "hub")
 EVENT_KINDS = ("recalibrated", "repaired", "weather-station-replaced", "other")
 MOST_SLOTS = 50
@@ -48,6 +47,9 @@ class PlatformDocument(QuantityDocument):
     driven_wheels = Text(allow_none=True, longest=100)
     rated_power = Quantity("power", low=0.1, high=4000, attribute="rated_power_kw", allow_none=True)
     rpm_limit = Number(allow_none=True, validate=between(500, 20_000))
+    charge_cooling = Word(*CHARGE_COOLINGS, allow_none=True)
+    fuel_per_cycle = Number(allow_none=True, validate=between(1, 500))
+    boost_ratio = Number(allow_none=True, validate=between(1, 10))
 
 
 @described(meanings.VEHICLE)
@@ -217,7 +219,8 @@ class SettingValue(fields.Field[Any]):
     """A value that one setting's rule takes."""
 
     def __init__(self, rule: SettingRule, **kwargs: Any) -> None:
-        super().__init__(metadata={"description": rule.meaning, **shape_of(rule)}, **kwargs)
+        shape = {"description": rule.meaning, **shape_of(rule)}
+        super().__init__(metadata=shape, allow_none=rule.per_bay, **kwargs)
         self.rule = rule
 
     def _deserialize(
@@ -231,6 +234,8 @@ class SettingValue(fields.Field[Any]):
 
 def shape_of(rule: SettingRule) -> dict[str, Any]:
     """A rule as the API document words it."""
+    if isinstance(rule.default, dict):
+        return {"type": "object"}
     if rule.choices is not None:
         return {"type": "string", "enum": list(rule.choices)}
     if isinstance(rule.default, bool):

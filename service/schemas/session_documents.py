@@ -8,8 +8,9 @@ import numpy as np
 from marshmallow import fields
 from numpy.typing import NDArray
 
-from service.domain.correction import Air, correction_factor
-from service.domain.levels import mean_air, ratio_to
+from service.domain.correction import Air, standard_named
+from service.domain.engine import Engine
+from service.domain.levels import mean_air, ratio_to, stands_in
 from service.domain.pairing import MATCHES
 from service.domain.units import from_si
 from service.schemas import answer_meanings
@@ -31,9 +32,14 @@ def time_text(at: datetime | None) -> str | None:
 class Figures:
     """Turns the ledger's SI figures into a document's units and standard."""
 
-    def __init__(self, units: str, standard: str) -> None:
+    def __init__(self, units: str, standard: str, engine: Engine | None = None) -> None:
         self.units = units
         self.standard = standard
+        self.engine = engine
+
+    def for_engine(self, engine: Engine) -> "Figures":
+        """The same, for the car of this engine: some standards need to know it."""
+        return Figures(self.units, self.standard, engine)
 
     def show(self, value: float | None, quantity: str) -> float | None:
         """One SI figure in the document's units."""
@@ -69,6 +75,7 @@ class Figures:
             "stock_checked": row.stock_checked,
             "fuel": {"ethanol": row.ethanol, "octane": row.octane, "octane_method": row.octane_method},
             "spark_advance": row.spark_advance_deg,
+            "lambda_probe": row.lambda_probe,
             "struck": row.struck,
             "doubts": row.doubts,
             "summary": self.summary(row),
@@ -78,8 +85,8 @@ class Figures:
     def summary(self, row: Any) -> dict[str, Any]:
         """Per measure: mean, best, spread (sample standard deviation), pulls; at the asked standard where that can be."""
         air = mean_air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)
-        ratio = ratio_to(self.standard, row.level_standard, air)
-        level = self.standard if ratio is not None else row.level_standard
+        ratio = ratio_to(self.standard, row.level_standard, air, self.engine)
+        level = self.standard if ratio is not None else stands_in(row.level_standard)
         factor = 1.0 if ratio is None else ratio
         return {
             "standard": level,
@@ -148,9 +155,9 @@ class Figures:
         if row.factor is None:
             return None  # what it was posted in is not known, so neither is what was observed
         if row.vapour_kpa is not None:
-            return round(
-                correction_factor(self.standard, Air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)), 6
-            )
+            air = Air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)
+            factor = standard_named(self.standard).factor(air, self.engine)
+            return None if factor is None else round(factor, 6)
         same = row.basis_standard == self.standard
         return row.basis_factor if same else None
 

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from marshmallow import ValidationError, fields, post_load, validate, validates_schema
 
+from service.domain.checks.mixture import PROBES
 from service.domain.correction import STANDARDS
 from service.domain.records import PostedPart, PostedPeaks, PostedPull, PostedSession, PostedSetup
 from service.domain.units import to_si
@@ -238,6 +239,7 @@ class SetupPost(Document):
     stock_checked = Word("verified", "declared", "unknown", load_default="unknown")
     fuel = fields.Nested(Fuel, load_default=dict)
     spark_advance = optional(Number, validate=between(-70.0, 90.0))
+    lambda_probe = optional(Word, *PROBES)
     pulls = fields.List(
         fields.Nested(PullPost),
         required=True,
@@ -301,6 +303,7 @@ def setup_record(n: int, data: Mapping[str, Any]) -> PostedSetup:
         octane=fuel.get("octane"),
         octane_method=fuel.get("octane_method"),
         spark_advance_deg=data["spark_advance"],
+        lambda_probe=data["lambda_probe"],
     )
 
 

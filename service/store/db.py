@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any, LiteralString, TypeVar
 
 import psycopg
-from psycopg.pq import PipelineStatus
+from psycopg.pq import PipelineStatus, TransactionStatus
 from psycopg.types.json import Json
 from psycopg_pool import ConnectionPool
 
@@ -28,6 +28,16 @@ BROKEN: dict[str, tuple[type[LedgerError], str, str]] = {
         Conflict,
         "/slug",
         "a platform with this slug exists already; choose another, or change that one",
+    ),
+    "platform_natural_not_boosted": (
+        Refused,
+        "/boost_ratio",
+        "an engine that breathes naturally has no boost: leave boost_ratio out (it is 1), or say turbo or supercharged",
+    ),
+    "platform_natural_not_cooled": (
+        Refused,
+        "/charge_cooling",
+        "an engine that breathes naturally has no charge to cool: say none, or say turbo or supercharged",
     ),
     "vehicle_tag_once": (
         Conflict,
@@ -106,20 +116,46 @@ def together(conn: Connection) -> Iterator[None]:
         raise
 
 
+@contextmanager
+def transaction_together(conn: Connection) -> Iterator[None]:
+    """One transaction, all of it or none, with its statements sent as `together` sends them.
+
+    psycopg's own transaction waits for the server at its beginning and twice at its end; here BEGIN goes with the first
+    question and COMMIT with the last write, which spares a post two of its round trips. Inside a transaction of the
+    caller's it is psycopg's, with a savepoint.
+    """
+    if conn.info.transaction_status is not TransactionStatus.IDLE:
+        with together(conn), conn.transaction():
+            yield
+        return
+    try:
+        with together(conn):
+            conn.execute("BEGIN", prepare=False)
+            yield
+            conn.execute("COMMIT", prepare=False)
+    except BaseException:
+        if not conn.broken:
+            conn.rollback()
+        raise
+
+
 def records(table: LiteralString, columns: Iterable[str]) -> str:
     """The part of an INSERT that reads all its rows from one JSON list: a statement costs more than a row."""
     names = ", ".join(columns)
     return f"({names}) SELECT {names} FROM json_populate_recordset(NULL::{table}, %s)"  # noqa: S608
 
 
-def as_records(rows: Iterable[Mapping[str, object]]) -> tuple[Json]:
+def as_json(rows: Iterable[Mapping[str, object]]) -> Json:
     """The rows as that one parameter. A float goes over in its shortest form, which reads back as the same float."""
-    return (Json(list(rows), dumps=partial(json.dumps, allow_nan=False, default=plain)),)
+    return Json(list(rows), dumps=rows_text)
 
 
 def plain(value: object) -> str:
     """What JSON has no form for, as Postgres reads it."""
     return "\\x" + value.hex() if isinstance(value, bytes) else str(value)
+
+
+rows_text = partial(json.dumps, allow_nan=False, default=plain)
 
 
 def still_there(connection: Connection) -> None:

@@ -7,11 +7,10 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 from uuid import UUID
 
-import numpy as np
-from numpy.typing import NDArray
 from psycopg.rows import class_row
 
-from service.domain.curve import GRID_RPM
+from service.domain.engine import Engine
+from service.domain.pairing import CONDITIONS
 from service.store.db import Connection
 
 
@@ -24,6 +23,9 @@ class Question:
     platform_name: str
     aspiration: str
     ignition: str
+    charge_cooling: str | None
+    fuel_per_cycle: float | None
+    boost_ratio: float | None
     part_id: int
     part: str
     part_name: str
@@ -36,6 +38,13 @@ class Question:
     against_name: str | None
     version: str
 
+    @property
+    def engine(self) -> Engine:
+        """What the correction standards must know of its engine."""
+        return Engine(
+            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
+        )
+
 
 def find_question(conn: Connection, platform: str, part: str, against: str | None) -> Question | None:
     """The question's facts in one round trip; None where a slug is unknown. `against` None means without the part."""
@@ -43,7 +52,7 @@ def find_question(conn: Connection, platform: str, part: str, against: str | Non
         return cursor.execute(
             """
             SELECT platform.platform_id, platform.slug::text AS platform, platform.name AS platform_name, aspiration,
-                   ignition, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
+                   ignition, charge_cooling, fuel_per_cycle, boost_ratio, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
                    part.price_date, part.labour_hours, part.approval,
                    coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
                    -- Where nothing is known here the answer says where else it is, so it moves with all of that.
@@ -188,45 +197,41 @@ class PairPlace(NamedTuple):
     without_n: int
     again_session: UUID | None
     again_n: int | None
+    with_conditions: list[float | None]
+    without_conditions: list[float | None]
+
+
+def conditions(summary: str, setup: str, session: str) -> str:
+    """The conditions of one side as an array."""
+    of_setup, of_session = {"ethanol", "spark_advance_deg"}, {"tyre_pressure_kpa", "gear", "ratio"}
+    columns = [
+        f"{setup if c in of_setup else session if c in of_session else summary}.{c}" for c in CONDITIONS
+    ]
+    return f"ARRAY[{', '.join(columns)}]::double precision[]"
+
+
+PLACES = f"""
+    SELECT setup_with, setup_without, vehicle.tag::text, differs, ws.id, w.n, os.id, o.n, rs.id, r.n,
+           {conditions("wm", "w", "ws")}, {conditions("om", "o", "os")}
+    FROM   pair
+           JOIN vehicle USING (vehicle_id)
+           JOIN setup w ON w.setup_id = setup_with
+           JOIN setup_summary wm ON wm.setup_id = setup_with
+           JOIN session ws ON ws.session_id = w.session_id
+           JOIN setup o ON o.setup_id = setup_without
+           JOIN setup_summary om ON om.setup_id = setup_without
+           JOIN session os ON os.session_id = o.session_id
+           LEFT JOIN setup r ON r.setup_id = setup_again
+           LEFT JOIN session rs ON rs.session_id = r.session_id
+    WHERE  (setup_with, setup_without) IN (SELECT * FROM unnest(%s::bigint[], %s::bigint[]))
+"""  # noqa: S608
 
 
 def places_of_pairs(conn: Connection, setups: Iterable[tuple[int, int]]) -> list[PairPlace]:
-    """Where pairs stand, given as (setup_with, setup_without)."""
+    """Where pairs stand and in what conditions, given as (setup_with, setup_without)."""
     with_, without = zip(*setups, strict=True)
-    rows = conn.execute(
-        """
-        SELECT setup_with, setup_without, vehicle.tag::text, differs, ws.id, w.n, os.id, o.n, rs.id, r.n
-        FROM   pair
-               JOIN vehicle USING (vehicle_id)
-               JOIN setup w ON w.setup_id = setup_with
-               JOIN session ws ON ws.session_id = w.session_id
-               JOIN setup o ON o.setup_id = setup_without
-               JOIN session os ON os.session_id = o.session_id
-               LEFT JOIN setup r ON r.setup_id = setup_again
-               LEFT JOIN session rs ON rs.session_id = r.session_id
-        WHERE  (setup_with, setup_without) IN (SELECT * FROM unnest(%s::bigint[], %s::bigint[]))
-        """,
-        (list(with_), list(without)),
-    ).fetchall()
+    rows = conn.execute(PLACES, (list(with_), list(without)), prepare=True).fetchall()
     return [PairPlace(*row) for row in rows]
-
-
-def curves_of_setups(conn: Connection, setup_ids: Iterable[int]) -> dict[int, NDArray[np.float64]]:
-    """Mean torque of setups on the grid [N.m], NaN where a setup does not reach."""
-    ids = sorted(set(setup_ids))
-    cursor = conn.cursor(binary=True)
-    rows = cursor.execute(
-        "SELECT setup_id, first, torque_nm FROM setup_curve WHERE setup_id = ANY(%s)", (ids,)
-    )
-    return {key: on_grid(first, raw) for key, first, raw in rows}
-
-
-def on_grid(first: int, raw: bytes) -> NDArray[np.float64]:
-    """A stored stretch of float32, put back on the whole grid."""
-    grid = np.full(len(GRID_RPM), np.nan)
-    stretch = np.frombuffer(raw, dtype="<f4")
-    grid[first : first + len(stretch)] = stretch
-    return grid
 
 
 class StockRow(NamedTuple):
@@ -277,7 +282,17 @@ class StockQuestion:
     name: str
     aspiration: str
     ignition: str
+    charge_cooling: str | None
+    fuel_per_cycle: float | None
+    boost_ratio: float | None
     version: str
+
+    @property
+    def engine(self) -> Engine:
+        """What the correction standards must know of its engine."""
+        return Engine(
+            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
+        )
 
 
 def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None:
@@ -285,7 +300,7 @@ def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None
     with conn.cursor(row_factory=class_row(StockQuestion)) as cursor:
         return cursor.execute(
             """
-            SELECT platform_id, slug::text, name, aspiration, ignition,
+            SELECT platform_id, slug::text, name, aspiration, ignition, charge_cooling, fuel_per_cycle, boost_ratio,
                    concat_ws('.', platform.version, coalesce(evidence_version.version, 0)) AS version
             FROM   platform LEFT JOIN evidence_version USING (platform_id)
             WHERE  slug = %s AND coalesce(part_id, 0) = 0

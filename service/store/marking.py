@@ -1,14 +1,17 @@
 """Striking, confirming and amending what was measured: marks beside the record, never over it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 from psycopg.rows import class_row
 
+from service.domain.correction import STANDARDS
+from service.domain.derive import DerivedPull
 from service.store.db import Connection
+from service.store.sessions import known
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +127,7 @@ def amend_setup(conn: Connection, setup_id: int, changes: dict[str, Any]) -> Non
         UPDATE setup SET
                label = %(label)s, parts_known = %(parts_known)s, stock_checked = %(stock_checked)s,
                ethanol = %(ethanol)s, octane = %(octane)s, octane_method = %(octane_method)s,
-               spark_advance_deg = %(spark_advance_deg)s
+               spark_advance_deg = %(spark_advance_deg)s, lambda_probe = %(lambda_probe)s
         WHERE  setup_id = %(setup_id)s
         """,
         {"setup_id": setup_id, **changes},
@@ -135,6 +138,70 @@ def amend_parts(conn: Connection, setup_id: int, part_ids: Sequence[int]) -> Non
     """Replace a setup's part list; `setup_part` is written by the caller."""
     conn.execute("UPDATE setup SET part_ids = %s WHERE setup_id = %s", (sorted(part_ids), setup_id))
     conn.execute("DELETE FROM setup_part WHERE setup_id = %s", (setup_id,))
+
+
+def hold_measured_cars(conn: Connection) -> list[tuple[int, int]]:
+    """Hold every car that was ever measured, in the order of their tags; answers (platform_id, vehicle_id)."""
+    return conn.execute(
+        """
+        SELECT platform_id, vehicle_id FROM vehicle
+        WHERE  EXISTS (SELECT FROM session WHERE session.vehicle_id = vehicle.vehicle_id)
+        ORDER  BY tag FOR NO KEY UPDATE
+        """
+    ).fetchall()
+
+
+def hold_cars_of_platform(conn: Connection, platform_id: int) -> None:
+    """Hold every car of a platform, in the order of their tags as an amendment does."""
+    conn.execute("SELECT FROM vehicle WHERE platform_id = %s ORDER BY tag FOR NO KEY UPDATE", (platform_id,))
+
+
+def sessions_resting_on_engine(conn: Connection, platform_id: int) -> list[UUID]:
+    """A platform's sessions with pulls posted in a standard that depends on the engine, without their factor."""
+    rows = conn.execute(
+        """
+        SELECT   session.id
+        FROM     pull JOIN setup USING (setup_id) JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
+        WHERE    vehicle.platform_id = %s AND basis_factor IS NULL AND basis_standard = ANY(%s)
+        GROUP BY session.session_id, session.id
+        ORDER BY session.session_id
+        """,
+        (platform_id, [slug for slug, standard in STANDARDS.items() if standard.engine_rule is not None]),
+    ).fetchall()
+    return [row[0] for row in rows]
+
+
+def keep_observed(conn: Connection, derived: Sequence[tuple[int, DerivedPull]]) -> None:
+    """Write what pulls come to, derived anew, given as (pull_id, derived)."""
+    with conn.cursor() as cursor:
+        cursor.executemany(
+            """
+            UPDATE pull SET factor = %s, rpm_from = %s, rpm_to = %s, lambda_mean = %s, map_max_kpa = %s,
+                   power_kw = %s, power_rpm = %s, torque_nm = %s, torque_rpm = %s
+            WHERE  pull_id = %s
+            """,
+            [
+                (
+                    *(pull.factor, pull.rpm_from, pull.rpm_to, pull.lambda_mean, pull.map_max_kpa),
+                    *(known(value) for value in astuple(pull.observed)),
+                    pull_id,
+                )
+                for pull_id, pull in derived
+            ],
+        )
+
+
+def sessions_derived_before(conn: Connection, method: int) -> list[UUID]:
+    """The sessions of which a setup was summarised by an earlier method than this one."""
+    rows = conn.execute(
+        """
+        SELECT id FROM session
+        WHERE  session_id IN (SELECT session_id FROM setup JOIN setup_summary USING (setup_id) WHERE method < %s)
+        ORDER  BY session_id
+        """,
+        (method,),
+    ).fetchall()
+    return [row[0] for row in rows]
 
 
 def amend_pull(conn: Connection, pull_id: int, status: str, reason: str | None) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 from psycopg.rows import kwargs_row
 
 from service.domain.pairing import MATCHES, CarSetup, Pair
-from service.store.db import Connection, Later, as_records, records
+from service.store.db import Connection, Later, as_json, records
 
 STOCK = 0
 """The `part_id` under which a platform's stock cars have their evidence version."""
@@ -17,23 +17,29 @@ def car_setup(part_ids: list[int], doubts: list[str], **rest: Any) -> CarSetup:
     return CarSetup(part_ids=frozenset(part_ids), doubts=tuple(doubts), **rest)
 
 
+SETUPS_OF_CAR = """
+    SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
+           parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard,
+           factor IS NOT NULL AS observed_known, doubts,
+           coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
+           temperature_c, pressure_kpa, tyre_pressure_kpa, tyre_size, gear, ratio
+    FROM   setup_summary
+           JOIN setup USING (setup_id)
+           JOIN session USING (session_id)
+    WHERE  session.vehicle_id =
+"""
+
+
 def setups_of_car(conn: Connection, vehicle_id: int) -> Later[list[CarSetup]]:
     """Every setup of one car, as pairing sees it."""
     cursor = conn.cursor(row_factory=kwargs_row(car_setup))
-    return cursor.execute(
-        """
-        SELECT setup_id, session_id, setup.n, session.bay_id, session.started_at, part_ids,
-               parts_known, counts, best_of IS NOT NULL AS peaks_only, level_standard,
-               factor IS NOT NULL AS observed_known, doubts,
-               coolant_c, oil_c, inlet_c, ethanol, lambda_mean, spark_advance_deg, map_max_kpa, ramp_rpm_s,
-               tyre_pressure_kpa, tyre_size, gear, ratio
-        FROM   setup_summary
-               JOIN setup USING (setup_id)
-               JOIN session USING (session_id)
-        WHERE  session.vehicle_id = %s
-        """,
-        (vehicle_id,),
-    ).fetchall
+    return cursor.execute(SETUPS_OF_CAR + "%s", (vehicle_id,)).fetchall
+
+
+def setups_of_tag(conn: Connection, tag: str) -> Later[list[CarSetup]]:
+    """The same by the car's tag, for asking before its key is known."""
+    cursor = conn.cursor(row_factory=kwargs_row(car_setup))
+    return cursor.execute(SETUPS_OF_CAR + "(SELECT vehicle_id FROM vehicle WHERE tag = %s)", (tag,)).fetchall  # noqa: S608
 
 
 def slots_of_car(conn: Connection, vehicle_id: int) -> Later[dict[int, frozenset[str]]]:
@@ -61,7 +67,8 @@ ADD_PAIRS = "INSERT INTO pair " + records(
 def add_pairs(conn: Connection, platform_id: int, vehicle_id: int, pairs: Sequence[Pair]) -> None:
     """Insert pairs of one car."""
     if pairs:
-        conn.execute(ADD_PAIRS, as_records(pair_row(platform_id, vehicle_id, pair) for pair in pairs))
+        rows = as_json(pair_row(platform_id, vehicle_id, pair) for pair in pairs)
+        conn.execute(ADD_PAIRS, (rows,))
 
 
 def pair_row(platform_id: int, vehicle_id: int, pair: Pair) -> dict[str, object]:

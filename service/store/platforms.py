@@ -9,7 +9,7 @@ from service.store.db import Connection
 
 COLUMNS = """
     slug::text, name, aspiration, ignition, maker, model, generation, engine, displacement_l, transmission,
-    driven_wheels, rated_power_kw, rpm_limit, platform_id, version
+    driven_wheels, rated_power_kw, rpm_limit, charge_cooling, fuel_per_cycle, boost_ratio, platform_id, version
 """
 
 
@@ -42,9 +42,11 @@ def add_platform(conn: Connection, platform: Platform) -> Platform:
         added = cursor.execute(
             f"""
             INSERT INTO platform (slug, name, aspiration, ignition, maker, model, generation, engine, displacement_l,
-                                  transmission, driven_wheels, rated_power_kw, rpm_limit)
+                                  transmission, driven_wheels, rated_power_kw, rpm_limit, charge_cooling,
+                                  fuel_per_cycle, boost_ratio)
             VALUES (%(slug)s, %(name)s, %(aspiration)s, %(ignition)s, %(maker)s, %(model)s, %(generation)s, %(engine)s,
-                    %(displacement_l)s, %(transmission)s, %(driven_wheels)s, %(rated_power_kw)s, %(rpm_limit)s)
+                    %(displacement_l)s, %(transmission)s, %(driven_wheels)s, %(rated_power_kw)s, %(rpm_limit)s,
+                    %(charge_cooling)s, %(fuel_per_cycle)s, %(boost_ratio)s)
             RETURNING {COLUMNS}
             """,  # noqa: S608
             asdict(platform),
@@ -63,7 +65,8 @@ def save_platform(conn: Connection, platform: Platform) -> Platform | None:
                    maker = %(maker)s, model = %(model)s, generation = %(generation)s, engine = %(engine)s,
                    displacement_l = %(displacement_l)s, transmission = %(transmission)s,
                    driven_wheels = %(driven_wheels)s, rated_power_kw = %(rated_power_kw)s,
-                   rpm_limit = %(rpm_limit)s, version = version + 1
+                   rpm_limit = %(rpm_limit)s, charge_cooling = %(charge_cooling)s,
+                   fuel_per_cycle = %(fuel_per_cycle)s, boost_ratio = %(boost_ratio)s, version = version + 1
             WHERE  platform_id = %(platform_id)s AND version = %(version)s
             RETURNING {COLUMNS}
             """,  # noqa: S608

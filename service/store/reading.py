@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from psycopg.rows import class_row
 
 from service.domain.codec import EncodedTrace, decode_channels
+from service.domain.engine import Engine
 from service.store.db import Connection, Later
 
 
@@ -21,6 +22,11 @@ class SessionRow:
     id: UUID
     vehicle: str
     platform: str
+    ignition: str
+    aspiration: str
+    charge_cooling: str | None
+    fuel_per_cycle: float | None
+    boost_ratio: float | None
     bay: str
     started_at: datetime
     operator: str | None
@@ -34,6 +40,13 @@ class SessionRow:
     posted_by: str
     struck: str | None
     version: int
+
+    @property
+    def engine(self) -> Engine:
+        """What the correction standards must know of its car's engine."""
+        return Engine(
+            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +63,7 @@ class SetupRow:
     octane: float | None
     octane_method: str | None
     spark_advance_deg: float | None
+    lambda_probe: str | None
     struck: str | None
     pulls: int
     best_of: int | None
@@ -148,7 +162,8 @@ class SessionPair:
 
 
 SESSION_COLUMNS = """
-    session_id, session.id, vehicle.tag::text AS vehicle, platform.slug::text AS platform, bay.slug::text AS bay,
+    session_id, session.id, vehicle.tag::text AS vehicle, platform.slug::text AS platform, ignition, aspiration,
+    charge_cooling, fuel_per_cycle, boost_ratio, bay.slug::text AS bay,
     started_at, operator, gear, ratio, tyre_size, tyre_pressure_kpa, sequence, clock, received_at, posted_by, struck,
     session.version
 """
@@ -212,10 +227,10 @@ def setups_of_session(conn: Connection, id: UUID) -> Later[list[SetupRow]]:
         """
         SELECT setup_id, n, label,
                coalesce((SELECT jsonb_agg(jsonb_build_object('part', part.slug, 'slot', setup_part.slot)
-                                          ORDER BY part.slug)
+                                          ORDER BY part.slug COLLATE "C")
                          FROM   setup_part JOIN part USING (part_id)
                          WHERE  setup_part.setup_id = setup.setup_id), '[]') AS parts,
-               parts_known, setup.stock_checked, ethanol, octane, octane_method, spark_advance_deg, struck,
+               parts_known, setup.stock_checked, ethanol, octane, octane_method, spark_advance_deg, lambda_probe, struck,
                pulls, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw,
                power_rpm, power_best_kw, power_spread, torque_nm, torque_rpm, torque_best_nm, torque_spread, doubts
         FROM   setup JOIN setup_summary USING (setup_id)

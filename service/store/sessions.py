@@ -3,17 +3,14 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, LiteralString
 from uuid import UUID
 
 import numpy as np
-from psycopg import Cursor
 from psycopg.rows import class_row
 
-from service.domain.codec import encode_channels
-from service.domain.derive import METHOD, DerivedPull, SetupSummary
-from service.domain.records import Finding, Part, PlatformFacts, PostedPull, PostedSession, PostedSetup
-from service.store.db import Connection, Later, as_records, records
+from service.domain.derive import METHOD, SetupSummary
+from service.domain.records import Finding, Part, PlatformFacts, PostedSession, PostedSetup
+from service.store.db import Connection, Later, as_json, records
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,25 +19,27 @@ class LockedCar:
 
     vehicle_id: int
     tag: str
+    platform_slug: str
     platform: PlatformFacts
-    rpm_limit: float | None
 
 
 def ask_car(conn: Connection, tag: str) -> Later[LockedCar | None]:
-    """Hold a vehicle's row; None where there is no such vehicle. FOR NO KEY UPDATE lets foreign keys pass."""
+    """Hold a vehicle's row, then read its platform, of which a change holds its cars; None where there is none such.
+    FOR NO KEY UPDATE lets foreign keys pass."""
+    conn.execute("SELECT FROM vehicle WHERE tag = %s FOR NO KEY UPDATE", (tag,))
     cursor = conn.execute(
         """
-        SELECT vehicle_id, tag::text, platform_id, aspiration, ignition, rpm_limit, rated_power_kw
+        SELECT vehicle_id, tag::text, slug::text, platform_id, aspiration, ignition, rpm_limit, rated_power_kw,
+               charge_cooling, fuel_per_cycle, boost_ratio
         FROM   vehicle JOIN platform USING (platform_id)
         WHERE  tag = %s
-        FOR    NO KEY UPDATE OF vehicle
         """,
         (tag,),
     )
 
     def car() -> LockedCar | None:
         row = cursor.fetchone()
-        return row and LockedCar(row[0], row[1], PlatformFacts(*row[2:]), row[5])
+        return row and LockedCar(row[0], row[1], row[2], PlatformFacts(*row[3:]))
 
     return car
 
@@ -55,6 +54,8 @@ class PostingBay:
     """The bay a session came from, and the spread of its recent pulls."""
 
     bay_id: int
+    altitude_m: float | None
+    kind: str
     spread_ss: float
     spread_df: int
 
@@ -64,16 +65,19 @@ RECENT_SETUPS = 200
 
 
 def ask_posting_bay(conn: Connection, slug: str) -> Later[PostingBay | None]:
-    """A bay by slug with the pooled sum of squares of its recent setups; None where there is no such bay."""
+    """A bay by slug with the pooled sum of squares of its recent setups; None where there is no such bay.
+
+    A set whose pulls disagree does not widen the spread by which the next one is judged.
+    """
     cursor = conn.cursor(row_factory=class_row(PostingBay))
     return cursor.execute(
         """
         WITH recent AS (
             SELECT spread_ss, spread_df FROM setup_summary JOIN bay USING (bay_id)
-            WHERE  bay.slug = %(bay)s AND counts
+            WHERE  bay.slug = %(bay)s AND counts AND NOT doubts @> '{pulls-disagree}'
             ORDER  BY setup_id DESC LIMIT %(recent)s
         )
-        SELECT bay_id, coalesce((SELECT sum(spread_ss) FROM recent), 0) AS spread_ss,
+        SELECT bay_id, altitude_m, kind, coalesce((SELECT sum(spread_ss) FROM recent), 0) AS spread_ss,
                coalesce((SELECT sum(spread_df) FROM recent), 0) AS spread_df
         FROM   bay WHERE slug = %(bay)s
         """,
@@ -81,16 +85,19 @@ def ask_posting_bay(conn: Connection, slug: str) -> Later[PostingBay | None]:
     ).fetchone
 
 
-def ask_parts(conn: Connection, slugs: Sequence[str]) -> Later[dict[str, Part]]:
-    """The known parts among these slugs, with their slots."""
+def ask_parts(conn: Connection, slugs: Sequence[str], car: str | None = None) -> Later[dict[str, Part]]:
+    """The known parts among these slugs, and those ever fitted to a car (by its tag), with their slots."""
     cursor = conn.execute(
         """
         SELECT   part_id, part.slug::text, array_agg(slot::text)
         FROM     part JOIN part_slot USING (part_id)
-        WHERE    part.slug = ANY(%s)
+        WHERE    part.slug = ANY(%(slugs)s)
+                 OR part_id IN (SELECT unnest(part_ids)
+                                FROM   setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
+                                WHERE  tag = %(car)s)
         GROUP BY part_id
         """,
-        (list(slugs),),
+        {"slugs": list(slugs), "car": car},
     )
     return lambda: {slug: Part(id, slug, frozenset(slots)) for id, slug, slots in cursor.fetchall()}
 
@@ -124,6 +131,43 @@ def ask_kept(conn: Connection, id: UUID | None, bay: str, content_hash: bytes) -
     ).fetchone
 
 
+@dataclass(frozen=True, slots=True)
+class AddedSession:
+    """What the ledger itself put to a session: its keys and its times as they will be read back."""
+
+    session_id: int
+    started_at: datetime
+    clock: datetime | None
+    received_at: datetime
+    setup_ids: list[int]
+
+
+SETUP_VALUES = (
+    "n", "label", "part_ids", "parts_known", "stock_checked", "ethanol", "octane", "octane_method",
+    "spark_advance_deg", "lambda_probe",
+)  # fmt: skip
+ADD_SESSION = f"""
+    WITH strapped AS (
+        INSERT INTO session (id, vehicle_id, bay_id, started_at, operator, gear, ratio, tyre_size,
+                             tyre_pressure_kpa, sequence, clock, content_hash, posted_by)
+        VALUES (%(id)s, %(vehicle)s, %(bay)s, %(started_at)s, %(operator)s, %(gear)s, %(ratio)s, %(tyre_size)s,
+                %(tyre_pressure)s, %(sequence)s, %(clock)s, %(hash)s, %(who)s)
+        RETURNING session_id, started_at, clock, received_at
+    ), states AS (
+        INSERT INTO setup (session_id, {", ".join(SETUP_VALUES)})
+        SELECT strapped.session_id, {", ".join(f"posted.{name}" for name in SETUP_VALUES)}
+        FROM   strapped, json_populate_recordset(NULL::setup, %(setups)s) AS posted
+        RETURNING setup_id, n
+    ), fitted AS (
+        INSERT INTO setup_part (setup_id, part_id, slot)
+        SELECT setup_id, part_id, slot
+        FROM   states JOIN json_to_recordset(%(fitted)s) AS posted (n smallint, part_id integer, slot text) USING (n)
+    )
+    SELECT session_id, started_at, clock, received_at, ARRAY(SELECT setup_id FROM states ORDER BY n) AS setup_ids
+    FROM   strapped
+"""  # noqa: S608
+
+
 def add_session(
     conn: Connection,
     session: PostedSession,
@@ -131,77 +175,60 @@ def add_session(
     id: UUID,
     vehicle_id: int,
     bay_id: int,
+    parts: Mapping[str, Part],
     content_hash: bytes,
     who: str,
-) -> Later[int]:
-    """Insert the strap-down itself; answers its key."""
-    return first_number(
-        conn.cursor(),
-        """
-        INSERT INTO session (id, vehicle_id, bay_id, started_at, operator, gear, ratio, tyre_size,
-                             tyre_pressure_kpa, sequence, clock, content_hash, posted_by)
-        VALUES (%(id)s, %(vehicle)s, %(bay)s, %(started_at)s, %(operator)s, %(gear)s, %(ratio)s, %(tyre_size)s,
-                %(tyre_pressure)s, %(sequence)s, %(clock)s, %(hash)s, %(who)s)
-        RETURNING session_id
-        """,
-        {
-            "id": id,
-            "vehicle": vehicle_id,
-            "bay": bay_id,
-            "started_at": session.started_at,
-            "operator": session.operator,
-            "gear": session.gear,
-            "ratio": session.ratio,
-            "tyre_size": session.tyre_size,
-            "tyre_pressure": session.tyre_pressure_kpa,
-            "sequence": session.sequence,
-            "clock": session.clock,
-            "hash": content_hash,
-            "who": who,
-        },
-    )
+) -> Later[AddedSession]:
+    """Insert the strap-down with the states the car was in, their parts and slots; answers their keys."""
+    values = {
+        "id": id,
+        "vehicle": vehicle_id,
+        "bay": bay_id,
+        "started_at": session.started_at,
+        "operator": session.operator,
+        "gear": session.gear,
+        "ratio": session.ratio,
+        "tyre_size": session.tyre_size,
+        "tyre_pressure": session.tyre_pressure_kpa,
+        "sequence": session.sequence,
+        "clock": session.clock,
+        "hash": content_hash,
+        "who": who,
+        "setups": as_json(setup_row(setup, parts) for setup in session.setups),
+        "fitted": as_json(
+            {"n": setup.n, "part_id": parts[posted.slug].part_id, "slot": posted.slot}
+            for setup in session.setups
+            for posted in setup.parts
+        ),
+    }
+    cursor = conn.cursor(row_factory=class_row(AddedSession)).execute(ADD_SESSION, values)
 
-
-def first_number(cursor: Cursor[Any], query: LiteralString, values: Mapping[str, object]) -> Later[int]:
-    """Send a statement that answers one number."""
-    cursor.execute(query, values)
-
-    def number() -> int:
+    def added() -> AddedSession:
         row = cursor.fetchone()
         assert row is not None
-        return int(row[0])
+        return row
 
-    return number
+    return added
 
 
-def add_setup(conn: Connection, session: UUID, setup: PostedSetup, parts: Mapping[str, Part]) -> Later[int]:
-    """Insert one state of the car into the session of this id; answers its key. Its parts: `add_fitted`."""
-    return first_number(
-        conn.cursor(),
-        """
-        INSERT INTO setup (session_id, n, label, part_ids, parts_known, stock_checked, ethanol, octane,
-                           octane_method, spark_advance_deg)
-        VALUES ((SELECT session_id FROM session WHERE id = %(session)s), %(n)s, %(label)s, %(parts)s, %(parts_known)s,
-                %(stock_checked)s, %(ethanol)s, %(octane)s, %(octane_method)s, %(spark)s)
-        RETURNING setup_id
-        """,
-        {
-            "session": session,
-            "n": setup.n,
-            "label": setup.label,
-            "parts": sorted(parts[posted.slug].part_id for posted in setup.parts),
-            "parts_known": setup.parts_known,
-            "stock_checked": setup.stock_checked,
-            "ethanol": setup.ethanol,
-            "octane": setup.octane,
-            "octane_method": setup.octane_method,
-            "spark": setup.spark_advance_deg,
-        },
-    )
+def setup_row(setup: PostedSetup, parts: Mapping[str, Part]) -> dict[str, object]:
+    """One state of the car, by column."""
+    return {
+        "n": setup.n,
+        "label": setup.label,
+        "part_ids": sorted(parts[posted.slug].part_id for posted in setup.parts),
+        "parts_known": setup.parts_known,
+        "stock_checked": setup.stock_checked,
+        "ethanol": setup.ethanol,
+        "octane": setup.octane,
+        "octane_method": setup.octane_method,
+        "spark_advance_deg": setup.spark_advance_deg,
+        "lambda_probe": setup.lambda_probe,
+    }
 
 
 def add_fitted(conn: Connection, setup_id: int, fitted: Sequence[tuple[int, str | None]]) -> None:
-    """Name a setup's parts and slots for the foreign keys."""
+    """Name a setup's new parts and slots for the foreign keys."""
     if fitted:
         conn.execute(
             """
@@ -212,100 +239,29 @@ def add_fitted(conn: Connection, setup_id: int, fitted: Sequence[tuple[int, str 
         )
 
 
-PULL_COLUMNS = (
-    "setup_id", "n", "started_at", "temperature_c", "pressure_kpa", "humidity", "dew_point_c", "vapour_kpa",
-    "coolant_c", "oil_c", "inlet_c", "inlet_end_c", "test", "ramp_rpm_s", "smoothing", "source", "basis_standard",
-    "basis_factor", "status", "reason", "best_of", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "rpm_from",
-    "rpm_to", "factor", "lambda_mean", "map_max_kpa",
-)  # fmt: skip
-ADD_PULLS = "INSERT INTO pull " + records("pull", PULL_COLUMNS)
-
-
 def known(value: float | None) -> float | None:
     """NaN means not known; the table says NULL."""
     return None if value is None or value != value else float(value)
 
 
-def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str, object]:
-    """One pull's scalars, by column."""
-    return {
-        "setup_id": setup_id,
-        "n": pull.n,
-        "started_at": pull.started_at,
-        "temperature_c": pull.temperature_c,
-        "pressure_kpa": pull.pressure_kpa,
-        "humidity": pull.humidity,
-        "dew_point_c": pull.dew_point_c,
-        "vapour_kpa": derived.vapour_kpa,
-        "coolant_c": pull.coolant_c,
-        "oil_c": pull.oil_c,
-        "inlet_c": pull.inlet_c,
-        "inlet_end_c": pull.inlet_end_c,
-        "test": pull.test,
-        "ramp_rpm_s": pull.ramp_rpm_s,
-        "smoothing": pull.smoothing,
-        "source": pull.source,
-        "basis_standard": pull.basis_standard,
-        "basis_factor": pull.basis_factor,
-        "status": pull.status,
-        "reason": pull.reason,
-        "best_of": pull.best_of,
-        "power_kw": known(derived.observed.power_kw),
-        "power_rpm": known(derived.observed.power_rpm),
-        "torque_nm": known(derived.observed.torque_nm),
-        "torque_rpm": known(derived.observed.torque_rpm),
-        "rpm_from": derived.rpm_from,
-        "rpm_to": derived.rpm_to,
-        "factor": derived.factor,
-        "lambda_mean": derived.lambda_mean,
-        "map_max_kpa": derived.map_max_kpa,
-    }
-
-
-def add_pulls(conn: Connection, rows: Sequence[tuple[int, PostedPull, DerivedPull]]) -> None:
-    """Insert the scalars and the raw samples of several pulls, given as (setup_id, pull, derived)."""
-    conn.execute(ADD_PULLS, as_records(pull_row(*row) for row in rows))
-    raws = [raw_row(setup_id, pull) for setup_id, pull, _ in rows if pull.channels]
-    if raws:
-        conn.execute(
-            """
-            INSERT INTO pull_raw (pull_id, enc, channels, steps, samples, raw)
-            SELECT pull_id, enc, channels, steps, samples, raw
-            FROM   json_to_recordset(%s) AS posted (setup_id bigint, n smallint, enc smallint, channels text[],
-                                                    steps double precision[], samples integer, raw bytea)
-                   JOIN pull USING (setup_id, n)
-            """,
-            as_records(raws),
-        )
-
-
-def raw_row(setup_id: int, pull: PostedPull) -> dict[str, object]:
-    """The raw channels of a pull as one compressed value, and where the pull stands."""
-    trace = encode_channels(pull.channels, {name: pull.steps.get(name) for name in pull.channels})
-    return {
-        "setup_id": setup_id,
-        "n": pull.n,
-        "enc": trace.enc,
-        "channels": trace.names,
-        "steps": ["NaN" if step is None else step for step in trace.steps],
-        "samples": trace.samples,
-        "raw": trace.raw,
-    }
-
-
 SUMMARY_VALUES = (
     "pulls", "best_of", "level_standard", "factor", "temperature_c", "pressure_kpa", "vapour_kpa", "power_kw",
     "power_rpm", "power_best_kw", "torque_nm", "torque_rpm", "torque_best_nm", "coolant_c", "oil_c", "inlet_c",
-    "lambda_mean", "map_max_kpa", "ramp_rpm_s", "spread_ss", "spread_df", "power_spread", "torque_spread",
+    "lambda_mean", "map_max_kpa", "ramp_rpm_s", "spread_ss", "spread_df", "power_spread", "torque_spread", "speed_ratio",
 )  # fmt: skip
 SUMMARY_KEYS = (
     "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "complete", "counts", "stock_checked", "doubts", "method",
 )  # fmt: skip
 SUMMARY_COLUMNS = SUMMARY_KEYS + SUMMARY_VALUES
-KEEP_SUMMARIES = (
-    f"INSERT INTO setup_summary {records('setup_summary', SUMMARY_COLUMNS)} ON CONFLICT (setup_id) DO UPDATE SET "
-    + ", ".join(f"{c} = excluded.{c}" for c in SUMMARY_COLUMNS[1:])
-)
+CURVE_COLUMNS = ("setup_id", "first", "torque_nm", "channels", "channel_values")
+KEEP_SUMMARIES = f"""
+    WITH summaries AS (
+        INSERT INTO setup_summary {records("setup_summary", SUMMARY_COLUMNS)}
+        ON CONFLICT (setup_id) DO UPDATE SET {", ".join(f"{c} = excluded.{c}" for c in SUMMARY_COLUMNS[1:])}
+    )
+    INSERT INTO setup_curve {records("setup_curve", CURVE_COLUMNS)}
+    ON CONFLICT (setup_id) DO UPDATE SET {", ".join(f"{c} = excluded.{c}" for c in CURVE_COLUMNS[1:])}
+"""  # noqa: S608
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,9 +282,9 @@ class SummaryKeys:
 
 def keep_summaries(conn: Connection, rows: Sequence[tuple[SummaryKeys, SetupSummary]]) -> None:
     """Write (or write anew) the summaries and mean curves of setups."""
-    conn.execute(KEEP_SUMMARIES, as_records(summary_row(*row) for row in rows))
     curves = [curve_row(keys.setup_id, summary) for keys, summary in rows]
-    conn.execute(KEEP_CURVES, as_records(row for row in curves if row is not None))
+    kept = as_json(summary_row(*row) for row in rows), as_json(row for row in curves if row is not None)
+    conn.execute(KEEP_SUMMARIES, kept)
     gone = [keys.setup_id for (keys, _), row in zip(rows, curves, strict=True) if row is None]
     if gone:
         conn.execute("DELETE FROM setup_curve WHERE setup_id = ANY(%s)", (gone,))
@@ -342,22 +298,22 @@ def summary_row(keys: SummaryKeys, summary: SetupSummary) -> dict[str, object]:
     return row
 
 
-KEEP_CURVES = (
-    f"INSERT INTO setup_curve {records('setup_curve', ('setup_id', 'first', 'torque_nm'))} "
-    "ON CONFLICT (setup_id) DO UPDATE SET first = excluded.first, torque_nm = excluded.torque_nm"
-)
-
-
 def curve_row(setup_id: int, summary: SetupSummary) -> dict[str, object] | None:
-    """The known stretch of a mean curve as float32; None where nothing is known."""
+    """The known stretch of a mean curve and of what was recorded along it, as float32; None where nothing is known."""
     if summary.grid is None:
         return None
     known_at = np.flatnonzero(np.isfinite(summary.grid))
     if not len(known_at):
         return None
     first, last = int(known_at[0]), int(known_at[-1])
-    stretch = summary.grid[first : last + 1].astype("<f4").tobytes()
-    return {"setup_id": setup_id, "first": first, "torque_nm": stretch}
+    reach = slice(first, last + 1)
+    return {
+        "setup_id": setup_id,
+        "first": first,
+        "torque_nm": summary.grid[reach].astype("<f4").tobytes(),
+        "channels": list(summary.channels),
+        "channel_values": b"".join(grid[reach].astype("<f4").tobytes() for grid in summary.channels.values()),
+    }
 
 
 FINDING_VALUES = ("setup_n", "pull_n", "code", "level", "message", "pointer")
@@ -371,7 +327,7 @@ def add_findings(conn: Connection, session_id: int, findings: Sequence[Finding])
             {"session_id": session_id, **{name: getattr(f, name) for name in FINDING_VALUES}}
             for f in findings
         ]
-        conn.execute(ADD_FINDINGS, as_records(rows))
+        conn.execute(ADD_FINDINGS, (as_json(rows),))
 
 
 def ask_parts_by_invoice(conn: Connection, tag: str, on: datetime) -> Later[set[str]]:

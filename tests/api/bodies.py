@@ -1,6 +1,7 @@
 """The smallest bodies the ledger takes, and ways to add what a test needs. Every name is invented."""
 
 from tests.conftest import Client
+from tests.factories import lifted
 
 PLATFORM = {"slug": "stoat", "name": "Stoat 1.6 T", "aspiration": "turbo", "ignition": "spark"}
 VEHICLE = {"tag": "car-a", "platform": "stoat"}
@@ -50,16 +51,18 @@ def fill(admin: Client) -> None:
 
 def session(*setups: list[str], vehicle: str = "car-a", **more: object) -> dict[str, object]:
     """One strap-down of a car in `north` with one pull per setup, each setup given by its parts."""
-    pull = {
-        "ambient": {"temperature": 21.4, "pressure": 99.6, "humidity": 0.46},
-        "basis": "observed",
-        "curve": {"rpm": list(range(2000, 6500, 100)), "torque": [180.0 + i % 3 for i in range(45)]},
-    }
+    rpm = [float(speed) for speed in range(2000, 6500, 100)]
+    pull = {"ambient": {"temperature": 21.4, "pressure": 99.6, "humidity": 0.46}, "basis": "observed"}
+    torque = [180.0 + i % 3 for i in range(45)]
+    curves = [{"rpm": rpm, "torque": lifted(torque, rpm)} for _ in setups]
     return {
         "units": "si",
         "vehicle": vehicle,
         "bay": "north",
         "started_at": "2026-03-18T16:20:00+00:00",
-        "setups": [{"parts": parts, "stock_checked": "verified", "pulls": [pull]} for parts in setups],
+        "setups": [
+            {"parts": parts, "stock_checked": "verified", "pulls": [{**pull, "curve": curve}]}
+            for parts, curve in zip(setups, curves, strict=True)
+        ],
         **more,
     }

@@ -190,7 +190,10 @@ def test_a_pull_that_counts_after_all_meets_the_doubts_of_the_door_once(stoats):
     at, of = f"/v1/pulls/{body['setups'][0]['pulls'][1]['id']}", f"/v1/sessions/{body['id']}"
     for status in ("accepted", "settling", "accepted"):
         answer = done(amend(stoats, at, {"status": status, **WHY}, of))
-    assert (body["checks"], [check["code"] for check in answer["checks"]]) == ([], ["few-samples"])
+    assert (body["checks"], [check["code"] for check in answer["checks"]]) == (
+        [],
+        ["few-samples", "trace-thin"],
+    )
     assert answer["checks"][0]["pointer"] == "/setups/0/pulls/1/curve/rpm"
     assert "few-samples" in answer["setups"][0]["doubts"]
 

@@ -135,7 +135,10 @@ def test_an_example_stays_with_the_question_it_was_made_for(document):
 
 
 def test_every_property_of_an_answer_has_a_description(document):
-    answers = ("GainAnswer", "StockAnswer", "KeptSession", "Session", "Setting", "SettingChange", "History")
+    answers = (
+        "GainAnswer", "StockAnswer", "KeptSession", "Session", "Setting", "SettingChange", "History",
+        "CorrectionFactor", "Standard", "MadeOf", "Limit", "Station",
+    )  # fmt: skip
     for name in answers:
         shown = document["components"]["schemas"][name]["properties"]
         assert [field for field, inner in shown.items() if not inner.get("description")] == [], name

@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from tests.factories import AIR, RPM, hump, peak_of_hump, pull, session, setup
+from tests.factories import AIR, RPM, hump, lifted, peak_of_hump, pull, session, setup
 
 FOOT_POUND = 1.3558179483314004  # N.m, NIST SP 811 App. B.8
 HORSEPOWER = 0.7456998715822702  # kW of 550 ft.lbf/s, NIST SP 811 App. B.8
@@ -30,7 +30,12 @@ def peak_power(body: dict, n: int = 0) -> float:
 
 def test_a_session_is_kept_whole_and_reads_back_as_it_was_answered(stoats):
     body = session(
-        setup(["wide-pipe"], label="after", fuel={"ethanol": 0.05, "octane": 98, "octane_method": "ron"}),
+        setup(
+            ["wide-pipe"],
+            label="after",
+            fuel={"ethanol": 0.05, "octane": 98, "octane_method": "ron"},
+            lambda_probe="tailpipe",
+        ),
         operator="kt",
         gear=4,
         ratio=3.9,
@@ -55,7 +60,50 @@ def test_a_session_is_kept_whole_and_reads_back_as_it_was_answered(stoats):
         "sequence",
     ):
         assert back.json[name] == body[name], name
-    assert back.json["setups"][0]["fuel"] == body["setups"][0]["fuel"]
+    for name in ("fuel", "lambda_probe"):
+        assert back.json["setups"][0][name] == body["setups"][0][name], name
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_a_post_is_answered_byte_for_byte_as_it_reads_back(stoats, units):
+    # The answer is made of what was written, not read back: here is all that an answer can show.
+    said = {
+        "started_at": "2026-03-02T12:05:00.250+02:00",
+        "smoothing": {"width_rpm": 100, "method": "by the bay"},
+        "test": "sweep",
+        "source": "file",
+        "status": "rejected",
+        "reason": "the strap slipped",
+    }
+    peaks = {"power": 150.0, "power_rpm": 5500.0, "torque": 260.0}
+    old = {"basis": {"standard": "unknown"}, "best_of": 3, "peaks": peaks}
+    setups = [
+        setup(
+            label="as it came",
+            stock_checked="unknown",
+            fuel={"ethanol": 0.1, "octane": 95, "octane_method": "ron"},
+        ),
+        setup(["wide-pipe"], 1.04, spark_advance=12.5, pulls=4),
+        {**setup(pulls=1), "pulls": [pull(), pull(**said)]},
+        {"parts": [{"part": "wide-pipe", "slot": "down-pipe"}], "parts_known": "partial", "pulls": [old]},
+    ]
+    of_car = {"operator": "kt", "gear": 4, "ratio": 3.9, "tyre_size": "225/45R17", "sequence": 2**40}
+    air = {"temperature": 77.0, "pressure": 29.5, "humidity": 0.3} if units == "us" else dict(AIR)
+    for k, run in enumerate(run for one in setups for run in one["pulls"]):
+        run["ambient"], run["engine"] = air, {}
+        if "curve" in run:
+            run["curve"] = pull(1.0 + 0.003 * k)["curve"]  # no pull is another's copy
+    kept(stoats, session(setup(["wide-pipe"], 1.05), day=1))
+    body = session(*setups, day=2, clock="2026-03-02T10:10:00+00:00", **of_car)
+    answer = stoats.post("/v1/sessions", {**body, "units": units})
+    assert answer.status_code == 201, answer.text
+    back = stoats.get(f"{answer.headers['Location']}?units={units}")
+    assert back.status_code == 200, back.text
+    assert answer.data == back.data
+    assert answer.headers["ETag"] == back.headers["ETag"]
+    assert {pair["match"] for pair in answer.json["pairs"]} >= {"same-session-aba"}
+    assert answer.json["checks"]
+    assert len({pair["before"].split("/")[3] for pair in answer.json["pairs"]} - {answer.json["id"]}) <= 1
 
 
 def test_what_was_said_of_a_pull_reads_back(stoats):
@@ -218,15 +266,16 @@ def test_a_part_may_say_the_slot_it_sits_in(stoats):
 
 
 def test_a_repeat_under_its_key_gets_the_first_answer_and_is_kept_once(stoats):
-    first = stoats.post("/v1/sessions", session(), Idempotency_Key="one")
-    again = stoats.post("/v1/sessions", session(), Idempotency_Key="one")
+    body = session()
+    first, again = (stoats.post("/v1/sessions", body, Idempotency_Key="one") for _ in range(2))
     assert (again.status_code, again.data) == (201, first.data)
     assert again.headers["Idempotency-Replayed"] == "true"
     assert len(stoats.get("/v1/sessions").json["items"]) == 1
 
 
 def test_the_same_content_without_a_key_is_kept_once(stoats):
-    first, again = (stoats.post("/v1/sessions", session()) for _ in range(2))
+    body = session()
+    first, again = (stoats.post("/v1/sessions", body) for _ in range(2))
     assert (again.status_code, again.json["id"]) == (201, first.json["id"])
     assert again.headers["Idempotency-Replayed"] == "true"
     assert "Idempotency-Replayed" not in first.headers
@@ -234,8 +283,9 @@ def test_the_same_content_without_a_key_is_kept_once(stoats):
 
 
 def test_the_same_content_spelt_otherwise_at_another_moment_is_kept_once(stoats):
-    first = kept(stoats, session(clock="2026-03-01T11:00:00+00:00"))
-    later = dict(reversed(session(clock="2026-03-02T08:00:00+00:00").items()))
+    body = session(clock="2026-03-01T11:00:00+00:00")
+    first = kept(stoats, body)
+    later = dict(reversed({**body, "clock": "2026-03-02T08:00:00+00:00"}.items()))
     again = stoats.raw(
         "POST", "/v1/sessions", data=json.dumps(later, indent=2), content_type="application/json"
     )
@@ -331,8 +381,8 @@ def test_a_condition_that_moved_is_listed_in_the_pair(stoats):
 
 def test_two_megabytes_of_good_pulls_are_kept(stoats):
     rpm = [2000.125 + i for i in range(4500)]
-    curve = {"rpm": rpm, "torque": [hump(n) for n in rpm]}
-    body = session({"parts": [], "pulls": [pull(curve=curve) for _ in range(20)]})
+    curves = [{"rpm": rpm, "torque": lifted([hump(n) for n in rpm], rpm)} for _ in range(20)]
+    body = session({"parts": [], "pulls": [pull(curve=curve) for curve in curves]})
     assert len(json.dumps(body)) > 2_000_000
     assert peak_power(kept(stoats, body)) == pytest.approx(peak_of_hump()[0], rel=5e-4)
 

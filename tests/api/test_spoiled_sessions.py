@@ -54,6 +54,11 @@ ANSWERS = (
 )
 
 
+def curve(n: int) -> dict:
+    """The curve, a tenth of a newton metre apart from the others: no two pulls are ever the same."""
+    return {**CURVE, "torque": [value + 0.1 * n for value in CURVE["torque"]]}
+
+
 def whole() -> dict:
     """A session that says everything a session can say."""
     said = {
@@ -61,18 +66,17 @@ def whole() -> dict:
         "smoothing": {"method": "moving mean", "width_rpm": 50},
         "started_at": "2026-03-01T10:04:00+00:00",
         "ramp": 400,
-        "curve": CURVE,
     }
     one = setup(
         fuel={"ethanol": 0.05, "octane": 98, "octane_method": "ron"}, spark_advance=22.5, label="as found"
     )
     one["pulls"] = [
-        pull(**said),
-        pull(**said, status="settling"),
-        pull(**said, status="rejected", reason="slip"),
+        pull(**said, curve=curve(0)),
+        pull(**said, curve=curve(1), status="settling"),
+        pull(**said, curve=curve(2), status="rejected", reason="slip"),
     ]
     two = setup([{"part": "wide-pipe", "slot": "down-pipe"}], pulls=1)
-    two["pulls"] = [pull(curve=CURVE), RECORD]
+    two["pulls"] = [pull(curve=curve(3)), RECORD]
     more = {
         "operator": "kt",
         "gear": 4,

@@ -216,7 +216,8 @@ def test_other_units_show_the_same_gain(stoats):
 def test_the_standard_moves_the_level_and_not_the_percent(stoats):
     for n in (1, 2, 3):
         warm = [
-            {"parts": p, "pulls": [pull(s, ambient=WARM)] * 3} for p, s in (([], 1), (["wide-pipe"], 1.05))
+            {"parts": p, "pulls": [pull(s, ambient=WARM) for _ in range(3)]}
+            for p, s in (([], 1), (["wide-pipe"], 1.05))
         ]
         post(stoats, *warm, vehicle=f"stoat-{n}", day=n)
     corrected, raw = answer(stoats), answer(stoats, "&standard=none")

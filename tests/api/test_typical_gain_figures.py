@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate
 
 from tests.api.gains import GAIN, answer, by_hand, measured, post
-from tests.factories import RPM, hump, pull, setup
+from tests.factories import RPM, hump, lifted, pull, setup
 
 
 def power_at(rpm: float) -> float:
@@ -41,6 +41,11 @@ def test_a_speed_that_no_pull_reached_gives_no_number_and_says_so(stoats):
     assert any("none with this measure" in caution for caution in body["cautions"])
 
 
+def alike(column: list[float]) -> np.ndarray:
+    """From 2550 rpm on, which the differing first samples of the pulls do not reach."""
+    return np.array(column[11:])
+
+
 def test_a_constant_gain_is_the_same_at_every_speed_of_the_curve(stoats):
     measured(stoats, 5, 5, 5, 5)
     curve = answer(stoats, "&measure=peak_torque")["curve"]
@@ -48,16 +53,16 @@ def test_a_constant_gain_is_the_same_at_every_speed_of_the_curve(stoats):
     lists = [values for values in curve.values() if isinstance(values, list)]
     assert {len(values) for values in lists} == {91}
     assert curve["cars"] == [4] * 91
-    np.testing.assert_allclose(curve["typical_percent"], 5.0, atol=2e-3)
-    np.testing.assert_allclose(curve["baseline"], [hump(rpm) for rpm in curve["rpm"]], rtol=1e-3)
-    np.testing.assert_allclose(curve["typical"], 0.05 * np.array(curve["baseline"]), rtol=2e-3)
+    np.testing.assert_allclose(alike(curve["typical_percent"]), 5.0, atol=2e-3)
+    np.testing.assert_allclose(alike(curve["baseline"]), alike([hump(n) for n in curve["rpm"]]), rtol=1e-3)
+    np.testing.assert_allclose(alike(curve["typical"]), 0.05 * alike(curve["baseline"]), rtol=2e-3)
 
 
 def test_the_curves_interval_is_that_of_the_plain_formulas_at_every_speed(stoats):
     measured(stoats, 4, 5, 6)
     curve, (low, high) = answer(stoats)["curve"], by_hand(4, 5, 6)["typical_interval_percent"]
-    np.testing.assert_allclose(curve["low_percent"], low, atol=3e-3)
-    np.testing.assert_allclose(curve["high_percent"], high, atol=3e-3)
+    np.testing.assert_allclose(alike(curve["low_percent"]), low, atol=3e-3)
+    np.testing.assert_allclose(alike(curve["high_percent"]), high, atol=3e-3)
 
 
 def test_the_curve_as_csv_has_one_row_a_speed(stoats):
@@ -66,9 +71,9 @@ def test_the_curve_as_csv_has_one_row_a_speed(stoats):
     lines = [line.split(",") for line in response.text.splitlines()]
     assert response.content_type.startswith("text/csv")
     assert len(lines) == 1 + 91
-    first = dict(zip(lines[0], lines[1], strict=True))
+    first, later = (dict(zip(lines[0], lines[n], strict=True)) for n in (1, 21))
     assert (first["rpm"], first["cars"]) == ("2000", "3")
-    assert float(first["typical_percent"]) == pytest.approx(5.0, abs=2e-3)
+    assert (later["rpm"], float(later["typical_percent"])) == ("3000", pytest.approx(5.0, abs=2e-3))
 
 
 def test_the_curve_and_the_pairs_can_be_left_out(stoats):
@@ -80,9 +85,10 @@ def test_the_curve_and_the_pairs_can_be_left_out(stoats):
 
 
 def test_a_peak_that_moves_is_said_by_how_much(stoats):
-    moved = {"rpm": RPM, "torque": [1.05 * hump(rpm - 200) for rpm in RPM]}
+    torque = [1.05 * hump(rpm - 200) for rpm in RPM]
     for n in (1, 2, 3):
-        after = {"parts": ["wide-pipe"], "pulls": [pull(curve=moved)] * 3}
+        moved = [{"rpm": RPM, "torque": lifted(torque)} for _ in range(3)]
+        after = {"parts": ["wide-pipe"], "pulls": [pull(curve=curve) for curve in moved]}
         post(stoats, setup(), after, vehicle=f"stoat-{n}", day=n)
     shift = answer(stoats, "&measure=peak_torque")["peak_shift_rpm"]
     assert shift["typical"] == pytest.approx(200, abs=10)

@@ -33,6 +33,23 @@ def test_a_condition_that_moved_is_listed_in_the_asked_units(stoats):
     assert answer(stoats)["evidence"]["like_for_like"] == 0
 
 
+def test_both_sides_conditions_stand_beside_each_other_in_the_asked_units(stoats):
+    states = (([], 1, 95.0), (["wide-pipe"], 1.05, 101.0))
+    engines = [{**WARM, "oil": oil, "coolant": coolant} for oil, coolant in ((95.0, 84.0), (101.0, 85.0))]
+    post(
+        stoats,
+        *({"parts": p, "pulls": [pull(s, engine=e)]} for (p, s, _), e in zip(states, engines, strict=True)),
+        gear=4,
+    )
+    (pair,) = answer(stoats, "&units=us")["pairs"]
+    before, after = pair["conditions"]["before"], pair["conditions"]["after"]
+    # By hand: 95, 101, 84, 85 and 25 degC are 203, 213.8, 183.2, 185 and 77 degF.
+    assert (before["oil"], after["oil"], before["coolant"], after["coolant"]) == (203.0, 213.8, 183.2, 185.0)
+    assert (before["air_temperature"], after["air_temperature"]) == (77.0, 77.0)
+    assert (before["gear"], before["lambda"], before["tyre_pressure"]) == (4, None, None)
+    assert before.keys() == after.keys()
+
+
 def test_a_drifting_bay_does_not_bend_a_gain_measured_between_two_readings(stoats):
     for n in (1, 2, 3):
         drift = [math.exp(-0.01 * i) for i in range(3)]
@@ -81,7 +98,10 @@ def test_the_grade_is_lower_where_most_pairs_are_not_like_for_like(stoats):
 
 def test_air_that_was_not_recorded_gives_the_percent_alone(stoats):
     for n in (1, 2, 3):
-        bare = [{"parts": p, "pulls": [pull(s, ambient={})] * 3} for p, s in (([], 1), (["wide-pipe"], 1.05))]
+        bare = [
+            {"parts": p, "pulls": [pull(s, ambient={}) for _ in range(3)]}
+            for p, s in (([], 1), (["wide-pipe"], 1.05))
+        ]
         post(stoats, *bare, vehicle=f"stoat-{n}", day=n)
     body = answer(stoats)
     assert body["typical_percent"] == pytest.approx(5.0, abs=1e-3)

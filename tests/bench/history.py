@@ -51,21 +51,26 @@ def setup(rng: random.Random, parts: list[str], pulls: int) -> dict[str, Any]:
 
 
 def pull(rng: random.Random, level: float) -> dict[str, Any]:
-    """A pull with three channels."""
+    """A pull with three channels, noisy as a recording is, so that the door has nothing to say of it."""
     scale = level * math.exp(rng.gauss(0.0, 0.004))
-    torque = [round(scale * (260.0 - 12.0 * ((rpm - 4200) / 1000.0) ** 2), 1) for rpm in RPM]
-    mixture = [round(0.9 + 0.02 * math.sin(rpm / 300.0), 3) for rpm in RPM]
+    torque = [round(scale * rng.gauss(1.0, 0.003) * hump(rpm), 1) for rpm in RPM]
+    mixture = [round(0.88 + 0.01 * math.sin(rpm / 300.0) + rng.gauss(0.0, 0.004), 3) for rpm in RPM]
     curve: dict[str, Any] = {"rpm": RPM, "torque": torque, "lambda": mixture}
     curve["resolution"] = {"rpm": 1, "torque": 0.1, "lambda": 0.001}
     engine = {"coolant": 88, "oil": 95, "inlet": 24, "inlet_end": 29}
     return {
-        "ambient": AIR,
+        "ambient": {name: round(value + rng.gauss(0.0, 0.01 * value), 2) for name, value in AIR.items()},
         "engine": engine,
         "test": "sweep",
         "ramp": 400,
         "basis": "observed",
         "curve": curve,
     }
+
+
+def hump(rpm: float) -> float:
+    """Torque [N.m] of an engine drawn by a parabola."""
+    return 260.0 - 12.0 * ((rpm - 4200) / 1000.0) ** 2
 
 
 def session(rng: random.Random, tag: str, number: int, setups: list[dict[str, Any]]) -> dict[str, Any]:

@@ -3,21 +3,20 @@
 import hashlib
 import io
 import json
-from types import SimpleNamespace
 
+import httpx
 import pytest
-
-from service.cli.post import gain_in_words
-from service.schemas.session_documents import Figures
 
 SESSION = {"units": "si", "vehicle": "stoat-014", "bay": "north", "setups": []}
 KEPT = {
     "id": "5b0e", "vehicle": "stoat-014", "bay": "north", "units": "us", "standard": "sae-j1349",
     "setups": [{"n": 1, "summary": {"standard": "sae-j1349", "factor": 1.01, "best_of": None, "peak_torque": None, "peak_power": {"mean": 231.24, "best": 232.0, "spread": 0.9, "pulls": 3}}, "pulls": []}],
     "checks": [{"code": "wheel-slip", "level": "doubtful", "message": "torque falls off", "pointer": "/setups/0/pulls/1"}],
-    "pairs": [{"part": "downpipe-200", "against": "without", "match": "same-session", "held": False,
-               "differs": [{"what": "inlet", "before": 24.0, "after": 35.0, "window": 8.0}], "usable": True, "peak_power_percent": 5.31}],
+    "pairs": [],
 }  # fmt: skip
+REVIEW = {"sentences": ["Repeat pull 2: torque falls off.", "231 hp, three pulls within 0.9 %."]}
+BOTH = KEPT | REVIEW
+"""The pretended ledger answers everything alike: this is read as the session kept, then as its review."""
 
 
 @pytest.fixture
@@ -28,54 +27,62 @@ def session_file(tmp_path):
 
 
 def test_the_file_goes_out_unchanged_under_a_key_made_from_its_content(run, session_file, pretend_ledger):
-    pretend_ledger.status, pretend_ledger.document = 201, KEPT
+    pretend_ledger.status, pretend_ledger.document = 201, BOTH
     for _ in range(2):
         assert run("post", session_file, "--url", pretend_ledger.url, "--token", "t").code == 0
-    for method, path, headers, body in pretend_ledger.asked:
-        assert (method, path) == ("POST", "/v1/sessions")
+    posts = [one for one in pretend_ledger.asked if one[0] == "POST"]
+    for _, path, headers, body in posts:
+        assert path == "/v1/sessions"
         assert body == session_file.read_bytes()
         assert headers["Idempotency-Key"] == hashlib.sha256(body).hexdigest()
         assert headers["Authorization"] == "Bearer t"
         assert headers["Content-Type"] == "application/json"
-    assert len(pretend_ledger.asked) == 2
+    assert len(posts) == 2
 
 
-def test_what_was_kept_is_shown_with_its_units_checks_and_pairs(run, session_file, pretend_ledger):
+def test_the_review_is_asked_for_in_the_units_of_the_post_and_said_before_the_figures(
+    run, session_file, pretend_ledger
+):
+    pretend_ledger.status, pretend_ledger.document = 201, BOTH
+    shown = run("post", session_file, "--url", pretend_ledger.url).out
+    assert pretend_ledger.asked[1][:2] == ("GET", "/v1/sessions/5b0e/review?units=us")
+    assert [line.rstrip() for line in shown.splitlines()] == [
+        "Session 5b0e of stoat-014 in north: kept.",
+        "  Repeat pull 2: torque falls off.",
+        "  231 hp, three pulls within 0.9 %.",
+        "Corrected to sae-j1349:",
+        "setup  measure     mean   best   spread  pulls",
+        "1      peak power  231.2  232.0  0.9     3      hp",
+    ]
+
+
+def test_what_was_kept_is_said_though_no_review_comes(run, session_file, pretend_ledger, monkeypatch):
+    def posted_only(client, path, **_):
+        return httpx.Response(404, json={"detail": "no such path"}, request=httpx.Request("GET", path))
+
+    monkeypatch.setattr(httpx.Client, "get", posted_only)
     pretend_ledger.status, pretend_ledger.document = 201, KEPT
-    shown = run("post", session_file, "--url", pretend_ledger.url).out
-    for word in (
-        "stoat-014",
-        "sae-j1349",
-        "peak power",
-        "231.2",
-        "hp",
-        "torque falls off",
-        "/setups/0/pulls/1",
-    ):
-        assert word in shown
-    assert "peak torque" not in shown, "it was not measured"
-    assert "downpipe-200: +5.3 % peak power (same-session, not held: inlet 24.0 before, 35.0 after)" in shown
+    ran = run("post", session_file, "--url", pretend_ledger.url)
+    assert ran.code == 0
+    assert "in north: kept." in ran.out
+    assert "There is no review of it: no such path (404)." in ran.out
 
 
-def test_a_pair_without_a_common_level_has_no_figure(run, session_file, pretend_ledger):
-    pair = KEPT["pairs"][0] | {"peak_power_percent": None}
-    pretend_ledger.status, pretend_ledger.document = 201, KEPT | {"pairs": [pair]}
-    shown = run("post", session_file, "--url", pretend_ledger.url).out
-    assert "downpipe-200: peak power cannot be compared (same-session" in shown
+def test_a_line_that_breaks_after_the_post_is_no_failure_of_the_post(
+    run, session_file, pretend_ledger, monkeypatch
+):
+    def broken(client, path, **_):
+        raise httpx.ReadError("gone")
 
-
-def test_the_figure_of_a_pair_is_read_under_the_name_the_service_gives_it():
-    pair = SimpleNamespace(
-        part="downpipe-200", against=None, match=0, held=True, usable=True, differs=[],
-        without_session="a", without_n=1, with_session="a", with_n=2, again_session=None,
-        with_level="sae-j1349", without_level="sae-j1349",
-        with_power_kw=105.0, without_power_kw=100.0, again_power_kw=None,
-    )  # fmt: skip
-    assert gain_in_words(Figures("si", "sae-j1349").pair(pair)) == "+5.0 % peak power"
+    monkeypatch.setattr(httpx.Client, "get", broken)
+    pretend_ledger.status, pretend_ledger.document = 201, KEPT
+    ran = run("post", session_file, "--url", pretend_ledger.url)
+    assert ran.code == 0
+    assert "There is no review of it: the line broke (ReadError)." in ran.out
 
 
 def test_a_replay_is_said_to_have_doubled_nothing(run, session_file, pretend_ledger):
-    pretend_ledger.status, pretend_ledger.document = 201, KEPT
+    pretend_ledger.status, pretend_ledger.document = 201, BOTH
     pretend_ledger.headers = {"Idempotency-Replayed": "true"}
     assert "nothing was doubled" in run("post", session_file, "--url", pretend_ledger.url).out
 
@@ -104,9 +111,10 @@ def test_a_missing_token_says_how_to_make_one(run, session_file, pretend_ledger)
     assert "bayledger token create" in ran.err
 
 
-def test_json_prints_the_answer_as_it_came(run, session_file, pretend_ledger):
+def test_json_prints_the_answer_as_it_came_and_asks_for_no_review(run, session_file, pretend_ledger):
     pretend_ledger.status, pretend_ledger.document = 201, KEPT
     assert json.loads(run("post", session_file, "--json", "--url", pretend_ledger.url).out) == KEPT
+    assert len(pretend_ledger.asked) == 1
 
 
 def test_a_dash_reads_standard_input(run, pretend_ledger, monkeypatch):

@@ -9,6 +9,7 @@ from tests.checks import rows
 
 SATURATION = rows("t02_saturation_vapour_pressure_Pa.csv")
 ATMOSPHERE = rows("t02_iso2533_published_rows.csv")
+ISA = rows("t02_isa.csv")
 MOIST = rows("t02_moist_air_density_altitude.csv")
 
 
@@ -16,6 +17,13 @@ MOIST = rows("t02_moist_air_density_altitude.csv")
 def test_saturation_pressure_agrees_with_iapws_95(row: dict[str, str]) -> None:
     # Two formulations of the same water: 0.03 % apart at most, but 0.1 % at 0 degC where ASHRAE takes ice.
     expected = float(row["iapws95_coolprop_pure"]) / 1000.0
+    assert air.vapour_pressure_kpa(float(row["t_C"]), humidity=1.0) == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize("row", SATURATION, ids=lambda row: f"{row['t_C']} degC")
+def test_saturation_pressure_is_hyland_and_wexlers(row: dict[str, str]) -> None:
+    """The ASHRAE Handbook's own equation; how far the other columns lie from it, tests/references/moist_air.py says."""
+    expected = float(row["ashrae_HylandWexler_psychrolib"]) / 1000.0
     assert air.vapour_pressure_kpa(float(row["t_C"]), humidity=1.0) == pytest.approx(expected, rel=1e-3)
 
 
@@ -50,6 +58,17 @@ def test_standard_pressure_prints_as_iso_2533_does(row: dict[str, str]) -> None:
     assert ours == pytest.approx(float(printed), abs=_half_of_the_last_digit(printed))
 
 
+@pytest.mark.parametrize("row", ISA, ids=lambda row: f"{row['geopotential_m']} m")
+def test_the_standard_atmosphere_agrees_with_another_library(row: dict[str, str]) -> None:
+    """ISO 2533 by formula, and by PyPI ambiance 1.3.1 (asked in geometric metres: it takes those)."""
+    altitude, celsius = float(row["geopotential_m"]), float(row["T_K"]) - air.ZERO_C_K
+    pressure = air.standard_pressure_kpa(altitude)
+    assert pressure == pytest.approx(float(row["p_Pa"]) / 1000.0, rel=1e-9)
+    assert pressure == pytest.approx(float(row["p_ambiance"]) / 1000.0, rel=1e-6)
+    assert air.moist_air_density(celsius, pressure, 0.0) == pytest.approx(float(row["rho_kgm3"]), rel=1e-9)
+    assert air.density_altitude_m(celsius, pressure, 0.0) == pytest.approx(altitude, abs=1e-4)
+
+
 @pytest.mark.parametrize("row", MOIST, ids=lambda row: f"{row['p_Pa']} Pa {row['t_C']} degC {row['RH']}")
 def test_density_and_its_altitude_agree_with_other_libraries(row: dict[str, str]) -> None:
     state = float(row["t_C"]), float(row["p_Pa"]) / 1000.0, float(row["pv_Pa"]) / 1000.0
@@ -58,6 +77,9 @@ def test_density_and_its_altitude_agree_with_other_libraries(row: dict[str, str]
         float(row["rho_coolpropHA"]), rel=1e-3
     )  # a real gas
     assert air.density_altitude_m(*state) == pytest.approx(float(row["DA_m"]), abs=0.05)
+    # the widely used short formula (from memory) reads up to 17 ft high: 20 ft, not 1
+    short = float(row["DA_ft_NWS"]) * 0.3048
+    assert air.density_altitude_m(*state) == pytest.approx(short, abs=20 * 0.3048)
 
 
 def test_the_reference_air_of_the_standards_lies_at_529_metres() -> None:

@@ -4,7 +4,8 @@ import pytest
 
 from service.domain.correction import Air, correction_factor
 from service.domain.derive import ANY_STANDARD
-from service.domain.levels import mean_air, ratio_to
+from service.domain.engine import Engine
+from service.domain.levels import mean_air, ratio_to, stands_in
 
 WARM = Air(30.0, 98.0, 2.5)
 
@@ -27,6 +28,23 @@ def test_a_figure_without_its_air_stands_in_its_own_standard_only():
 def test_a_figure_at_no_level_stands_in_none():
     assert ratio_to("none", None, None) is None
     assert ratio_to("sae-j1349", ANY_STANDARD, None) is None
+
+
+DIESEL = Engine("compression", "natural", fuel_per_cycle=50.0)
+
+
+def test_a_standard_that_goes_by_the_engine_is_reached_where_the_engine_is_known():
+    # By hand: fa = 99 / 95.5 x (303 / 298)^0.7 = 1.048794, fm = 0.036 x 50 - 1.14 = 0.66; over J1349's 1.053466
+    assert ratio_to("un-r85", ANY_STANDARD, WARM, DIESEL) == pytest.approx(
+        1.048794**0.66 / 1.053466, abs=2e-6
+    )
+    assert ratio_to("un-r85", ANY_STANDARD, WARM, Engine("compression", "natural")) is None
+    assert ratio_to("un-r85", ANY_STANDARD, WARM) is None
+    assert ratio_to("un-r85", "un-r85", None) == 1.0
+
+
+def test_a_figure_that_can_be_brought_to_any_standard_stands_in_the_base_one():
+    assert [stands_in(level) for level in (ANY_STANDARD, "un-r85", None)] == ["sae-j1349", "un-r85", None]
 
 
 @pytest.mark.parametrize("missing", [0, 1, 2])

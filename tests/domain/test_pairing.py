@@ -289,3 +289,22 @@ def test_pairs_found_post_by_post_in_any_order_are_the_pairs_of_the_whole(sessio
         found += pairs_of_car(kept, SLOTS, touching=frozenset(s.setup_id for s in post))
     assert len(found) == len(set(found))
     assert set(found) == set(pairs_of_car(kept, SLOTS))
+
+
+@pytest.mark.parametrize(("condition", "drift"), [("temperature_c", 2.1), ("pressure_kpa", 0.31)])
+def test_the_bays_air_is_held_inside_one_session_and_another_days_matter_between_two(condition, drift):
+    # At most 2 degC and 0.3 kPa over a comparison: common practice, no source.
+    before, after = car(set(), {PIPE})
+    sides = [replace(before, **{condition: 20.0}), replace(after, **{condition: 20.0 + drift})]
+    assert [d.what for d in only(sides).differs] == [condition]
+    other_day = replace(sides[1], session_id=2, started_at=sides[1].started_at + timedelta(days=9))
+    assert only([sides[0], other_day]).held
+
+
+def test_wider_windows_hold_what_narrower_ones_do_not():
+    # Coolant at 84-85 degC and inlet air at 38-41 degC across states count as held: common practice, no source.
+    before, after = car(set(), {PIPE})
+    sides = [replace(before, coolant_c=84.0, inlet_c=38.0), replace(after, coolant_c=85.0, inlet_c=41.0)]
+    assert only(sides).held
+    (narrow,) = pairs_of_car(sides, SLOTS, windows={**WINDOWS, "inlet_c": 2.0})
+    assert [d.what for d in narrow.differs] == ["inlet_c"]

@@ -77,8 +77,9 @@ def random_setup(rng: random.Random, parts: list[str], air: dict[str, float]) ->
 
 
 def random_pull(rng: random.Random, air: dict[str, float], rejected: bool) -> dict[str, Any]:
-    """A pull about a level of its own."""
-    height = rng.uniform(220.0, 300.0)
-    curve = {"rpm": RPM, "torque": [round(hump(rpm, height), 2) for rpm in RPM]}
+    """A pull about a level of its own, its first samples unlike any other's: no two pulls are ever the same."""
+    height, first = rng.uniform(220.0, 300.0), rng.uniform(0.95, 1.05)
+    torque = [round(hump(rpm, height) * (first if rpm < 2200 else 1.0), 2) for rpm in RPM]
+    curve = {"rpm": RPM, "torque": torque}
     pull = {"ambient": air, "basis": "observed", "curve": curve}
     return pull | ({"status": "rejected", "reason": "the strap slipped"} if rejected else {})

@@ -5,7 +5,16 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from seed.air import FACTORS, SITE_PRESSURE_KPA, Air, Weather, dew_point_c, saturation_kpa
+from seed.air import (
+    FACTORS,
+    SITE_PRESSURE_KPA,
+    Air,
+    Weather,
+    dew_point_c,
+    factor_iso1585_turbo_diesel,
+    saturation_kpa,
+)
+from tests.checks import rows
 
 FIRST = datetime(2021, 3, 22, tzinfo=UTC)
 
@@ -21,10 +30,22 @@ def test_saturation_pressure_agrees_with_the_ashrae_table(celsius: float, pascal
     [
         ("sae-j1349", 25.0, 99.0),  # 25 degC, 99 kPa dry: SAE J1349's reference air
         ("sae-j607", (60.0 - 32.0) / 1.8, 101.3207),  # 60 degF, 29.92 inHg dry
+        ("din-70020", 20.0, 101.3),  # 20 degC, 1013 mbar: from memory
+        ("iso-1585", 25.0, 99.0),  # as SAE J1349's
     ],
 )
 def test_each_factor_is_one_in_its_own_reference_air(standard: str, celsius: float, kpa: float) -> None:
     assert FACTORS[standard](Air(celsius, kpa, 0.0)) == pytest.approx(1.0, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "row", [r for r in rows("t01_correction_factors.csv") if r["RH"]], ids=lambda r: r["case"]
+)
+def test_a_turbo_diesels_factor_is_the_worked_rows(row: dict[str, str]) -> None:
+    """tests/checks/SOURCES.md; 40 mg per litre and cycle make an engine factor of 0.3. The vapour is Magnus's here."""
+    air = Air(float(row["t_C"]), float(row["p_total_kPa"]), float(row["RH"]))
+    expected = float(row["alpha_CI_turbo_fm0p3"])
+    assert factor_iso1585_turbo_diesel(air, 40.0) == pytest.approx(expected, rel=1e-4)
 
 
 def test_thinner_air_gives_a_larger_factor_under_every_standard() -> None:

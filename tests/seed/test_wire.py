@@ -12,7 +12,7 @@ from seed.history import DEFAULT_SEED, History, make_history
 from seed.parts import PARTS
 from seed.post import site_weather
 from seed.pulls import Bench
-from seed.shop import PLATFORM
+from seed.shop import BAYS, PLATFORM
 from seed.wire import HP_KW, LBF_FT_NM, part_body, session_body
 
 Json = dict[str, Any]
@@ -139,14 +139,15 @@ def test_some_sessions_come_corrected_some_with_a_dew_point_and_some_without_hum
         for _, pull in pulls_of(bodies)
     }
     air = [frozenset(pull["ambient"]) for _, pull in pulls_of(bodies)]
-    assert bases == {"observed", ("sae-j1349", True), ("sae-j1349", False), ("unknown", False)}
+    corrected = {(bay.standard, stated) for bay in BAYS for stated in (True, False)}
+    assert bases == {"observed", ("unknown", False)} | corrected
     assert air.count(frozenset(("temperature", "pressure", "dew_point"))) > 20
     assert 10 < air.count(frozenset(("temperature", "pressure"))) < 200
 
 
 def test_a_session_that_states_its_standard_without_a_factor_gives_all_the_air(bodies: list[Json]) -> None:
     for _, pull in pulls_of(bodies):
-        if pull["basis"] == {"standard": "sae-j1349"}:
+        if pull["basis"] in [{"standard": bay.standard} for bay in BAYS]:
             assert {"temperature", "pressure"} < set(pull["ambient"])
 
 

@@ -1,0 +1,31 @@
+"""The review of a session over HTTP: what a bay is told right after a post."""
+
+from typing import Any
+from uuid import UUID
+
+from flask import Response
+
+from service.answers.review import KeptRecord, session_review
+from service.api.answering import json_response, version_etag
+from service.api.context import conn, ledger, needs, shop
+from service.api.sessions import allowed_to_see
+from service.api.wire import Blueprint
+from service.ledger.kept import whole_session
+from service.schemas.queries import ViewQuery
+from service.schemas.review import ReviewAnswer, review_document
+
+blueprint = Blueprint("review", __name__, description="What a bay is told while the car is strapped down.")
+
+
+@blueprint.get("/v1/sessions/<uuid:id>/review")
+@needs("read", "post")
+@blueprint.arguments(ViewQuery, location="query")
+@blueprint.response(200, ReviewAnswer)
+def get_review(query: dict[str, Any], id: UUID) -> Response:
+    """Review a session in plain words: do its pulls agree, what moved, which to repeat, what its pairs show."""
+    whole = whole_session(conn(), id)
+    allowed_to_see(whole)
+    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    record = KeptRecord(whole.session, whole.setups, whole.pulls, whole.findings)
+    review = session_review(conn(), record, standard, shop(), ledger().answers.evidence)
+    return json_response(review_document(review, units), etag=version_etag(whole.session.version))

@@ -1,0 +1,75 @@
+"""A setup's mean curve over HTTP: torque and power corrected, mixture, pressures, spark and inlet air beside them."""
+
+from typing import Any
+from uuid import UUID
+
+from flask import Response
+
+from service.api.answering import csv_response, json_response, version_etag, wants_csv
+from service.api.context import conn, needs
+from service.api.sessions import allowed_to_see, figures
+from service.api.wire import Blueprint
+from service.domain.errors import NotFound
+from service.domain.levels import mean_air, ratio_to
+from service.domain.restriction import intake_restriction
+from service.ledger.kept import WholeSession, whole_session
+from service.schemas.queries import ViewQuery
+from service.schemas.session_documents import Figures
+from service.schemas.setup_curves import SMOOTHING, SetupCurveDocument, curve_document
+from service.store.curves import SetupCurve, curve_of_setup
+from service.store.reading import SetupRow
+
+blueprint = Blueprint("curves", __name__, description="Mean curves of setups.")
+
+
+@blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>/curve")
+@needs("read", "post")
+@blueprint.arguments(ViewQuery, location="query")
+@blueprint.response(200, SetupCurveDocument)
+def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
+    """Read a setup's mean curve, every 50 rpm; as CSV, one row a speed. `curve` is null for records without one."""
+    whole = whole_session(conn(), id)
+    allowed_to_see(whole)
+    setup = next((setup for setup in whole.setups if setup.n == n), None)
+    if setup is None:
+        raise NotFound("setup", f"{n} of session {id}")
+    show = figures(query).for_engine(whole.session.engine)
+    body = document(whole, setup, curve_of_setup(conn(), id, n), show)
+    if wants_csv():
+        curve = body["curve"] or {}
+        rows = ([*row, show.units, body["standard"]] for row in zip(*curve.values(), strict=True))
+        return csv_response([*curve, "units", "standard"], rows)
+    response = json_response(body, etag=version_etag(whole.session.version))
+    response.vary.add("Accept")
+    return response
+
+
+def document(whole: WholeSession, setup: SetupRow, stored: SetupCurve, show: Figures) -> dict[str, Any]:
+    """The curve at the asked standard where that can be, else at the one it stands in."""
+    air = mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
+    ratio = ratio_to(show.standard, setup.level_standard, air, show.engine)
+    about = {
+        "session": f"/v1/sessions/{whole.session.id}",
+        "setup": setup.n,
+        "vehicle": whole.session.vehicle,
+        "units": show.units,
+        "standard": show.standard if ratio is not None else setup.level_standard,
+        "smoothing": dict(SMOOTHING),
+        "pulls": setup.pulls,
+    }
+    if stored.torque_nm is None:
+        return {**about, "curve": None, "restriction": None}
+    torque = stored.torque_nm * (1.0 if ratio is None else ratio)
+    channels = dict(stored.channels)
+    restriction = None
+    if "map" in channels:
+        if setup.pressure_kpa is not None:
+            channels["boost"] = channels["map"] - setup.pressure_kpa
+        restriction = intake_restriction(
+            channels["map"],
+            setup.pressure_kpa,
+            whole.session.engine.aspiration,
+            torque,
+            channels.get("throttle"),
+        )
+    return {**about, **curve_document(torque, channels, restriction, show.units)}

@@ -1,0 +1,260 @@
+"""Doubts and notes about what was written down: air, basis, curve, peaks, clock. Each looks at one pull alone."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import numpy as np
+
+from service.domain.checks.along import median_of
+from service.domain.checks.case import Case, Grid, Remark
+from service.domain.checks.impossible import CLOCK_SKEW, power_torque_ratios
+from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
+from service.domain.correction import BASE_STANDARD, STANDARDS
+from service.domain.derive import UNKNOWN
+from service.domain.records import PostedPull
+from service.domain.units import power_kw
+
+RANGE_STARTS_AT = 0.25
+"""A platform's usable range is taken to begin at this share of its rpm limit (our choice)."""
+WITHIN_80 = 1.2816
+"""Standard deviations within which 80 of 100 normal values lie: the normal distribution's 90 % point."""
+ONE_BYTE_KPA = 255.0
+"""The highest manifold pressure that one byte of kPa can say (SAE J1979: 0 to 255 kPa)."""
+SAME_BYTE_KPA = 0.05
+"""How near a pressure must lie to it: what turning units leaves (our choice)."""
+
+
+@rule("clock-skew", "note", "typing", "a clock that nobody sets")
+def skewed_clock(case: Case, _: Limits) -> Iterator[Remark]:
+    """The bay's clock at contact against the server's."""
+    clock = case.session.clock
+    if clock is not None and abs(clock - case.now) > CLOCK_SKEW:
+        behind = clock < case.now
+        apart = timedelta(seconds=round(abs((clock - case.now).total_seconds())))
+        message = f"the bay's clock is {apart} {'behind' if behind else 'ahead of'} the server's; times are kept as sent"
+        yield Remark(message, "/clock")
+
+
+@rule("air-incomplete", "note", "weather", "a weather station that was not read", origin=OUR_CHOICE)
+def missing_air(case: Case, _: Limits) -> Iterator[Remark]:
+    """Air not fully recorded: kept, but the figure cannot be brought to another standard."""
+    for one in case.pulls():
+        if one.figures.vapour_kpa is not None:
+            continue
+        pull = one.pull
+        recorded = (("temperature", pull.temperature_c), ("pressure", pull.pressure_kpa))
+        missing = [name for name, value in recorded if value is None]
+        if pull.humidity is None and pull.dew_point_c is None:
+            missing.append("humidity or dew_point")
+        known = pull.basis_standard in STANDARDS
+        yield one.remark(
+            f"{' and '.join(missing)} not recorded: kept, but used only for comparisons inside this session"
+            + (f" and figures in {pull.basis_standard}" if known else ""),
+            "/ambient",
+        )
+
+
+@rule("basis-unknown", "note", "typing", "an old record", origin=OUR_CHOICE)
+def unknown_basis(case: Case, _: Limits) -> Iterator[Remark]:
+    """Corrected by nobody knows what: kept as posted."""
+    for one in case.pulls():
+        if one.figures.level == UNKNOWN:
+            words = "corrected by an unknown factor: kept as posted, used only for comparisons inside this session"
+            yield one.remark(words, "/basis")
+
+
+@rule(
+    "factor-outside-limits",
+    "doubtful",
+    "weather",
+    "weather typed in wrong, or a site far above the sea",
+    origin="SAE J1349: editions limit a correction to about 5-7 % (from memory)",
+    low=Limit(0.93, 0.5, 1.0, "-", "smallest factor the standard trusts itself with"),
+    high=Limit(1.07, 1.0, 2.0, "-", "largest factor the standard trusts itself with"),
+)
+def factor_limits(case: Case, limits: Limits) -> Iterator[Remark]:
+    """A correction larger than the standard trusts itself with."""
+    low, high = limits["low"], limits["high"]
+    for one in case.pulls():
+        factor = one.figures.factor
+        if one.figures.vapour_kpa is None or factor is None or low <= factor <= high:
+            continue
+        yield one.remark(
+            f"the {BASE_STANDARD} factor is {factor:.3f}, outside {low}..{high}: levels are doubtful, ratios "
+            "inside this session are not",
+            "/ambient",
+        )
+
+
+@rule(
+    "few-samples",
+    "doubtful",
+    "typing",
+    "a curve cut short or thinned out",
+    origin=OUR_CHOICE,
+    least=Limit(8, 2, 1000, "samples", "fewer samples at different speeds draw no curve"),
+)
+def few_samples(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Too few samples to draw a curve."""
+    for one in case.pulls():
+        if one.figures.grid is not None and one.figures.samples < limits["least"]:
+            words = (
+                f"only {one.figures.samples} samples at different speeds; {limits['least']:g} draw a curve"
+            )
+            yield one.remark(words, "/curve/rpm")
+
+
+@rule(
+    "rpm-coverage",
+    "doubtful",
+    "typing",
+    "a pull begun late or broken off",
+    least=Limit(0.6, 0.0, 1.0, "share", "share of the platform's rev range that a pull should cover"),
+)
+def rpm_coverage(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Too little of the platform's rev range."""
+    if case.platform is None or case.platform.rpm_limit is None:
+        return
+    usable_range = case.platform.rpm_limit * (1.0 - RANGE_STARTS_AT)
+    for one in case.pulls():
+        low, high = one.figures.rpm_from, one.figures.rpm_to
+        if low is None or high is None or (high - low) / usable_range >= limits["least"]:
+            continue
+        yield one.remark(
+            f"{low:.0f} to {high:.0f} rpm is {(high - low) / usable_range:.0%} of this platform's range; "
+            f"{limits['least']:.0%} is expected",
+            "/curve/rpm",
+        )
+
+
+@rule("best-of-unknown", "note", "typing", "an old record", origin=OUR_CHOICE)
+def unknown_best_of(case: Case, _: Limits) -> Iterator[Remark]:
+    """A peaks-only record that does not say of how many pulls it is the best."""
+    for one in case.pulls():
+        if one.pull.peaks is not None and one.pull.best_of is None:
+            words = "of how many pulls this is the best is not recorded: its level is read as the best of 3"
+            yield one.remark(words, "/best_of")
+
+
+@rule("stock-not-checked", "note", "typing", "nobody looked under the bonnet", origin=OUR_CHOICE)
+def unchecked_stock(case: Case, _: Limits) -> Iterator[Remark]:
+    """A stock car of which nobody said that it was looked at."""
+    for setup in case.session.setups:
+        if case.stock(setup) and setup.stock_checked == "unknown":
+            words = (
+                "nothing is fitted, but `stock_checked` is unknown: not counted among stock cars until it is "
+                "verified "
+                "or declared"
+            )
+            yield case.remark(setup, words, "/stock_checked")
+
+
+@rule(
+    "level-implausible",
+    "doubtful",
+    "typing",
+    "another car, a wrong unit or column",
+    low=Limit(0.4, 0.0, 1.0, "share", "smallest wheel power over the platform's rated power"),
+    high=Limit(1.3, 0.5, 10.0, "share", "largest of a stock car; losses take 10 to 30 %"),
+)
+def implausible_level(case: Case, limits: Limits) -> Iterator[Remark]:
+    """A wheel power far from the platform's rated power."""
+    rated = case.platform and case.platform.rated_power_kw
+    for setup in case.session.setups:
+        power = case.power(setup)
+        if power is None or not rated:
+            continue
+        share = power / rated
+        if share < limits["low"] or (share > limits["high"] and not setup.parts):
+            yield case.remark(
+                setup,
+                f"{power:.0f} kW at the wheel is {share:.0%} of this platform's rated power; {limits['low']:.0%} to "
+                f"{limits['high']:.0%} is expected of a stock car: wrong car, unit or column?",
+            )
+
+
+@rule(
+    "power-torque-spread",
+    "doubtful",
+    "typing",
+    "columns from two pulls, or one smoothed and the other not",
+    spread=Limit(0.01, 0.002, 0.2, "share", "spread of power over torque x speed along the pull"),
+)
+def spread_of_power(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Power over torque x speed that is right on the whole, but not the same along the pull.
+
+    Where the two curves cross is the same identity at one speed: there is no check of its own for that.
+    """
+    for one in case.pulls():
+        spread = spread_of_ratios(one.pull, limits["spread"])
+        if spread > limits["spread"]:
+            yield one.remark(
+                f"power over torque x speed varies by {spread:.1%} along the pull; {limits['spread']:.1%} is "
+                "expected: are both "
+                "columns from one pull, with one smoothing? Post only the one that was measured",
+                "/curve/power",
+            )
+
+
+def spread_of_ratios(pull: PostedPull, enough: float) -> float:
+    """Relative spread of power over torque x speed along a pull, as a standard deviation; 0 where not both are
+    posted, and where no two samples are further apart than is `enough`.
+
+    From the deviation that 80 of 100 samples keep within, so that a few odd rows do not matter. Where that is more than
+    `enough`, what the columns' own last digits explain is taken off first: 12 kW to the whole kW is 4 % off at most.
+    """
+    ratios = power_torque_ratios(pull)
+    if not len(ratios) or float(ratios[ratios.argmax()] - ratios[ratios.argmin()]) <= enough:
+        return 0.0
+    apart = np.abs(ratios / median_of(ratios) - 1.0)
+    spread = within_80(apart)
+    if spread <= enough:
+        return spread
+    power, torque = pull.channels["power"], pull.channels["torque"]
+    asked = np.abs(power_kw(torque, pull.channels["rpm"])) > 1.0
+    rounding = half_digit(power) / np.abs(power[asked]) + half_digit(torque) / np.abs(torque[asked])
+    return within_80(np.maximum(apart - rounding, 0.0))
+
+
+def within_80(apart: Grid) -> float:
+    """The standard deviation of normal values of which 80 of 100 lie as near as these."""
+    return float(np.sort(apart)[int(0.8 * (len(apart) - 1))]) / WITHIN_80
+
+
+def half_digit(values: Grid) -> float:
+    """Half the smallest step between the values of a column: half its last digit where it was rounded."""
+    steps = np.diff(np.unique(values))
+    return float(steps.min()) / 2.0 if len(steps) else 0.0
+
+
+@rule(
+    "map-at-limit",
+    "doubtful",
+    "typing",
+    "a sensor or protocol that says no more than 255 kPa, with the pressure really higher",
+    origin="SAE J1979: one byte, 0 to 255 kPa",
+    samples=Limit(5.0, 2.0, 1000.0, "samples", "how many in a row must read exactly 255 kPa"),
+)
+def pressure_at_limit(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Manifold pressure that stays at exactly 255 kPa and never goes above.
+
+    A boosted engine that really makes 255 kPa moves by a kilopascal or two about it, and so above it.
+    """
+    for one in case.pulls():
+        pressure = one.pull.channels.get("map")
+        if pressure is None or abs(float(pressure[pressure.argmax()]) - ONE_BYTE_KPA) > SAME_BYTE_KPA:
+            continue
+        stuck = longest_run(pressure >= ONE_BYTE_KPA - SAME_BYTE_KPA)
+        if stuck >= limits["samples"]:
+            yield one.remark(
+                f"manifold pressure reads exactly 255 kPa in {stuck} samples in a row and never more: it is "
+                "likely higher; "
+                "measure it with a sensor of wider range, or leave the channel out",
+                "/curve/map",
+            )
+
+
+def longest_run(flags: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> int:
+    """The most samples in a row for which it is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0

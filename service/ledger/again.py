@@ -1,0 +1,83 @@
+"""Stored pulls as they were posted, and those divided out anew whose correction rests on an engine that changed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+from uuid import UUID
+
+from service.domain.derive import air_of, derive_pull, divided_out, rests_on_engine
+from service.domain.engine import Engine
+from service.domain.records import PostedPeaks, PostedPull
+from service.store import marking, reading
+from service.store.db import Connection
+
+
+def posted_again(row: reading.PullRow, channels: Mapping[str, Any], engine: Engine) -> PostedPull:
+    """A stored pull as it was posted: the record is kept raw, so it can be derived again at any time.
+
+    `engine` is the one by which its row was divided out.
+    """
+    pull = PostedPull(
+        n=row.n,
+        started_at=row.started_at,
+        temperature_c=row.temperature_c,
+        pressure_kpa=row.pressure_kpa,
+        humidity=row.humidity,
+        dew_point_c=row.dew_point_c,
+        coolant_c=row.coolant_c,
+        oil_c=row.oil_c,
+        inlet_c=row.inlet_c,
+        inlet_end_c=row.inlet_end_c,
+        test=row.test,
+        ramp_rpm_s=row.ramp_rpm_s,
+        basis_standard=row.basis_standard,
+        basis_factor=row.basis_factor,
+        status=row.status,
+        best_of=row.best_of,
+        channels=dict(channels),
+    )
+    if channels:
+        return pull
+    # The row holds what was observed; a peaks-only record is derived again from what was posted.
+    scale = divided_out(pull, air_of(pull), engine) or 1.0
+    power = None if row.power_kw is None else row.power_kw * scale
+    torque = None if row.torque_nm is None else row.torque_nm * scale
+    return replace(pull, peaks=PostedPeaks(power, row.power_rpm, torque, row.torque_rpm))
+
+
+def divide_anew(conn: Connection, id: UUID, was: Engine, engine: Engine) -> bool:
+    """Divide out again, by its engine as it is known now, what of a session's pulls was divided out by the former one.
+
+    Answers whether there was any. The caller holds the car, and settles the session afterwards.
+    """
+    row = reading.get_session(conn, id)
+    assert row is not None
+    pulls = reading.pulls_of_session(conn, id)()
+    channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
+    posted = [(pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), was)) for pull in pulls]
+    resting = [(pull_id, pull) for pull_id, pull in posted if rests_on_engine(pull)]
+    marking.keep_observed(
+        conn, [(pull_id, derive_pull(pull, row.ratio, engine)) for pull_id, pull in resting]
+    )
+    return bool(resting)
+
+
+def derive_pulls(conn: Connection, id: UUID) -> None:
+    """Derive every pull of a session again from what was posted. The caller holds the car, and settles the session."""
+    row = reading.get_session(conn, id)
+    assert row is not None
+    pulls = reading.pulls_of_session(conn, id)()
+    channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
+    posted = [
+        (pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), row.engine)) for pull in pulls
+    ]
+    marking.keep_observed(conn, [(key, derive_pull(pull, row.ratio, row.engine)) for key, pull in posted])
+
+
+def hold_cars(conn: Connection, platform_id: int) -> Sequence[UUID]:
+    """Hold every car of a platform; answers the sessions with pulls that were corrected by its engine.
+
+    A post holds its car first, so none of this platform's can be half kept meanwhile.
+    """
+    marking.hold_cars_of_platform(conn, platform_id)
+    return marking.sessions_resting_on_engine(conn, platform_id)

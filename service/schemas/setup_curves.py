@@ -1,0 +1,102 @@
+"""A setup's mean curve as a document: torque and power corrected, everything else as it was read."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from marshmallow import fields
+from numpy.typing import NDArray
+
+from service.domain.curve import GRID_RPM, SMOOTHING_WIDTH_RPM
+from service.domain.restriction import Restriction
+from service.domain.trace import RULE
+from service.domain.units import from_si, power_kw
+from service.schemas import answer_meanings
+from service.schemas.base import Document
+from service.schemas.fields import shown
+from service.schemas.meanings import described
+
+Grid = NDArray[np.float64]
+
+QUANTITIES = {"map": "pressure", "boost": "tyre_pressure", "inlet": "temperature"}
+"""Channels with a unit; the others are shares, degrees of crank, and ratios."""
+DIGITS = 5
+"""Significant digits: below what one sample carries (our choice)."""
+SMOOTHING = {
+    "method": "local quadratic, weight 1 - d^2",
+    "half_width_rpm": SMOOTHING_WIDTH_RPM,
+    "trace_rule": RULE,
+}
+"""How every curve is made; said with each."""
+
+
+def curve_document(
+    torque_nm: Grid, channels: Mapping[str, Grid], restriction: Restriction | None, units: str
+) -> dict[str, Any]:
+    """The columns of a mean curve where its torque is known, as equal-length lists; null where a channel is not known."""
+    known = np.flatnonzero(np.isfinite(torque_nm))
+    reach = slice(int(known[0]), int(known[-1]) + 1)
+    columns: dict[str, tuple[str | None, Grid]] = {
+        "torque": ("torque", torque_nm),
+        "power": ("power", power_kw(torque_nm, GRID_RPM)),
+    }
+    columns |= {name: (QUANTITIES.get(name), values) for name, values in channels.items()}
+    return {
+        "curve": {
+            "rpm": GRID_RPM[reach].tolist(),
+            **{name: column(values[reach], kind, units) for name, (kind, values) in columns.items()},
+        },
+        "restriction": None if restriction is None else restriction_document(restriction, units),
+    }
+
+
+def column(values: Grid, quantity: str | None, units: str) -> list[float | None]:
+    """One column in the asked units."""
+    figures = from_si(values, quantity, units) if quantity else values
+    return [None if value != value else float(f"{value:.{DIGITS}g}") for value in figures]
+
+
+def restriction_document(restriction: Restriction, units: str) -> dict[str, Any]:
+    """What the intake takes away, and the estimate of what it is worth."""
+    return {
+        "pressure": shown(restriction.kpa, "pressure", units),
+        "from_rpm": round(restriction.from_rpm),
+        "at_rpm": round(restriction.at_rpm),
+        "power_freed_percent": round(restriction.power_freed_percent, 2),
+        "power_freed": shown(restriction.power_freed_kw, "power", units),
+        "reading": (
+            f"manifold pressure falls by {restriction.kpa:.1f} kPa from {restriction.from_rpm:.0f} to "
+            f"{restriction.at_rpm:.0f} rpm: consistent with a restriction upstream; by the pressure law it takes about "
+            f"{restriction.power_freed_percent:.1f} % of the power there. An estimate: a stock intake has one too, and "
+            "no part frees all of it"
+        ),
+    }
+
+
+@described(answer_meanings.RESTRICTION)
+class RestrictionDocument(Document):
+    """How far manifold pressure falls along a full-throttle pull of a naturally aspirated engine."""
+
+    pressure = fields.Float()
+    from_rpm = fields.Integer()
+    at_rpm = fields.Integer()
+    power_freed_percent = fields.Float()
+    power_freed = fields.Float(allow_none=True)
+    reading = fields.String()
+
+
+@described(answer_meanings.SETUP_CURVE)
+class SetupCurveDocument(Document):
+    """A setup's mean curve with what was recorded along it."""
+
+    session = fields.String()
+    setup = fields.Integer()
+    vehicle = fields.String()
+    units = fields.String()
+    standard = fields.String(allow_none=True)
+    smoothing = fields.Dict()
+    pulls = fields.Integer()
+    curve = fields.Dict(
+        keys=fields.String(), values=fields.List(fields.Float(allow_none=True)), allow_none=True
+    )
+    restriction = fields.Nested(RestrictionDocument, allow_none=True)

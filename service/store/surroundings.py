@@ -1,0 +1,249 @@
+"""The company a post comes into: the platform's stock cars, the car's own past, the bay's day. Bounded row by row, so
+that a post costs the same whatever the shop has measured."""
+
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from psycopg.rows import kwargs_row
+
+from service.domain.checks.case import BayPull, EarlierState, SiteAir
+from service.domain.checks.mixture import PROBES
+from service.domain.reference import StockSetup
+from service.store.curves import setup_curve
+from service.store.db import Connection, Later
+
+NEWEST_STOCK = 30
+"""A platform's reference is taken over this many of its newest stock setups: the median of so many cars lies within one
+percent where stock cars spread by 4.5 (our choice)."""
+NEWEST_OF_BAY = 60
+"""A bay's own level is taken over this many of its newest stock setups (our choice)."""
+NEWEST_STATES = 20
+"""How far back a car's own earlier states are read (our choice)."""
+NEWEST_PULLS = 400
+"""How far back a bay's day, or a car's own pulls, are read (our choice)."""
+FEWEST_CARS_TO_JUDGE = 8
+"""No verdict on a car or bay against fewer (common practice, no source)."""
+HALF_A_DAY = timedelta(hours=12)
+HALF_AN_HOUR = timedelta(minutes=30)
+"""Air recorded in one building further apart than this may differ (common practice, no source)."""
+
+
+def ask_stock_setups(conn: Connection, tag: str, bay: str) -> Later[list[StockSetup]]:
+    """The newest stock setups of a car's platform, its own left out; without doubts, at a level that can be compared.
+
+    Rollers differ between bays, so only this one's say what engine over roller speed is.
+    """
+    cursor = conn.cursor(row_factory=kwargs_row(stock_setup), binary=True)
+    return cursor.execute(
+        """
+        SELECT setup_summary.vehicle_id, setup_summary.power_kw, setup_summary.power_rpm, gear,
+               CASE WHEN setup_summary.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) THEN speed_ratio END
+                   AS speed_ratio,
+               ethanol, lambda_probe, first, setup_curve.torque_nm, channels, channel_values
+        FROM   setup_summary
+               JOIN setup USING (setup_id)
+               JOIN session USING (session_id)
+               LEFT JOIN setup_curve USING (setup_id)
+        WHERE  platform_id = (SELECT platform_id FROM vehicle WHERE tag = %(tag)s)
+               AND setup_summary.vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
+               AND stock AND counts AND doubts = '{}' AND level_standard = 'any'
+               AND setup_summary.stock_checked <> 'unknown'
+               AND setup_summary.power_kw > 0 AND setup_summary.power_rpm > 0
+        ORDER  BY setup_id DESC LIMIT %(newest)s
+        """,
+        {"tag": tag, "bay": bay, "newest": NEWEST_STOCK},
+    ).fetchall
+
+
+def stock_setup(
+    lambda_probe: str | None,
+    first: int | None,
+    torque_nm: bytes | None,
+    channels: list[str] | None,
+    channel_values: bytes | None,
+    **rest: Any,
+) -> StockSetup:
+    """A row with its curve put back on the grid, without a mixture that was measured behind the catalyst."""
+    curve = setup_curve(first, torque_nm, channels, channel_values)
+    others = dict(curve.channels)
+    if lambda_probe not in (None, PROBES[0]):
+        others.pop("lambda", None)
+    return StockSetup(torque_nm=curve.torque_nm, channels=others, **rest)
+
+
+def ask_earlier_states(conn: Connection, tag: str, before: datetime) -> Later[list[EarlierState]]:
+    """A car's states before a time, newest first; without doubts, corrected."""
+    cursor = conn.cursor(row_factory=kwargs_row(earlier_state), binary=True)
+    return cursor.execute(
+        """
+        SELECT session.id::text AS session, setup.n AS setup_n, bay.slug::text AS bay, started_at,
+               ARRAY(SELECT slug::text FROM part WHERE part_id = ANY (part_ids)) AS parts, gear, speed_ratio,
+               power_kw, tyre_size, first, setup_curve.torque_nm
+        FROM   session
+               JOIN setup USING (session_id)
+               JOIN setup_summary USING (setup_id)
+               JOIN bay ON bay.bay_id = session.bay_id
+               LEFT JOIN setup_curve USING (setup_id)
+        WHERE  session.vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
+               AND started_at < %(before)s AND counts AND doubts = '{}' AND level_standard = 'any'
+               AND parts_known = 'complete'
+        ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT %(newest)s
+        """,
+        {"tag": tag, "before": before, "newest": NEWEST_STATES},
+    ).fetchall
+
+
+def earlier_state(parts: list[str], first: int | None, torque_nm: bytes | None, **rest: Any) -> EarlierState:
+    """A row as a record."""
+    curve = setup_curve(first, torque_nm, None, None)
+    return EarlierState(parts=frozenset(parts), torque_nm=curve.torque_nm, **rest)
+
+
+def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPull]]:
+    """What a bay pulled within half a day of a time, in order of time."""
+    cursor = conn.cursor(row_factory=kwargs_row(BayPull), binary=True)
+    return cursor.execute(
+        """
+        SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
+               coalesce(pull.started_at, session.started_at) AS started_at, sequence, temperature_c, pressure_kpa,
+               humidity
+        FROM   session
+               JOIN vehicle USING (vehicle_id)
+               JOIN setup USING (session_id)
+               JOIN pull USING (setup_id)
+        WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
+               AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
+               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
+        ORDER  BY 3 LIMIT %(newest)s
+        """,
+        {"bay": bay, "at": at, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
+    ).fetchall
+
+
+def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) -> Later[list[SiteAir]]:
+    """Air that other bays of the same site recorded within half an hour of a session's first to last pull."""
+    cursor = conn.cursor(row_factory=kwargs_row(SiteAir), binary=True)
+    return cursor.execute(
+        """
+        SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at, temperature_c,
+               pressure_kpa, humidity
+        FROM   bay own
+               JOIN bay other ON other.site = own.site AND other.bay_id <> own.bay_id
+               JOIN session ON session.bay_id = other.bay_id
+               JOIN setup USING (session_id)
+               JOIN pull USING (setup_id)
+        WHERE  own.slug = %(bay)s
+               AND session.started_at BETWEEN %(first)s - %(day)s AND %(last)s + %(day)s
+               AND coalesce(pull.started_at, session.started_at)
+                   BETWEEN %(first)s - %(reach)s AND %(last)s + %(reach)s
+               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
+        ORDER  BY 2 LIMIT %(newest)s
+        """,
+        {
+            "bay": bay,
+            "first": first,
+            "last": last,
+            "day": HALF_A_DAY,
+            "reach": HALF_AN_HOUR,
+            "newest": NEWEST_PULLS,
+        },
+    ).fetchall
+
+
+class BayStock(NamedTuple):
+    """A stock car that a bay measured: on this day or another, ln of its power over its platform's stock median."""
+
+    vehicle: str
+    today: bool
+    residual: float
+
+
+def ask_bay_stock(conn: Connection, bay: str, at: datetime, tag: str) -> Later[list[BayStock]]:
+    """The bay's newest stock cars but one, each day's once, against their platforms' newest stock setups."""
+    cursor = conn.cursor(row_factory=kwargs_row(BayStock), binary=True)
+    return cursor.execute(
+        """
+        WITH newest AS (
+            SELECT setup_id, vehicle_id, platform_id, power_kw
+            FROM   setup_summary
+            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) AND counts
+                   AND NOT doubts @> '{pulls-disagree}' AND stock AND level_standard = 'any' AND power_kw > 0
+                   AND vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
+            ORDER  BY setup_id DESC LIMIT %(newest)s
+        ),
+        platforms AS (
+            SELECT platform_id, middle
+            FROM   (SELECT DISTINCT platform_id FROM newest) here
+                   CROSS JOIN LATERAL (
+                       SELECT percentile_cont(0.5) WITHIN GROUP (ORDER BY ln(power_kw)) AS middle, count(*) AS setups
+                       FROM   (SELECT power_kw FROM setup_summary every
+                               WHERE  every.platform_id = here.platform_id AND stock AND counts
+                                      AND level_standard = 'any' AND power_kw > 0
+                               ORDER  BY setup_id DESC LIMIT %(newest)s) of_platform
+                   ) company
+            WHERE  setups >= %(fewest)s
+        )
+        SELECT   tag::text AS vehicle, started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s AS today,
+                 avg(ln(power_kw)) - middle AS residual
+        FROM     newest
+                 JOIN platforms USING (platform_id)
+                 JOIN vehicle USING (vehicle_id)
+                 JOIN setup USING (setup_id)
+                 JOIN session USING (session_id)
+        GROUP BY 1, 2, middle
+        """,
+        {
+            "bay": bay,
+            "at": at,
+            "reach": HALF_A_DAY,
+            "tag": tag,
+            "newest": NEWEST_OF_BAY,
+            "fewest": FEWEST_CARS_TO_JUDGE,
+        },
+    ).fetchall
+
+
+def ask_elsewhere(
+    conn: Connection, tag: str, bay: str, at: datetime
+) -> Later[tuple[tuple[str, datetime], ...]]:
+    """(bay, start) of a car's sessions in other bays within half a day of a time."""
+    cursor = conn.execute(
+        """
+        SELECT bay.slug::text, started_at
+        FROM   session JOIN bay USING (bay_id)
+        WHERE  vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s) AND bay.slug <> %(bay)s
+               AND started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s AND session.struck IS NULL
+        """,
+        {"tag": tag, "bay": bay, "at": at, "reach": HALF_A_DAY},
+    )
+    return lambda: tuple((slug, started) for slug, started in cursor.fetchall())
+
+
+class PullPeaks(NamedTuple):
+    """An earlier pull by its peaks, observed: power [kW] at a speed [rpm], torque [N.m]."""
+
+    pull_id: int
+    session: str
+    vehicle: str
+    power_kw: float
+    power_rpm: float
+    torque_nm: float
+
+
+def ask_pull_peaks(conn: Connection, tag: str) -> Later[list[PullPeaks]]:
+    """The peaks of a car's own newest pulls with a curve: one that was posted before has the same."""
+    cursor = conn.cursor(row_factory=kwargs_row(PullPeaks), binary=True)
+    return cursor.execute(
+        """
+        SELECT pull_id, session.id::text AS session, tag::text AS vehicle, power_kw, power_rpm, torque_nm
+        FROM   session
+               JOIN vehicle USING (vehicle_id)
+               JOIN setup USING (session_id)
+               JOIN pull USING (setup_id)
+        WHERE  tag = %s AND rpm_to IS NOT NULL AND power_kw IS NOT NULL
+               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
+               AND status <> 'rejected'
+        ORDER  BY pull_id DESC LIMIT %s
+        """,
+        (tag, NEWEST_PULLS),
+    ).fetchall

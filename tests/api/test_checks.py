@@ -1,0 +1,49 @@
+"""/v1/checks: what is looked at when a session is posted, and with which limits."""
+
+import csv
+import io
+
+from service.domain.checks import RULES
+
+
+def listed(client, query: str = "") -> dict:
+    return {item["code"]: item for item in client.get(f"/v1/checks{query}").get_json()["items"]}
+
+
+def test_every_check_is_listed_with_its_limits_and_origin(shop):
+    items = listed(shop)
+    assert list(items) == list(RULES)
+    assert items["rpm-coverage"] == {
+        "code": "rpm-coverage",
+        "level": "doubtful",
+        "on": True,
+        "area": "typing",
+        "looks_for": "Too little of the platform's rev range.",
+        "consistent_with": "a pull begun late or broken off",
+        "limits": [
+            {
+                "name": "least", "value": 0.6, "default": 0.6, "low": 0.0, "high": 1.0, "unit": "share",
+                "meaning": "share of the platform's rev range that a pull should cover",
+            }
+        ],
+        "origin": "common practice, no source",
+    }  # fmt: skip
+
+
+def test_the_limits_are_those_in_force_for_the_bay_asked_for(shop):
+    for path, value in (
+        ("/v1/settings", {"rpm-coverage": {"least": 0.5}, "few-samples": {"on": False}}),
+        ("/v1/bays/north/settings", {"rpm-coverage": {"least": 0.4}}),
+    ):
+        assert shop.patch(path, {"checks": value}, If_Match=shop.get(path).headers["ETag"]).status_code == 200
+    for query, least in (("", 0.5), ("?bay=north", 0.4)):
+        items = listed(shop, query)
+        assert items["rpm-coverage"]["limits"][0]["value"] == least
+        assert items["few-samples"]["on"] is False
+    assert shop.get("/v1/checks?bay=nroth").status_code == 404
+
+
+def test_each_can_be_read_as_csv(shop):
+    rows = list(csv.reader(io.StringIO(shop.get("/v1/checks", Accept="text/csv").text)))
+    assert rows[0] == ["code", "level", "on", "area", "looks_for", "consistent_with", "limits", "origin"]
+    assert len(rows) == 1 + len(RULES)
