@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import psycopg
@@ -18,6 +19,7 @@ from service.local import LocalServer, start_server
 from service.settings import Settings, kept_secret
 from service.store import tokens
 from service.store.db import Connection
+from tests.factories import a_shop
 from tests.live import Live, running_demo
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -39,10 +41,30 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalServer]:
     running.stop()
 
 
+@pytest.fixture(scope="session")
+def stoats_url(server: LocalServer) -> str:
+    """A database with the shop of `a_shop`, made once: a test over it costs nothing but itself."""
+    with psycopg.connect(server.superuser_url, autocommit=True) as above:
+        above.execute("CREATE DATABASE stoats OWNER bayledger_owner")
+    owner_url, url = (
+        one.replace("/bayledger?", "/stoats?") for one in (server.owner_url, server.service_url)
+    )
+    migrate(owner_url)
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="admin")
+    app = create_app(replace(SETTINGS, database_url=url))
+    a_shop(Client(app.test_client(), token))
+    app.extensions["bayledger"].close()
+    return url
+
+
 @pytest.fixture
-def connection(server: LocalServer) -> Iterator[Connection]:
-    """A connection as the service's own role; nothing of the test stays."""
-    with psycopg.connect(server.service_url, autocommit=True) as lent, lent.transaction(force_rollback=True):
+def connection(request: pytest.FixtureRequest, server: LocalServer) -> Iterator[Connection]:
+    """A connection as the service's own role, to the shop of `stoats` where a test asks for it; nothing of the test
+    stays."""
+    prepared = "stoats" in request.fixturenames
+    url: str = request.getfixturevalue("stoats_url") if prepared else server.service_url
+    with psycopg.connect(url, autocommit=True) as lent, lent.transaction(force_rollback=True):
         yield lent
 
 

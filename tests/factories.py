@@ -1,11 +1,14 @@
 """Documents a bay would post, as small as a test can use; every figure in SI."""
 
+from __future__ import annotations
+
 import itertools
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from tests.conftest import Client
+if TYPE_CHECKING:
+    from tests.conftest import Client
 
 RPM = [float(rpm) for rpm in range(2000, 6501, 25)]
 AIR = {"temperature": 25.0, "pressure": 100.0, "humidity": 0.3155}

@@ -32,6 +32,7 @@ from service.domain.review import (
     range_of,
     repeats_of,
 )
+from service.domain.review_standing import standard_of, standing
 from service.domain.shop import Shop
 from service.stats.noise import CLAIM_STANDARD_ERRORS, pooled_spread, smallest_visible_gain
 from service.stats.pairs import Reading, Spreads, reading_variance
@@ -160,14 +161,14 @@ def stands(pull: PullRow) -> bool:
     return pull.status == "accepted" and pull.struck is None
 
 
-def counted_pulls(setup: SetupRow, record: KeptRecord) -> list[CountedPull]:
+def counted_pulls(setup: SetupRow, record: KeptRecord) -> list[PullRow]:
     """The pulls behind a setup's figure: with a curve where any has one, and on the footing of its figure."""
     if setup.struck is not None or record.session.struck is not None:
         return []
     own = [pull for pull in record.pulls if pull.setup_id == setup.setup_id and stands(pull)]
     own = [pull for pull in own if pull.rpm_to is not None] or own
     footing = (setup.level_standard, setup.factor is not None)
-    return [counted(pull) for pull in own if (level_of(pull), pull.factor is not None) == footing]
+    return [pull for pull in own if (level_of(pull), pull.factor is not None) == footing]
 
 
 def level_of(pull: PullRow) -> str:
@@ -194,7 +195,8 @@ def reviewed(
     setup: SetupRow, record: KeptRecord, findings: Sequence[Remarked], company: Company
 ) -> SetupReview:
     """One setup of the session."""
-    pulls = counted_pulls(setup, record)
+    own_pulls = counted_pulls(setup, record)
+    pulls = [counted(pull) for pull in own_pulls]
     ratio = level_ratio(setup, company.standard, company.engine)
     mean = setup.power_kw * (1.0 if ratio is None else ratio) if pulls and setup.power_kw else None
     variance = reading_variance(Reading(mean or 0.0, len(pulls), setup.best_of), company.spreads)
@@ -209,7 +211,10 @@ def reviewed(
         struck=setup.struck is not None or record.session.struck is not None,
         pulls=len(pulls),
         peaks_only=setup.best_of is not None,
-        standard=company.standard if ratio is not None else setup.level_standard,
+        standard=company.standard if ratio is not None else standard_of(setup.level_standard),
+        standing=standing(
+            company.standard, setup.level_standard, ratio is not None, company.engine, own_pulls
+        ),
         mean_kw=mean,
         spread=setup.power_spread if pulls else None,
         range=None if setup.best_of is not None else range_of(pulls),

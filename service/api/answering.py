@@ -91,6 +91,8 @@ def flat(value: Any) -> Any:
     """A value as one CSV cell."""
     if isinstance(value, list | tuple):
         return " ".join(str(flat(v)) for v in value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, Mapping):
         return orjson.dumps(value, option=ORJSON).decode()
     return "" if value is None else value

@@ -1,5 +1,7 @@
 """The checks at the door over HTTP: what each looks for, its limits, and how they are set."""
 
+import inspect
+from collections.abc import Mapping
 from typing import Any
 
 from flask import Response
@@ -22,14 +24,19 @@ COLUMNS = list(ONE.fields)
 @blueprint.arguments(ChecksQuery, location="query")
 @blueprint.page(CheckRuleDocument, "All of them, in the order in which they are run.")
 def list_checks(query: dict[str, Any]) -> Response:
-    """List the checks with their limits, as they hold for the shop or for one bay."""
+    """List the checks with their limits, as they hold for the shop or for one bay.
+
+    A check is switched or set by its code in the setting `checks`. Limits are in SI. As CSV (Accept: text/csv) one row a
+    check, its limits in one cell.
+    """
     bay = query["bay"]
     if bay is not None:
         known_bay(conn(), bay)
     in_force = shop().checks(bay)
     items = [ONE.dump(shown(rule, in_force.get(rule.code, {}))) for rule in RULES.values()]
     if wants_csv():
-        return listed(items, last_key=None, columns=COLUMNS)
+        rows = [{**one, "limits": limits_text(one["limits"])} for one in items]
+        return listed(rows, last_key=None, columns=COLUMNS)
     response = json_response({"items": items}, etag=version_etag(shop().version))
     response.vary.add("Accept")
     return response
@@ -54,8 +61,13 @@ def shown(rule: Rule, set_so: dict[str, Any]) -> dict[str, Any]:
         "level": rule.level,
         "on": set_so.get("on", True),
         "area": rule.area,
-        "looks_for": (rule.look.__doc__ or "").partition("\n\n")[0],
+        "looks_for": " ".join(inspect.cleandoc(rule.look.__doc__ or "").partition("\n\n")[0].split()),
         "consistent_with": rule.means,
         "limits": limits,
         "origin": rule.origin,
     }
+
+
+def limits_text(limits: list[Mapping[str, Any]]) -> str:
+    """The limits in force in one cell: `least=0.6 share; most=1.6 share`."""
+    return "; ".join(f"{one['name']}={one['value']:g} {one['unit']}".removesuffix(" -") for one in limits)

@@ -1,5 +1,6 @@
 """Correction over HTTP: the standards there are, and one factor with all about it."""
 
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from flask import Response
@@ -7,17 +8,18 @@ from flask import Response
 from service.api.answering import json_response, listed
 from service.api.context import conn, needs, shop
 from service.api.wire import Blueprint
-from service.domain.correction import STANDARDS, EngineNotRecordedError
+from service.domain.correction import STANDARDS, Standard
 from service.domain.engine import Engine
 from service.domain.errors import Fault, NotFound, Refused
 from service.domain.factor_sheet import factor_sheet
+from service.domain.resources import Bay
 from service.schemas.correction_documents import (
     CorrectionFactor,
     StandardDocument,
     factor_document,
     standard_document,
 )
-from service.schemas.correction_queries import FactorQuery, asked_air, asked_engine
+from service.schemas.correction_queries import FactorQuery, asked_air, asked_engine, engine_needs
 from service.schemas.queries import UnitsQuery
 from service.store import bays, platforms
 from service.store.nearest import nearest
@@ -30,26 +32,44 @@ blueprint = Blueprint("corrections", __name__, description="Correction standards
 @blueprint.arguments(UnitsQuery, location="query")
 @blueprint.page(StandardDocument, "All of them.", units=True)
 def list_standards(query: dict[str, Any]) -> Response:
-    """List the correction standards: formula, reference air, limits, and where each was read."""
+    """List the correction standards: formula, reference air, limits, and where each was read.
+
+    Limits and reference air in `units`; a limit is null where none is known.
+    """
     units = query["units"] or shop()["units"]
     rows = [standard_document(standard, units) for standard in STANDARDS.values()]
     return listed(rows, last_key=None, units=units, columns=list(StandardDocument().fields))
 
 
+class AskedFactor(FactorQuery):
+    """A question about a factor; without units its figures are in the shop's."""
+
+    def unit_system(self, data: Mapping[str, Any]) -> str | None:
+        """The question's units, else the shop's."""
+        units: str = super().unit_system(data) or shop()["units"]
+        return units
+
+
 @blueprint.get("/v1/correction-factor")
 @needs("read", "post")
-@blueprint.arguments(FactorQuery, location="query")
+@blueprint.arguments(AskedFactor, location="query")
 @blueprint.response(200, CorrectionFactor)
 def get_correction_factor(query: dict[str, Any]) -> Response:
-    """A correction factor, what it was made of, and whether the standard's own limits allow it."""
+    """Work out a correction factor: what it is made of, and whether the standard's own limits allow it.
+
+    For the air given, and the engine given or a platform's. Nothing is kept. Beside it every other standard's factor in
+    the same air.
+    """
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
     air, engine = asked_air(query, units), asked_engine(query, engine_of(query["platform"]))
-    altitude = query["altitude_m"] if query["bay"] is None else altitude_of(query["bay"])
-    try:
-        sheet = factor_sheet(standard, air, engine, altitude)
-    except EngineNotRecordedError as unknown:
-        raise Refused(str(unknown), missing_faults(unknown, query["platform"])) from None
-    return json_response(factor_document(sheet, units))
+    bay = None if query["bay"] is None else bay_of(query["bay"])
+    faults = list(missing_faults(STANDARDS[standard], engine, query["platform"]))
+    if bay is not None and bay.altitude_m is None:
+        faults.append(Fault("", altitude_missing(bay.slug), parameter="bay"))
+    if faults:
+        raise Refused("; ".join(f"{fault.parameter}: {fault.detail}" for fault in faults), faults)
+    altitude = query["altitude_m"] if bay is None else bay.altitude_m
+    return json_response(factor_document(factor_sheet(standard, air, engine, altitude, units), units))
 
 
 def engine_of(slug: str | None) -> Engine | None:
@@ -62,21 +82,22 @@ def engine_of(slug: str | None) -> Engine | None:
     return platform.as_engine()
 
 
-def altitude_of(slug: str) -> float:
-    """The altitude of a bay [m]; 404 naming the nearest, 422 where it is not recorded."""
+def bay_of(slug: str) -> Bay:
+    """A bay, or 404 naming the nearest."""
     bay = bays.get_bay(conn(), slug)
     if bay is None:
         raise NotFound("bay", slug, nearest(conn(), "bay", slug))
-    if bay.altitude_m is None:
-        words = f"the altitude of {slug} is not recorded; record it (PATCH /v1/bays/{slug}), or give altitude_m instead"
-        raise Refused(words, [Fault("", words, parameter="bay")])
-    return bay.altitude_m
+    return bay
 
 
-def missing_faults(unknown: EngineNotRecordedError, platform: str | None) -> list[Fault]:
+def altitude_missing(slug: str) -> str:
+    """That nobody recorded how high a bay lies."""
+    return f"the altitude of {slug} is not recorded; record it (PATCH /v1/bays/{slug}), or give altitude_m instead"
+
+
+def missing_faults(standard: Standard, engine: Engine | None, platform: str | None) -> Iterator[Fault]:
     """One fault for each thing the standard must know of the engine."""
     record = f", or record it on {platform} (PATCH /v1/platforms/{platform})" if platform else ""
-    return [
-        Fault("", f"missing: the standard needs it; give it here{record}", "engine-not-recorded", name)
-        for name in unknown.missing
-    ]
+    for name, beside in engine_needs(standard, engine).items():
+        words = f"missing: {standard.slug} needs it; give it here{record}{beside}"
+        yield Fault("", words, "engine-not-recorded", name)

@@ -87,11 +87,8 @@ def handle_http_exception(error: HTTPException) -> Response:
         )
     messages = (getattr(error, "data", None) or {}).get("messages")
     errors = [] if messages is None else list(errors_of(messages))
-    detail = (
-        f"{len(errors)} fault{'s' if len(errors) != 1 else ''} in the request; nothing was kept"
-        if errors
-        else ""
-    )
+    kept = "" if request.method in ("GET", "HEAD") else "; nothing was kept"
+    detail = f"{len(errors)} fault{'s' if len(errors) != 1 else ''} in the request{kept}" if errors else ""
     response = problem(status, error.name, detail or str(error.description or error.name), errors)
     for name, value in error.get_headers():
         if name.lower() not in ("content-type", "content-length"):
@@ -105,7 +102,7 @@ def errors_of(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         for path, detail in leaves(tree, ()):
             if location == "json":
                 pointer = "".join(f"/{escaped(step)}" for step in path if step != "_schema")
-                yield {"pointer": pointer, **value_at(pointer), "detail": plain(detail)}
+                yield {"pointer": pointer, **value_at(pointer), "detail": plain(detail, JSON_PLAIN)}
             else:
                 name = str(path[0]) if path else location
                 yield {**asked_place(name, location), "detail": plain(detail)}
@@ -121,11 +118,11 @@ PLAIN = {
     "Missing data for required field.": "missing: this field is required",
     "Field may not be null.": "may not be null: leave it out, or give a value",
     "Unknown field.": "no such field here; see /v1/docs for the ones there are",
-    "Not a valid number.": "not a finite number; send it without quotes",
-    "Not a valid integer.": "not a whole number; send it without quotes",
+    "Not a valid number.": "not a finite number",
+    "Not a valid integer.": "not a whole number",
     "Not a valid string.": "not text; put it in quotes",
     "Not a valid list.": "not a list; put it in [ ]",
-    "Not a valid boolean.": "must be true or false, without quotes",
+    "Not a valid boolean.": "must be true or false",
     "Not a valid UUID.": "not a UUID; write 8-4-4-4-12 hexadecimal digits",
     "Not a valid date.": "not a date; write 2026-03-18",
     "Not a valid mapping type.": "must be a JSON object, in { }",
@@ -134,9 +131,17 @@ PLAIN = {
 }
 
 
-def plain(detail: object) -> str:
+JSON_PLAIN = PLAIN | {
+    "Not a valid number.": "not a finite number; send it without quotes",
+    "Not a valid integer.": "not a whole number; send it without quotes",
+    "Not a valid boolean.": "must be true or false, without quotes",
+}
+"""In a JSON body quotes make the difference; a query has none."""
+
+
+def plain(detail: object, words: Mapping[str, str] = PLAIN) -> str:
     """The library's words in ours, with the way out."""
-    return PLAIN.get(str(detail), str(detail))
+    return words.get(str(detail), str(detail))
 
 
 def leaves(tree: Any, path: tuple[Any, ...]) -> Iterator[tuple[tuple[Any, ...], Any]]:

@@ -22,7 +22,11 @@ blueprint = Blueprint("review", __name__, description="What a bay is told while 
 @blueprint.arguments(ViewQuery, location="query")
 @blueprint.response(200, ReviewAnswer)
 def get_review(query: dict[str, Any], id: UUID) -> Response:
-    """Review a session in plain words: do its pulls agree, what moved, which to repeat, what its pairs show."""
+    """Review a session in plain words: do its pulls agree, what moved, which to repeat, what its pairs show.
+
+    Meant for the bay while the car is strapped down. The same answer later: only what was cleared, struck, set or
+    measured on other stock cars since moves it. Findings' messages are in SI.
+    """
     whole = whole_session(conn(), id)
     allowed_to_see(whole)
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]

@@ -39,7 +39,10 @@ def shown(bay: str | None = None) -> Response:
 @needs("read", "post")
 @blueprint.page(SettingDocument, "All of them, whether ever changed or not.")
 def list_settings() -> Response:
-    """Read the settings in force."""
+    """Read the settings in force.
+
+    Every setting with its meaning, whether ever changed or not. The ETag is that of all of them together.
+    """
     return shown()
 
 
@@ -48,7 +51,11 @@ def list_settings() -> Response:
 @blueprint.arguments(SettingsChange, unknown=EXCLUDE)  # the schema itself refuses unknown names
 @blueprint.response(200, page_of(SettingDocument))
 def change_settings(data: dict[str, Any]) -> Response:
-    """Change settings (If-Match with the ETag of the list)."""
+    """Change settings (If-Match with the ETag of the list).
+
+    Settings that are left out stay as they are. A value given replaces the whole value: of `windows` and `checks` too,
+    so give every member that shall differ from its default.
+    """
     return changed(data)
 
 
@@ -56,7 +63,10 @@ def change_settings(data: dict[str, Any]) -> Response:
 @needs("read", "post")
 @blueprint.page(SettingDocument, "What a bay has of its own.")
 def list_bay_settings(slug: str) -> Response:
-    """Read what a bay has of its own beside the shop's settings."""
+    """Read what a bay has of its own beside the shop's settings.
+
+    Empty where it has nothing of its own: then the shop's settings hold.
+    """
     ledger.known_bay(conn(), slug)
     return shown(slug)
 
@@ -66,7 +76,10 @@ def list_bay_settings(slug: str) -> Response:
 @blueprint.arguments(SettingsChange, unknown=EXCLUDE)
 @blueprint.response(200, page_of(SettingDocument))
 def change_bay_settings(data: dict[str, Any], slug: str) -> Response:
-    """Give a bay settings of its own (only `checks`); null takes one back, and the shop's holds again."""
+    """Give a bay settings of its own (only `checks`); null takes one back, and the shop's holds again.
+
+    A value given replaces the bay's whole value: give every check that shall differ from the shop's.
+    """
     return changed(data, slug)
 
 
@@ -84,7 +97,10 @@ def changed(data: dict[str, Any], bay: str | None = None) -> Response:
 @blueprint.arguments(NumberedQuery, location="query")
 @blueprint.page(SettingChangeDocument, "A page, newest first.")
 def list_setting_history(query: dict[str, Any], name: str) -> Response:
-    """List the values that a setting was given."""
+    """List the values that a setting was given.
+
+    Newest first, by whom and when; those of single bays are among them.
+    """
     if name not in RULES:
         raise NotFound("setting", name, nearest_settings(name))
     rows = store.setting_history(conn(), name, before_id=query["after"], limit=query["limit"])

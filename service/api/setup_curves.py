@@ -9,12 +9,13 @@ from service.api.answering import csv_response, json_response, version_etag, wan
 from service.api.context import conn, needs
 from service.api.sessions import allowed_to_see, figures
 from service.api.wire import Blueprint
-from service.domain.errors import NotFound
+from service.domain.errors import LedgerError, NotFound
 from service.domain.levels import mean_air, ratio_to
 from service.domain.restriction import intake_restriction
+from service.domain.review_standing import standard_of
 from service.ledger.kept import WholeSession, whole_session
 from service.schemas.queries import ViewQuery
-from service.schemas.session_documents import Figures
+from service.schemas.session_documents import Figures, counted_of
 from service.schemas.setup_curves import SMOOTHING, SetupCurveDocument, curve_document
 from service.store.curves import SetupCurve, curve_of_setup
 from service.store.reading import SetupRow
@@ -22,17 +23,33 @@ from service.store.reading import SetupRow
 blueprint = Blueprint("curves", __name__, description="Mean curves of setups.")
 
 
+class SetupNotFound(NotFound):
+    """No such thing in the ledger."""
+
+    def __init__(self, n: int, session: UUID, there_are: list[int]) -> None:
+        LedgerError.__init__(
+            self, f"there is no setup {n} in session {session}; it has {', '.join(map(str, there_are))}"
+        )
+
+
 @blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>/curve")
 @needs("read", "post")
 @blueprint.arguments(ViewQuery, location="query")
+@blueprint.alt_response(
+    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a speed."
+)
 @blueprint.response(200, SetupCurveDocument)
 def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
-    """Read a setup's mean curve, every 50 rpm; as CSV, one row a speed. `curve` is null for records without one."""
+    """Read a setup's mean curve, every 50 rpm.
+
+    Torque and power at the asked standard, and beside them what else was recorded along the pulls. As CSV (Accept:
+    text/csv) one row a speed. `curve` is null for records without one.
+    """
     whole = whole_session(conn(), id)
     allowed_to_see(whole)
     setup = next((setup for setup in whole.setups if setup.n == n), None)
     if setup is None:
-        raise NotFound("setup", f"{n} of session {id}")
+        raise SetupNotFound(n, id, [one.n for one in whole.setups])
     show = figures(query).for_engine(whole.session.engine)
     body = document(whole, setup, curve_of_setup(conn(), id, n), show)
     if wants_csv():
@@ -48,12 +65,14 @@ def document(whole: WholeSession, setup: SetupRow, stored: SetupCurve, show: Fig
     """The curve at the asked standard where that can be, else at the one it stands in."""
     air = mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
     ratio = ratio_to(show.standard, setup.level_standard, air, show.engine)
+    counted = counted_of([pull for pull in whole.pulls if pull.setup_id == setup.setup_id])
     about = {
         "session": f"/v1/sessions/{whole.session.id}",
         "setup": setup.n,
         "vehicle": whole.session.vehicle,
         "units": show.units,
-        "standard": show.standard if ratio is not None else setup.level_standard,
+        "standard": show.standard if ratio is not None else standard_of(setup.level_standard),
+        "standing": show.standing(setup.level_standard, ratio, counted),
         "smoothing": dict(SMOOTHING),
         "pulls": setup.pulls,
     }

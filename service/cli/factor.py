@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -46,14 +47,14 @@ UNITS = ("si", "us", "ps")
 )
 @options.flag(
     "--fuel-per-cycle",
-    type=click.FloatRange(1, 500),
-    help="fuel at full load [mg per litre of displacement and cycle].",
+    type=float,
+    help="fuel at full load [mg per litre of displacement and cycle], 1 to 500.",
 )
-@options.flag("--boost-ratio", type=click.FloatRange(1, 10), help="absolute boost over ambient pressure.")
+@options.flag("--boost-ratio", type=float, help="absolute boost over ambient pressure, 1 to 10.")
 @options.flag(
     "--altitude-m",
-    type=click.FloatRange(-450, 6000),
-    help="altitude of the station, to hold the pressure against [m].",
+    type=float,
+    help="altitude of the station, to hold the pressure against [m], -450 to 6000.",
 )
 @options.flag("--json", "as_json", is_flag=True, help="as JSON.")
 def command(
@@ -71,9 +72,14 @@ def command(
     """
     from service.domain.engine import Engine
 
-    air = _air(temperature, pressure, humidity, dew_point, units)
     engine = Engine(ignition, aspiration, charge_cooling, fuel_per_cycle, boost_ratio)
-    sheets = _sheets(standard, air, engine, altitude_m)
+    given = {
+        "temperature": temperature, "pressure": pressure, "humidity": humidity, "dew_point": dew_point,
+        "fuel_per_cycle": fuel_per_cycle, "boost_ratio": boost_ratio, "altitude_m": altitude_m,
+        "standard": standard, "units": units,
+    }  # fmt: skip
+    air = _air(given, engine)
+    sheets = _sheets(standard, air, engine, altitude_m, units)
     if as_json:
         _print_json(sheets, units)
     elif standard is None:
@@ -82,36 +88,65 @@ def command(
         _print_one(sheets[0], units)
 
 
-def _air(
-    temperature: float, pressure: float, humidity: float | None, dew_point: float | None, units: str
-) -> Air:
-    """The air in SI; what cannot be true is wrong use."""
+FIELDS = (
+    "humidity",
+    "dew_point",
+    "fuel_per_cycle",
+    "boost_ratio",
+    "charge_cooling",
+    "aspiration",
+    "altitude_m",
+)
+"""What the words of a fault may name beside the flag they stand at."""
+
+
+def _air(given: dict[str, Any], engine: Engine) -> Air:
+    """The air in SI; what cannot be true, and what is missing of the engine, is wrong use, said all at once."""
     from service.domain.errors import Refused
-    from service.schemas.correction_queries import asked_air
+    from service.schemas.correction_queries import FactorQuery, asked_air
 
-    if (humidity is None) == (dew_point is None):
-        raise click.UsageError("give --humidity or --dew-point, one of the two.")
-    given = {"temperature": temperature, "pressure": pressure, "humidity": humidity, "dew_point": dew_point}
-    try:
-        return asked_air(given, units)
-    except Refused as refused:
-        flags = [f"--{str(fault.parameter).replace('_', '-')}: {fault.detail}" for fault in refused.faults]
-        raise click.UsageError("; ".join(flags)) from None
+    sent = {name: value for name, value in given.items() if value is not None}
+    faults = [(name, " and ".join(words)) for name, words in FactorQuery().validate(sent).items()]
+    faults += _missing_of_engine(given["standard"], engine)
+    if not faults:
+        try:
+            return asked_air(FactorQuery().load(sent), given["units"])
+        except Refused as refused:
+            faults = [(str(fault.parameter), fault.detail) for fault in refused.faults]
+    raise click.UsageError("\n".join(_flagged(name, words, sent) for name, words in faults))
 
 
-def _sheets(standard: str | None, air: Air, engine: Engine, altitude_m: float | None) -> list[FactorSheet]:
+def _missing_of_engine(standard: str | None, engine: Engine) -> list[tuple[str, str]]:
+    """What the one standard asked for needs to know of the engine, each with why."""
+    from service.domain.correction import STANDARDS
+    from service.schemas.correction_queries import engine_needs
+
+    if standard not in STANDARDS:
+        return []
+    needs = engine_needs(STANDARDS[standard], engine)
+    return [(name, f"missing: {standard} needs it for this engine{beside}") for name, beside in needs.items()]
+
+
+def _flagged(name: str, words: str, sent: dict[str, Any]) -> str:
+    """A fault at its flag, with the value given."""
+    value = f" {sent[name]:g}" if isinstance(sent.get(name), float) else f" {sent.get(name, '')}".rstrip()
+    said = re.sub(rf"\b({'|'.join(FIELDS)})\b", lambda found: _flag(found[0]), words)
+    return f"{_flag(name)}{value}: {said}" + ("" if said.endswith("?") else ".")
+
+
+def _flag(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
+def _sheets(
+    standard: str | None, air: Air, engine: Engine, altitude_m: float | None, units: str
+) -> list[FactorSheet]:
     """The sheet of one standard, or of every one that can be worked out for this engine."""
-    from service.domain.correction import STANDARDS, EngineNotRecordedError
+    from service.domain.correction import STANDARDS
     from service.domain.factor_sheet import factor_sheet
 
-    if standard is not None and standard not in STANDARDS:
-        raise click.UsageError(f"--standard: {standard!r} is not known; use one of {', '.join(STANDARDS)}.")
     slugs = [standard] if standard else [s for s, row in STANDARDS.items() if not row.missing(engine)]
-    try:
-        return [factor_sheet(slug, air, engine, altitude_m) for slug in slugs]
-    except EngineNotRecordedError as unknown:
-        flags = " and ".join("--" + name.replace("_", "-") for name in unknown.missing)
-        raise click.UsageError(f"{standard} needs {flags} for this engine.") from None
+    return [factor_sheet(slug, air, engine, altitude_m, units) for slug in slugs]
 
 
 def _print_json(sheets: list[FactorSheet], units: str) -> None:
@@ -131,16 +166,10 @@ def _print_all(sheets: list[FactorSheet], units: str) -> None:
     for slug, standard in STANDARDS.items():
         sheet = by_slug.get(slug)
         if sheet is None:
-            needed = ", ".join("--" + name.replace("_", "-") for name in standard.missing(_engine(sheets)))
+            needed = ", ".join(_flag(name) for name in standard.missing(_engine(sheets)))
             table.add_row(slug, "–", "–", f"needs {needed}")
         else:
-            outside = ", ".join(limit.what.replace("_", " ") for limit in sheet.limits if not limit.inside)
-            table.add_row(
-                slug,
-                f"{sheet.made.factor:.4f}",
-                _allowed(sheet),
-                f"{outside} outside its limits" if outside else "",
-            )
+            table.add_row(slug, f"{sheet.made.factor:.4f}", *_allowed(sheet))
     out = console()
     out.print(_air_in_words(sheets[0], units))
     out.print(table)
@@ -151,11 +180,12 @@ def _engine(sheets: list[FactorSheet]) -> Engine | None:
     return sheets[0].engine
 
 
-def _allowed(sheet: FactorSheet) -> str:
-    """Yes or no; nothing where the standard's limits are not known."""
+def _allowed(sheet: FactorSheet) -> tuple[str, str]:
+    """Yes or no, a dash where no limit is known, and why."""
     if all(limit.low is None for limit in sheet.limits):
-        return "–"
-    return "yes" if sheet.allowed else "no"
+        return "–", "no limits known"
+    outside = ", ".join(limit.what.replace("_", " ") for limit in sheet.limits if not limit.inside)
+    return ("no", f"{outside} outside its limits") if outside else ("yes", "")
 
 
 def _air_in_words(sheet: FactorSheet, units: str) -> str:
@@ -190,6 +220,8 @@ def _print_one(sheet: FactorSheet, units: str) -> None:
     for limit in sheet.limits:
         if limit.low is not None:
             out.print(_limit_in_words(limit, units))
+    if sheet.station is not None and sheet.station.fits:  # one that does not is among the cautions
+        _print_station(sheet)
     for warning in sheet.warnings:
         out.print(f"Caution: {warning}.", soft_wrap=True)
     out.print(f"Source: {sheet.standard.source}.", soft_wrap=True)

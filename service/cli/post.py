@@ -73,15 +73,15 @@ def _show_setups(out: Any, kept: dict[str, Any]) -> None:
     from service.cli.show import measure_in_words, number, plain_table, unit_of
 
     units = kept.get("units", "")
-    table = plain_table("setup", "measure", "mean", "best", "spread", "pulls", "")
+    table = plain_table("setup", "measure", "mean", "best", "unit", "spread", "pulls")
     for count, setup in enumerate(kept.get("setups") or [], start=1):
         for measure, summary in _measures(setup.get("summary") or {}):
             table.add_row(
                 str(setup.get("n", count)), measure_in_words(measure), number(summary.get("mean")),
-                number(summary.get("best")), number(summary.get("spread")), str(summary.get("pulls", "–")),
-                unit_of(measure, units),
+                number(summary.get("best")), unit_of(measure, units), _percent(summary.get("spread_percent")),
+                str(summary.get("pulls", "–")),
             )  # fmt: skip
-    out.print(f"Corrected to {kept.get('standard')}:" if table.rows else "No measure could be made of it.")
+    out.print(_heading(kept) if table.rows else "No measure could be made of it.", soft_wrap=True)
     if table.rows:
         out.print(table)
 
@@ -91,3 +91,21 @@ def _measures(summary: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
     return [
         (name, one) for name, one in summary.items() if isinstance(one, dict) and one.get("mean") is not None
     ]
+
+
+def _percent(value: float | None) -> str:
+    """A spread with its unit, a dash where nothing is known."""
+    from service.cli.show import number
+
+    return "–" if value is None else f"{number(value, 2)} %"
+
+
+def _heading(kept: dict[str, Any]) -> str:
+    """What the figures are corrected to: setup by setup where that is not the ledger's standard for all."""
+    setups = kept.get("setups") or []
+    summaries = [(setup.get("n", n), setup.get("summary") or {}) for n, setup in enumerate(setups, start=1)]
+    standard = kept.get("standard")
+    if all(summary.get("standard", standard) == standard for _, summary in summaries):
+        return f"Corrected to {standard}:"
+    standing = [f"setup {n} {summary.get('standing') or 'without a figure'}" for n, summary in summaries]
+    return "; ".join(standing).replace("setup", "Setup", 1) + ":"

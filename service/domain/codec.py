@@ -11,7 +11,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import zstandard
@@ -61,9 +61,9 @@ def encode_and_keep(
     """The channels packed, and as they will be decoded; finding their whole steps once serves both."""
     names, values = tuple(channels), _stacked(channels)
     declared = tuple(steps.get(name) for name in names)
-    counts = _whole_steps(values, declared)
-    if counts is not None:
-        encoding, parts, kept = STEPS_ENCODING, _step_parts(counts), counts * _step_column(declared)
+    whole = _whole_steps(values, declared)
+    if whole is not None:
+        encoding, parts, kept = STEPS_ENCODING, _step_parts(whole), whole.values
     else:
         singles = values.astype("<f4")
         encoding, parts, kept = FLOAT_ENCODING, [_shuffled(singles)], singles.astype(np.float64)
@@ -97,20 +97,31 @@ def _step_column(steps: Sequence[float | None]) -> Floats:
     return np.array(steps, dtype=np.float64)[:, np.newaxis]
 
 
-def _whole_steps(values: Floats, steps: Sequence[float | None]) -> Floats | None:
+class WholeSteps(NamedTuple):
+    """Channels in whole steps: how many at each sample, how many more than at the one before, and what they come to."""
+
+    counts: Floats
+    differences: Floats
+    values: Floats
+
+
+def _whole_steps(values: Floats, steps: Sequence[float | None]) -> WholeSteps | None:
     """Every channel in whole steps, or None where one is not on its steps or moves too far between samples."""
     if values.shape[1] == 0 or any(step is None or not step > 0.0 for step in steps):
         return None
     column = _step_column(steps)
     counts = np.rint(values / column)
-    on_steps = np.abs(counts * column - values) <= FLOAT32_ROUNDING * np.abs(values)
+    kept = counts * column
+    on_steps = np.abs(kept - values) <= FLOAT32_ROUNDING * np.abs(values)
     if not (on_steps.all() and (np.abs(counts) < LARGEST_COUNT).all()):
         return None
-    return counts if (np.abs(np.diff(counts)) <= INT16_LIMIT).all() else None
+    differences = counts[:, 1:] - counts[:, :-1]
+    fits = (np.abs(differences) <= INT16_LIMIT).all()
+    return WholeSteps(counts, differences, kept) if fits else None
 
 
-def _step_parts(counts: Floats) -> list[bytes]:
-    return [counts[:, 0].astype("<i8").tobytes(), _shuffled(np.diff(counts).astype("<i2"))]
+def _step_parts(whole: WholeSteps) -> list[bytes]:
+    return [whole.counts[:, 0].astype("<i8").tobytes(), _shuffled(whole.differences.astype("<i2"))]
 
 
 def _counts_of(raw: bytes, shape: tuple[int, int]) -> Floats:

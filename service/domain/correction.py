@@ -130,8 +130,9 @@ class EngineNotRecordedError(ValueError):
 
     def __init__(self, slug: str, missing: tuple[str, ...]) -> None:
         self.missing = missing
+        is_not, it = ("is not", "it") if len(missing) == 1 else ("are not", "them")
         super().__init__(
-            f"standard: {slug} needs {' and '.join(missing)} of this engine, which is not recorded; record it, or use "
+            f"standard: {slug} needs {' and '.join(missing)} of this engine, which {is_not} recorded; record {it}, or use "
             f"a standard that does not depend on the engine: {', '.join(engine_free())}"
         )
 

@@ -11,8 +11,12 @@ the middle of the sample's own block, blocks being longer than any window: a win
 
 from __future__ import annotations
 
+import itertools
+import math
+import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,6 +40,8 @@ MIN_FIT_SAMPLES: Final = 6  # our choice: twice the coefficients
 
 WEIGHT_POWERS: Final = 7  # S0..S6: a quadratic needs up to 4, the weight 1 - d^2 two more
 MOMENT_POWERS: Final = 5  # T0..T4 likewise
+SUMS: Final = WEIGHT_POWERS + MOMENT_POWERS
+AT_ONCE: Final = 2048  # windows; our choice: more outgrow the processor's cache and take longer
 BLOCK_WIDTHS: Final = 2.5  # a window spans 2 at most; the rest keeps rounding from reaching a third block
 
 
@@ -60,8 +66,7 @@ def clean_trace(rpm: ArrayLike, torque_nm: ArrayLike) -> tuple[Floats, Floats]:
     finite = np.isfinite(speed) & np.isfinite(torque)
     if not finite.all():
         speed, torque = speed[finite], torque[finite]
-    rising = np.diff(speed)
-    if (rising > 0.0).all():
+    if (speed[1:] > speed[:-1]).all():
         return speed, torque
     return _sorted_and_merged(speed, torque)
 
@@ -81,128 +86,195 @@ def smooth(rpm: Floats, torque_nm: Floats, at_rpm: Floats, width_rpm: float = SM
     Parameters: rpm, torque_nm, a clean trace [rpm], [N.m]; at_rpm, any speeds [rpm]; width_rpm, half-width of the
     window [rpm].
     """
-    result = np.full(at_rpm.shape, np.nan)
-    if rpm.size == 0:
-        return result
-    left, right = _neighbours(rpm, at_rpm)
-    covered = (at_rpm >= rpm[0]) & (at_rpm <= rpm[-1]) & (rpm[right] - rpm[left] <= MAX_GAP_RPM)
-    if not covered.all():
-        result[covered] = _smooth_inside(
-            rpm, torque_nm, at_rpm[covered], left[covered], right[covered], width_rpm
-        )
-        return result
-    return _smooth_inside(rpm, torque_nm, at_rpm, left, right, width_rpm)
+    return smooth_many([(rpm, torque_nm)], [at_rpm], width_rpm)[0]
 
 
-def _neighbours(rpm: Floats, at_rpm: Floats) -> tuple[Ints, Ints]:
-    """Indices of the nearest samples at or below, and at or above, each speed."""
-    left = np.searchsorted(rpm, at_rpm, side="right") - 1
-    np.maximum(left, 0, out=left)
-    right = np.minimum(left + (rpm[left] < at_rpm), rpm.size - 1)
-    return left, right
+def smooth_many(
+    traces: Sequence[tuple[Floats, Floats]], asked: Sequence[Floats], width_rpm: float = SMOOTHING_WIDTH_RPM
+) -> list[Floats]:
+    """What `smooth` gives for each trace at its own asked speeds, to the last bit, in one go through numpy."""
+    results = [np.full(at_rpm.shape, np.nan) for at_rpm in asked]
+    stretches, places = [], []
+    for (rpm, torque_nm), at_rpm, result in zip(traces, asked, results, strict=True):
+        for part in _without_gaps(rpm):
+            inside = (at_rpm >= rpm[part][0]) & (at_rpm <= rpm[part][-1])
+            stretches.append(Stretch(rpm[part], torque_nm[part], at_rpm[inside]))
+            places.append((result, inside))
+    for (result, inside), values in zip(places, _smooth_inside(stretches, width_rpm), strict=True):
+        result[inside] = values
+    return results
 
 
-def _smooth_inside(rpm: Floats, torque: Floats, at: Floats, left: Ints, right: Ints, width: float) -> Floats:
-    straight = _straight_line(rpm, torque, at, left, right)
-    if rpm.size < MIN_FIT_SAMPLES:
-        return straight
-    reach, first, last = _windows(rpm, at, left, width)
-    fitted, variance = _local_quadratic(rpm, torque, at, reach, first, last, width)
-    bracketed = (first <= left) & (last > right)
+class Stretch(NamedTuple):
+    """Samples without a gap [rpm], [N.m], and the speeds asked between the first and the last of them [rpm]."""
+
+    rpm: Floats
+    torque: Floats
+    at: Floats
+
+
+class Windows(NamedTuple):
+    """The windows of many stretches: speed asked, reach [rpm], samples first <= i < last, and number of the stretch."""
+
+    at: Floats
+    reach: Floats
+    first: Ints
+    last: Ints
+    stretch: Ints
+
+    def piece(self, of: slice) -> Windows:
+        """Some of the windows."""
+        return Windows(self.at[of], self.reach[of], self.first[of], self.last[of], self.stretch[of])
+
+
+class RunningSums(NamedTuple):
+    """Sums over the samples of many stretches, one after the other.
+
+    rpm, block: of each sample, its speed [rpm] and block; block_ends: past-last sample of each block; sums: running sums
+    of offset^k and below them of offset^k x torque, from nought, so each stretch takes one place more than samples.
+    """
+
+    rpm: Floats
+    block: Floats
+    block_ends: Ints
+    sums: Floats
+
+
+def _without_gaps(rpm: Floats) -> list[slice]:
+    """The stretches of a trace without a gap: none where it is empty."""
+    gaps = np.flatnonzero(rpm[1:] - rpm[:-1] > MAX_GAP_RPM) + 1
+    bounds = [0, *gaps.tolist(), rpm.size]
+    return [slice(low, high) for low, high in itertools.pairwise(bounds) if high > low]
+
+
+def _smooth_inside(stretches: Sequence[Stretch], width: float) -> list[Floats]:
+    """Each stretch's torque at its asked speeds: the fit where the samples carry one, else the straight line."""
+    if not stretches:
+        return []
+    sums = _running_sums(stretches, width)
+    windows = _windows(stretches, width)
+    pieces = [slice(low, low + AT_ONCE) for low in range(0, windows.at.size, AT_ONCE)]
+    fits = [_fitted(sums, windows.piece(piece), width) for piece in pieces]
+    ends = np.cumsum([one.at.size for one in stretches])[:-1]
+    values = np.split(np.concatenate([np.empty(0), *fits]), ends)
+    for one, value in zip(stretches, values, strict=True):
+        unfit = np.isnan(value)
+        if unfit.any():
+            value[unfit] = np.interp(one.at[unfit], one.rpm, one.torque)
+    return values
+
+
+def _windows(stretches: Sequence[Stretch], width: float) -> Windows:
+    """One window around every asked speed; none crosses into another stretch."""
+    reaches, firsts, lasts, start = [], [], [], 0
+    for rpm, _, at in stretches:
+        to_end = np.minimum(at - rpm[0], rpm[-1] - at)
+        reach = np.maximum(width, 2.0 * width - to_end)
+        reaches.append(reach)
+        firsts.append(rpm.searchsorted(at - reach, side="left") + start)
+        lasts.append(rpm.searchsorted(at + reach, side="right") + start)
+        start += rpm.size
+    return Windows(
+        at=np.concatenate([one.at for one in stretches]),
+        reach=np.concatenate(reaches),
+        first=np.concatenate(firsts),
+        last=np.concatenate(lasts),
+        stretch=np.repeat(np.arange(len(stretches)), [one.at.size for one in stretches]),
+    )
+
+
+def _fitted(running: RunningSums, windows: Windows, width: float) -> Floats:
+    """Value of each window's weighted quadratic at its own speed, NaN where the samples do not carry one."""
+    sums, moments = _window_sums(running, windows, width)
+    share = (width / windows.reach) ** 2  # of d^2 in the weight: d counts widths, not reaches
+    value, variance = _solve(sums[:-2] - share * sums[2:], moments[:-2] - share * moments[2:], share)
+    rpm, (at, _, first, last, _) = running.rpm, windows
+    bracketed = (rpm[first] <= at) & (rpm[last - 1] >= at)
     sound = bracketed & (last - first >= MIN_FIT_SAMPLES) & (variance <= MAX_FIT_VARIANCE)
-    return np.where(sound, fitted, straight)
+    return np.where(sound, value, np.nan)
 
 
-def _straight_line(rpm: Floats, torque: Floats, at: Floats, left: Ints, right: Ints) -> Floats:
-    span = rpm[right] - rpm[left]
-    share = (at - rpm[left]) / np.where(span > 0.0, span, 1.0)
-    return torque[left] + share * (torque[right] - torque[left])
-
-
-def _windows(rpm: Floats, at: Floats, left: Ints, width: float) -> tuple[Floats, Ints, Ints]:
-    """Reach of each window [rpm] and its samples first <= i < last; a window never crosses a gap."""
-    starts, ends = _segments(rpm)
-    segment = np.searchsorted(starts, left, side="right") - 1
-    to_end = np.minimum(at - rpm[starts[segment]], rpm[ends[segment] - 1] - at)
-    reach = np.maximum(width, 2.0 * width - to_end)
-    first = np.maximum(np.searchsorted(rpm, at - reach, side="left"), starts[segment])
-    last = np.minimum(np.searchsorted(rpm, at + reach, side="right"), ends[segment])
-    return reach, first, last
-
-
-def _segments(rpm: Floats) -> tuple[Ints, Ints]:
-    """First and past-last sample of every stretch without a gap."""
-    gaps = np.flatnonzero(np.diff(rpm) > MAX_GAP_RPM) + 1
-    return np.concatenate(([0], gaps)), np.concatenate((gaps, [rpm.size]))
-
-
-def _local_quadratic(
-    rpm: Floats, torque: Floats, at: Floats, reach: Floats, first: Ints, last: Ints, width: float
-) -> tuple[Floats, Floats]:
-    """Value of each window's weighted quadratic at its own speed, and that value's variance in sample variances."""
-    sums, moments = _window_sums(rpm, torque, at, first, last, width)
-    scale = width / reach
-    rows = scale ** np.arange(WEIGHT_POWERS)[:, np.newaxis]
-    sums *= rows
-    moments *= rows[:MOMENT_POWERS]
-    return _solve(sums[:-2] - sums[2:], moments[:-2] - moments[2:])
-
-
-def _solve(s: Floats, t: Floats) -> tuple[Floats, Floats]:
+def _solve(s: Floats, t: Floats, share: Floats) -> tuple[Floats, Floats]:
     """Constant term of the 3 x 3 normal equations by cofactors, and the bound (A^-1)_00 on its variance."""
     c0 = s[2] * s[4] - s[3] * s[3]
     c1 = s[2] * s[3] - s[1] * s[4]
     c2 = s[1] * s[3] - s[2] * s[2]
     determinant = s[0] * c0 + s[1] * c1 + s[2] * c2
-    usable = determinant > 1e-9 * s[0] ** 3  # below it the samples stand on fewer than three speeds
+    # with d in reaches; below it the samples stand on fewer than three speeds
+    usable = determinant * (share * share * share) > 1e-9 * (s[0] * s[0] * s[0])
     inverse = 1.0 / np.where(usable, determinant, 1.0)
     variance = np.where(usable, c0 * inverse, np.inf)
     return (t[0] * c0 + t[1] * c1 + t[2] * c2) * inverse, variance
 
 
-def _window_sums(
-    rpm: Floats, torque: Floats, at: Floats, first: Ints, last: Ints, width: float
-) -> tuple[Floats, Floats]:
+def _window_sums(running: RunningSums, windows: Windows, width: float) -> tuple[Floats, Floats]:
     """Sums of d^k and of d^k x torque over each window, d being (speed - asked speed) / width."""
-    block = np.floor(rpm / (BLOCK_WIDTHS * width))
-    offset = rpm / width - (block + 0.5) * BLOCK_WIDTHS
-    powers, weighted = _running_sums(offset, torque)
-    low_block = block[first]
-    split = np.searchsorted(block, low_block, side="right")
-    np.minimum(split, last, out=split)
-    centre = at / width - (low_block + 0.5) * BLOCK_WIDTHS
-    sums = _over_windows(powers, first, split, last)
-    moments = _over_windows(weighted, first, split, last)
-    shift = np.stack((-centre, BLOCK_WIDTHS - centre))
-    return _recentred(sums, shift), _recentred(moments, shift)
+    block, ends = running.block, running.block_ends
+    split = np.minimum(ends[ends.searchsorted(windows.first, side="right")], windows.last)
+    both = _over_windows(running.sums, *(at + windows.stretch for at in (windows.first, split, windows.last)))
+    centre = windows.at / width - (block[windows.first] + 0.5) * BLOCK_WIDTHS
+    shift = np.stack((-centre, BLOCK_WIDTHS - centre))[:, np.newaxis]
+    return _recentred(both[:, :WEIGHT_POWERS], shift), _recentred(both[:, WEIGHT_POWERS:], shift)
+
+
+class Room(threading.local):
+    """Each thread's room for the sums of `AT_ONCE` windows: room asked of the system anew at every pull costs as much
+    as the arithmetic."""
+
+    def __init__(self) -> None:
+        self.sums = np.empty(2 * SUMS * AT_ONCE)
+        self.scratch = np.empty(2 * SUMS * AT_ONCE)
+
+
+_room = Room()
+
+
+def _shaped(room: Floats, *shape: int) -> Floats:
+    return room[: math.prod(shape)].reshape(shape)
 
 
 def _over_windows(running: Floats, first: Ints, split: Ints, last: Ints) -> Floats:
-    """Sums over first <= i < split and split <= i < last, shape [powers, 2, windows]."""
-    middle = running.take(split, axis=1)
-    result = np.empty((running.shape[0], 2, first.size))
-    np.subtract(middle, running.take(first, axis=1), out=result[:, 0])
-    np.subtract(running.take(last, axis=1), middle, out=result[:, 1])
-    return result
+    """Sums over first <= i < split and split <= i < last, shape [2, sums, windows]."""
+    both = _shaped(_room.sums, 2, SUMS, first.size)
+    middle = _shaped(_room.scratch, SUMS, first.size)
+    for at, out in ((first, both[0]), (split, middle), (last, both[1])):
+        running.take(at, axis=1, out=out, mode="clip")  # any other mode makes numpy take a copy
+    np.subtract(middle, both[0], out=both[0])
+    np.subtract(both[1], middle, out=both[1])
+    return both
 
 
-def _running_sums(offset: Floats, torque: Floats) -> tuple[Floats, Floats]:
-    """Running sums, from nought, of offset^k and of offset^k x torque."""
-    powers = np.empty((WEIGHT_POWERS, offset.size + 1))
-    powers[:, 0] = 0.0
-    powers[0, 1:] = 1.0
+def _running_sums(stretches: Sequence[Stretch], width: float) -> RunningSums:
+    rpm = np.concatenate([one.rpm for one in stretches])
+    block = np.floor(rpm / (BLOCK_WIDTHS * width))
+    offset = rpm / width - (block + 0.5) * BLOCK_WIDTHS
+    terms = np.empty((SUMS, rpm.size))
+    terms[0] = 1.0
     for k in range(1, WEIGHT_POWERS):
-        np.multiply(powers[k - 1, 1:], offset, out=powers[k, 1:])
-    weighted = powers[:MOMENT_POWERS].copy()
-    weighted[:, 1:] *= torque
-    return np.cumsum(powers, axis=1), np.cumsum(weighted, axis=1)
+        np.multiply(terms[k - 1], offset, out=terms[k])
+    torque = np.concatenate([one.torque for one in stretches])
+    np.multiply(terms[:MOMENT_POWERS], torque, out=terms[WEIGHT_POWERS:])
+    ends = np.append(np.flatnonzero(np.diff(block)) + 1, rpm.size)
+    return RunningSums(rpm, block, ends, _summed_up(terms, stretches))
+
+
+def _summed_up(terms: Floats, stretches: Sequence[Stretch]) -> Floats:
+    """Each stretch's own running sums, so that no digit of one hangs on which others stand beside it."""
+    sums = np.zeros((terms.shape[0], terms.shape[1] + len(stretches)))
+    start = 0
+    for n, one in enumerate(stretches):
+        end = start + one.rpm.size
+        np.cumsum(terms[:, start:end], axis=1, out=sums[:, start + n + 1 : end + n + 1])
+        start = end
+    return sums
 
 
 def _recentred(sums: Floats, shift: Floats) -> Floats:
     """Power sums about another centre (a binomial transform, degree by degree), both blocks added up."""
-    for k in range(1, sums.shape[0]):
-        sums[k:] += shift * sums[k - 1 : -1]
-    both: Floats = sums.sum(axis=1)
+    for k in range(1, sums.shape[1]):
+        lower = sums[:, k - 1 : -1]
+        sums[:, k:] += np.multiply(shift, lower, out=_shaped(_room.scratch, *lower.shape))
+    both: Floats = sums[0] + sums[1]
     return both
 
 
@@ -241,8 +313,16 @@ def _highest(x: Floats, y: Floats) -> tuple[float, float]:
 
 def derive(rpm: Floats, torque_nm: Floats) -> tuple[Floats, Peaks]:
     """What `resample` and `find_peaks` give, by one smoothing instead of two."""
-    both = smooth(rpm, torque_nm, np.concatenate((GRID_RPM, rpm)))
-    return both[: GRID_RPM.size], _peaks_of(rpm, both[GRID_RPM.size :])
+    return derive_many([(rpm, torque_nm)])[0]
+
+
+def derive_many(traces: Sequence[tuple[Floats, Floats]]) -> list[tuple[Floats, Peaks]]:
+    """What `derive` gives for each of many clean traces, to the last bit, by one smoothing of them all."""
+    asked = [np.concatenate((GRID_RPM, rpm)) for rpm, _ in traces]
+    return [
+        (both[: GRID_RPM.size], _peaks_of(rpm, both[GRID_RPM.size :]))
+        for (rpm, _), both in zip(traces, smooth_many(traces, asked), strict=True)
+    ]
 
 
 def value_at(grid_torque: Floats, rpm: float, kind: Kind) -> Floats:

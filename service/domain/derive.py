@@ -8,6 +8,7 @@ neither corrected nor correctable; `unknown`, corrected before it was posted by 
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from service.domain.air import vapour_pressure_kpa
 from service.domain.channels import ALONG_THE_CURVE, SPEED_RATIO, channel_grids
 from service.domain.correction import BASE_STANDARD, STANDARDS, Air, correction_factor
-from service.domain.curve import GRID_RPM, Peaks, clean_trace, derive
+from service.domain.curve import GRID_RPM, Peaks, clean_trace, derive_many
 from service.domain.engine import Engine
 from service.domain.order_statistics import best_of_n_bias
 from service.domain.records import PostedPeaks, PostedPull
@@ -28,7 +29,7 @@ METHOD = 2
 ANY_STANDARD, OBSERVED, UNKNOWN = "any", "observed", "unknown"
 BESIDE_TORQUE = (*ALONG_THE_CURVE, "roller_speed")
 PULL_SPREAD_START = 0.005
-"""Relative spread of a bay's pulls before it has any history (our choice; TRADE: 0.4-0.8 %)."""
+"""Relative spread of a bay's pulls before it has any history (our choice; 0.4 to 0.8 % is common practice, no source)."""
 ASSUMED_BEST_OF = 3
 """Of how many pulls an old record is taken to be the best where nobody wrote it down (common practice, no source)."""
 
@@ -84,6 +85,14 @@ class SetupSummary:
     speed_ratio: float | None = None
 
 
+class ObservedFigures(NamedTuple):
+    """Observed peaks of a pull, its torque on the grid [N.m] and its engine speeds [rpm], None without a curve."""
+
+    peaks: Peaks
+    grid: NDArray[np.float64] | None
+    rpm: NDArray[np.float64] | None
+
+
 def torque_trace(pull: PostedPull, ratio: float | None) -> Trace:
     """The pull's part of what was recorded: engine speed [rpm] and engine-referred wheel torque [N.m].
 
@@ -131,11 +140,30 @@ def derive_pull(pull: PostedPull, ratio: float | None, engine: Engine | None = N
 
     The engine matters to figures posted in a standard that depends on it, without their factor.
     """
-    air = air_of(pull)
-    posted_over_observed = divided_out(pull, air, engine)
-    scale = 1.0 / (posted_over_observed or 1.0)
-    trace = None if pull.peaks is not None else torque_trace(pull, ratio)
-    observed, grid, rpm = observed_figures(pull, trace, scale)
+    return derive_pulls([pull], ratio, engine)[0]
+
+
+def derive_pulls(
+    pulls: Sequence[PostedPull], ratio: float | None, engine: Engine | None = None
+) -> list[DerivedPull]:
+    """What `derive_pull` gives for each of many pulls, to the last bit, their curves smoothed together."""
+    airs = [air_of(pull) for pull in pulls]
+    divided = [divided_out(pull, air, engine) for pull, air in zip(pulls, airs, strict=True)]
+    traces = [None if pull.peaks is not None else torque_trace(pull, ratio) for pull in pulls]
+    figures = observed_figures(pulls, traces, [1.0 / (factor or 1.0) for factor in divided])
+    found = zip(pulls, airs, divided, traces, figures, strict=True)
+    return [derived_of(*of_pull) for of_pull in found]
+
+
+def derived_of(
+    pull: PostedPull,
+    air: Air | None,
+    posted_over_observed: float | None,
+    trace: Trace | None,
+    figures: ObservedFigures,
+) -> DerivedPull:
+    """One pull's record, from what was found of it."""
+    observed, grid, rpm = figures
     factor, level = level_of(pull, air, posted_over_observed)
     return DerivedPull(
         vapour_kpa=air.vapour_kpa if air else None,
@@ -157,21 +185,30 @@ def channels_along(
     pull: PostedPull, trace: Trace | None, grid: NDArray[np.float64] | None
 ) -> dict[str, NDArray[np.float64]]:
     """What was recorded beside torque, on the grid, from the samples that are the pull."""
-    if trace is None or grid is None or not any(name in pull.channels for name in BESIDE_TORQUE):
+    if trace is None or grid is None:
         return {}
-    of_pull = {name: values[trace.used] for name, values in pull.channels.items()}
-    return channel_grids(of_pull["rpm"], of_pull, np.isfinite(grid))
+    beside = {name: pull.channels[name][trace.used] for name in BESIDE_TORQUE if name in pull.channels}
+    if not beside:
+        return {}
+    return channel_grids(pull.channels["rpm"][trace.used], beside, np.isfinite(grid))
 
 
 def observed_figures(
-    pull: PostedPull, trace: Trace | None, scale: float
-) -> tuple[Peaks, NDArray[np.float64] | None, NDArray[np.float64] | None]:
-    """Peaks, grid and engine speeds of a pull after dividing out what had been corrected."""
-    if trace is None:
-        return kept_peaks(pull, scale), None, None
-    rpm, posted = clean_trace(trace.rpm, trace.torque_nm)
-    grid, peaks = derive(rpm, posted * scale)
-    return peaks, grid, rpm
+    pulls: Sequence[PostedPull], traces: Sequence[Trace | None], scales: Sequence[float]
+) -> list[ObservedFigures]:
+    """Peaks, grid and engine speeds of each pull after dividing out what had been corrected."""
+    cleaned = {
+        n: clean_trace(trace.rpm, trace.torque_nm) for n, trace in enumerate(traces) if trace is not None
+    }
+    curves = derive_many([(rpm, posted * scales[n]) for n, (rpm, posted) in cleaned.items()])
+    found = {
+        n: ObservedFigures(peaks, grid, rpm)
+        for (n, (rpm, _)), (grid, peaks) in zip(cleaned.items(), curves, strict=True)
+    }
+    return [
+        found.get(n) or ObservedFigures(kept_peaks(pull, scales[n]), None, None)
+        for n, pull in enumerate(pulls)
+    ]
 
 
 def kept_peaks(pull: PostedPull, scale: float) -> Peaks:

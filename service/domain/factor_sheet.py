@@ -8,6 +8,7 @@ from typing import Final
 from service.domain.air import density_altitude_m, standard_pressure_kpa
 from service.domain.correction import Air, EngineNotRecordedError, Made, Standard, inside, standard_named
 from service.domain.engine import Engine
+from service.domain.units import from_si, symbol
 
 STATION_TOLERANCE_KPA: Final = 4.0
 """A station's pressure lies this near to its altitude's standard value in nearly all weather (common practice, no
@@ -60,15 +61,18 @@ class FactorSheet:
 
 
 def factor_sheet(
-    slug: str, air: Air, engine: Engine | None = None, altitude_m: float | None = None
+    slug: str, air: Air, engine: Engine | None = None, altitude_m: float | None = None, units: str = "si"
 ) -> FactorSheet:
-    """A standard's factor and all about it; raises EngineNotRecordedError where it needs more of the engine."""
+    """A standard's factor and all about it; raises EngineNotRecordedError where it needs more of the engine.
+
+    Figures are SI; `units` is the unit system of its words.
+    """
     standard = standard_named(slug)
     made = standard.make(air, engine)
     if made is None:
         raise EngineNotRecordedError(slug, standard.missing(engine))
     limits = limits_of(standard, air, engine, made.factor)
-    station = None if altitude_m is None else station_at(altitude_m, air.pressure_kpa)
+    station = None if altitude_m is None else station_at(altitude_m, air.pressure_kpa, units)
     return FactorSheet(
         standard=standard,
         air=air,
@@ -77,7 +81,7 @@ def factor_sheet(
         limits=limits,
         density_altitude_m=density_altitude_m(air.temperature_c, air.pressure_kpa, air.vapour_kpa),
         station=station,
-        warnings=tuple(warnings(standard, engine, limits, station)),
+        warnings=tuple(warnings(standard, engine, limits, station, units)),
     )
 
 
@@ -98,8 +102,8 @@ def limit_of(what: str, value: float, limits: tuple[float, float] | None) -> Lim
     return Limit(what, value, low, high, inside(value, limits))
 
 
-def station_at(altitude_m: float, pressure_kpa: float) -> Station:
-    """How a pressure [kPa] stands to the standard atmosphere's at an altitude [m]."""
+def station_at(altitude_m: float, pressure_kpa: float, units: str = "si") -> Station:
+    """How a pressure [kPa] stands to the standard atmosphere's at an altitude [m], said in `units`."""
     standard = standard_pressure_kpa(altitude_m)
     difference = pressure_kpa - standard
     fits = abs(difference) <= STATION_TOLERANCE_KPA
@@ -110,53 +114,81 @@ def station_at(altitude_m: float, pressure_kpa: float) -> Station:
         difference_kpa=difference,
         fits=fits,
         looks_like_sea_level=near_sea_level and not fits,
-        reading=station_reading(altitude_m, standard, difference, fits, near_sea_level),
+        reading=station_reading(altitude_m, standard, difference, fits, near_sea_level, units),
     )
 
 
 def station_reading(
-    altitude_m: float, standard: float, difference: float, fits: bool, near_sea_level: bool
+    altitude_m: float, standard: float, difference: float, fits: bool, near_sea_level: bool, units: str
 ) -> str:
     """What a station's pressure says, in words."""
-    usual = f"{standard:.1f} kPa is usual at {altitude_m:.0f} m"
+    usual = f"{said(standard, 'pressure', units)} is usual at {altitude_m:.0f} m"
     if fits and near_sea_level:
         return f"fits: {usual}; so low down a figure reduced to sea level cannot be told from a station's"
     if fits:
         return f"fits: {usual}"
-    apart = f"{abs(difference):.1f} kPa {'above' if difference > 0 else 'below'} what the altitude makes likely: {usual}"
+    # pressures of every system begin at nought, so a difference is turned like a pressure
+    size = f"{from_si(abs(difference), 'pressure', units):.2g} {symbol('pressure', units)}"
+    apart = f"{size} {'above' if difference > 0 else 'below'} what the altitude makes likely: {usual}"
     if near_sea_level:
         return f"{apart}; it looks like the weather report's figure, which is reduced to sea level: read the station's own"
     return f"{apart}; check the altitude, the instrument and its unit"
 
 
-WORDS: Final = {
-    "factor": ("the factor", ""),
-    "temperature": ("the air temperature", " degC"),
-    "pressure": ("the station pressure", " kPa"),
-    "dry_pressure": ("the dry pressure", " kPa"),
+def said(value: float, quantity: str | None, units: str) -> str:
+    """A figure with its unit, to what an instrument shows."""
+    if quantity is None:
+        return f"{value:.4g}"
+    return f"{from_si(value, quantity, units):.4g} {symbol(quantity, units)}"
+
+
+WORDS: Final[dict[str, tuple[str, str | None]]] = {
+    "factor": ("the factor", None),
+    "temperature": ("the air temperature", "temperature"),
+    "pressure": ("the station pressure", "pressure"),
+    "dry_pressure": ("the dry pressure", "pressure"),
 }
+"""What a limit is about: in words, and its quantity."""
+BOOSTED_DIESEL: Final = (
+    "boosted engine: one whose boost control makes up for thin air is corrected twice by the diesel's form"
+)
+"""A proposal of 2014 to amend UN R85 takes that out (read second-hand)."""
 
 
 def warnings(
-    standard: Standard, engine: Engine | None, limits: tuple[Limit, ...], station: Station | None
+    standard: Standard,
+    engine: Engine | None,
+    limits: tuple[Limit, ...],
+    station: Station | None,
+    units: str,
 ) -> list[str]:
     """What a reader of the factor must know, gravest first."""
-    said = [
-        f"{WORDS[limit.what][0]} {limit.value:.4g}{WORDS[limit.what][1]} is outside {limit.low:g}..{limit.high:g}"
-        f"{WORDS[limit.what][1]}, which {standard.name} allows: the corrected level is doubtful"
-        for limit in limits
-        if not limit.inside
-    ]
+    words = [limit_words(limit, standard, units) for limit in limits if not limit.inside]
     if station is not None and not station.fits:
-        said.append(f"station pressure: {station.reading}")
+        words.append(f"station pressure: {station.reading}")
     if engine is None or standard.pressure is None:
-        return said
+        return words
+    diesel_form = engine.ignition == "compression" and standard.engine_rule is not None
     if engine.is_boosted:
-        said.append(f"boosted engine: {standard.boosted}")
-    if engine.ignition == "compression" and standard.engine_rule is None:
-        said.append("the form is for spark ignition: a diesel engine's power is only roughly corrected by it")
+        words.append(BOOSTED_DIESEL if diesel_form else f"boosted engine: {standard.boosted}")
+    if engine.ignition == "compression" and not diesel_form:
+        words.append(
+            "the form is for spark ignition: a diesel engine's power is only roughly corrected by it"
+        )
     if engine.ignition == "compression" and standard.slug == "jis-d1001":
-        said.append(
+        words.append(
             "JIS D 1001's form for compression ignition is taken to be ISO 1585's of 1992; not confirmed"
         )
-    return said
+    return words
+
+
+def limit_words(limit: Limit, standard: Standard, units: str) -> str:
+    """That a limit is not kept."""
+    what, quantity = WORDS[limit.what]
+    assert limit.low is not None
+    assert limit.high is not None
+    low = said(limit.low, quantity, units).partition(" ")[0]
+    return (
+        f"{what} {said(limit.value, quantity, units)} is outside {low}..{said(limit.high, quantity, units)}, which "
+        f"{standard.name} allows: the corrected level is doubtful"
+    )

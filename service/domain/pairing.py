@@ -47,9 +47,9 @@ CONDITIONS = (
 """What both sides of a pair are shown with."""
 
 OF_THE_LEVEL = frozenset({
-    # Doubts about the level at which a whole session stands, by check: a ratio inside it does not hang on them.
+    # Doubts about the level at which a whole session stands, by check: a ratio inside it does not hang on them. Whether
+    # it was this car at all is another matter.
     "factor-outside-limits", "pressure-not-station", "weather-stuck", "weather-stations-differ", "bay-day-off",
-    "level-unlike-before", "level-unlike-stock",
 })  # fmt: skip
 
 PART_MAY_CHANGE: Mapping[str, frozenset[str]] = {

@@ -6,6 +6,7 @@ a percent); a finding is `open` while nobody cleared it and the pull it is about
 """
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -21,6 +22,13 @@ STOP: Final = frozenset({"lean-at-full-load"})
 """Checks after which nobody pulls again before somebody has looked (common practice, no source)."""
 DISAGREE: Final = "pulls-disagree"
 WARMING: Final = "warm-up-pull"
+HOT: Final = "heat-soak"
+SLIPS: Final = frozenset({
+    "clutch-slip", "tyre-slip", "converter-unlocked", "rpm-scale", "rpm-doubled", "roller-speed-unit", "wrong-gear",
+})  # fmt: skip
+"""Doubts of slip, engine speed and gear: while one stands, a level says nothing of which pull is odd (our choice)."""
+ENOUGH_PULLS: Final = 3
+"""So many good pulls make a setup's figure (common practice, no source)."""
 NOT_MENDED_BY_A_PULL: Final = frozenset({"typing", "bay", "weather"})
 """Areas in which the record is looked at first: the same pull again would read the same (our choice)."""
 CUT_SHORT: Final = frozenset({"few-samples", "rpm-coverage"})
@@ -84,11 +92,13 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """A pull to repeat and why; None = one more pull. `codes` are the findings that this already says."""
+    """A pull to repeat and why; None = one more pull. `codes` are the findings that this already says; `again` is false
+    where marking it is enough, because enough good ones remain."""
 
     pull: int | None
     why: str
     codes: frozenset[str] = frozenset()
+    again: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +146,7 @@ class Place:
 class SetupReview:
     """One state of the car: its figure, how well its pulls agree, what moved, what to repeat.
 
-    mean_kw at `standard`; explained: the range that 99 of 100 good sets of so many pulls keep within; error: standard
+    mean_kw at `standard`, None where that is none or not known, and `standing` the same in words; explained: the range that 99 of 100 good sets of so many pulls keep within; error: standard
     error of the mean within this strap-down; smallest: change that a second state of equally many pulls would show.
     """
 
@@ -147,6 +157,7 @@ class SetupReview:
     pulls: int
     peaks_only: bool
     standard: str | None
+    standing: str
     mean_kw: float | None
     spread: float | None
     range: float | None
@@ -251,8 +262,9 @@ def repeats_of(
 ) -> tuple[Repeat, ...]:
     """Which pulls of a setup to repeat, of those counted and the findings about it; none: nothing needs it.
 
-    None either where a check says stop, or where somebody confirmed that the pulls lie so far apart. A pull with a doubt of its own and one that reads low while warming go before
-    the one furthest from the others; a single pull asks for one more.
+    None either where a check says stop, or where somebody confirmed that the pulls lie so far apart, or from the level
+    alone while the car slips or its speeds are in doubt. A pull with a doubt of its own and one that reads low while
+    warming go before the one furthest from the others; a single pull asks for one more.
     """
     if not pulls or any(one.code in STOP and one.is_doubt() for one in findings):
         return ()
@@ -266,6 +278,8 @@ def repeats_of(
         return tuple(own[pull.n] for pull in pulls if pull.n in own)
     if len(pulls) == 1:
         return (Repeat(None, "one more pull shows whether it repeats"),)
+    if any(one.code in SLIPS and one.is_doubt() for one in findings):
+        return ()
     said_so = [one for one in findings if one.code == DISAGREE]
     if any(not one.open for one in said_so) or (agree(pulls, len(pulls), explained) and not said_so):
         return ()
@@ -298,7 +312,10 @@ def doubted(pulls: Sequence[CountedPull], findings: Sequence[Remarked]) -> Itera
     for pull in pulls:
         against = [one for one in own if one.pull_n == pull.n and one.code not in everywhere]
         if against:
-            yield Repeat(pull.n, said(against[0]), frozenset({against[0].code}))
+            why = said(against[0])
+            if against[0].code == HOT and "let it cool" not in why:
+                why += "; let it cool first"
+            yield Repeat(pull.n, why, frozenset({against[0].code}))
 
 
 def pulls_with(code: str, findings: Sequence[Remarked]) -> set[int]:
@@ -309,10 +326,12 @@ def pulls_with(code: str, findings: Sequence[Remarked]) -> set[int]:
 def warming(pulls: Sequence[CountedPull], findings: Sequence[Remarked]) -> Iterator[Repeat]:
     """A first pull that reads low while the car was still warming."""
     numbers = {pull.n for pull in pulls}
+    again = len(pulls) <= ENOUGH_PULLS
     for one in findings:
         if one.code == WARMING and one.open and one.pull_n in numbers:
-            why = "it reads low while the car was still warming: mark it as settling and pull once more"
-            yield Repeat(one.pull_n, why, frozenset({WARMING, DISAGREE}))
+            why = "it reads low while the car was still warming: mark it as settling"
+            why += " and pull once more" if again else ""
+            yield Repeat(one.pull_n, why, frozenset({WARMING, DISAGREE}), again)
 
 
 def furthest(pulls: Sequence[CountedPull], explained: float | None) -> Repeat:
@@ -330,7 +349,7 @@ def furthest(pulls: Sequence[CountedPull], explained: float | None) -> Repeat:
     if not agree([pull for pull in pulls if pull.n != odd], len(pulls), explained):
         why = f"find what moves, then pull again: the pulls lie {percent(apart)} % apart and none stands out{limit}"
         return Repeat(None, why, codes)
-    off = logs[odd] - (sum(logs.values()) - logs[odd]) / (len(logs) - 1)
+    off = math.expm1(logs[odd] - (sum(logs.values()) - logs[odd]) / (len(logs) - 1))
     side = "over" if off > 0 else "under"
     return Repeat(
         odd, f"it reads {percent(off)} % {side} the others, so all lie {percent(apart)} % apart{limit}", codes
@@ -338,13 +357,19 @@ def furthest(pulls: Sequence[CountedPull], explained: float | None) -> Repeat:
 
 
 def said(finding: Remarked) -> str:
-    """What a check said, with what that is consistent with unless its message says so itself."""
-    message = finding.message.rstrip(".")
-    if finding.consistent_with is None or "consistent with" in message:
+    """What a check said, with what that is consistent with unless its message says so itself or ends by asking."""
+    message = printed(finding.message.rstrip("."))
+    if finding.consistent_with is None or "consistent with" in message or message.endswith("?"):
         return message
     return f"{message}; consistent with {finding.consistent_with}"
 
 
+def printed(message: str) -> str:
+    """A message with its units as they are printed: `30 %`, `°C`, `N·m`."""
+    spaced = re.sub(r"(?<=\d)%", " %", message)
+    return spaced.replace("degC", "°C").replace("N.m", "N·m")
+
+
 def percent(relative: float) -> str:
-    """How large a difference of logarithms is in percent, to the tenth, without its sign."""
-    return f"{100.0 * abs(math.expm1(relative)):.1f}"
+    """A range of logarithms in percent as the check says it, to the tenth, without its sign."""
+    return f"{abs(relative):.1%}".removesuffix("%")

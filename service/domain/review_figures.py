@@ -68,8 +68,8 @@ def signed_percent(relative: float, noise: float) -> str:
 
 
 def shown_percent(relative: float) -> str:
-    """A spread or range in percent, to the tenth."""
-    return f"{100.0 * relative:.1f}"
+    """A spread or range in percent, to the tenth; never nought, which no pulls are apart."""
+    return f"{max(100.0 * relative, PERCENT_STEPS[0]):.1f}"
 
 
 def condition_text(value: float, quantity: str | None, units: str) -> str:

@@ -1,6 +1,6 @@
 """A review in sentences, most urgent first: short, one fact each, figures with their unit and rounded to their noise.
 
-Messages of checks are kept in SI and are said as they are.
+Messages of checks are kept in SI and are said as they are, but for the spacing of their units.
 """
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
@@ -17,6 +17,7 @@ from service.domain.review import (
     Remarked,
     Review,
     SetupReview,
+    printed,
     said,
 )
 from service.domain.review_figures import (
@@ -91,9 +92,9 @@ def all_sentences(review: Review, units: str) -> Iterator[str]:
 def stops(review: Review, several: bool) -> Iterator[str]:
     """What must be looked at before anybody pulls again."""
     found = [one for one in review.doubts() if one.code in STOP]
-    for one in found[:1]:
-        where = places_of([one], several)
-        yield f"{capital(one.message.rstrip('.'))}{f' ({where})' if where else ''}."
+    if found:
+        where = places_of(found, several)
+        yield f"{capital(printed(found[0].message.rstrip('.')))}{f' ({where})' if where else ''}."
         yield SAFETY
 
 
@@ -102,27 +103,38 @@ def repeats_words(setup: SetupReview, several: bool) -> Iterator[str]:
     of = f" of setup {setup.n}" if several else ""
     for group in grouped(setup.repeats, lambda repeat: repeat.codes):
         named = numbered("pull", [repeat.pull for repeat in group])
-        if named:
-            yield f"Repeat {named}{of}: {group[0].why}."
+        whose = whose_figures([repeat.why for repeat in group])
+        if named and not group[0].again:
+            yield ended(f"{capital(named)}{of}{whose}: {group[0].why}")
+        elif named:
+            yield ended(f"Repeat {named}{of}{whose}: {group[0].why}")
         else:
             yield f"Setup {setup.n}: {group[0].why}." if several else f"{capital(group[0].why)}."
 
 
 def remarks(found: Sequence[Remarked], told: set[tuple[int, str]], several: bool) -> Iterator[str]:
-    """Findings in the order given, those alike in one sentence; what was told is left out."""
+    """Findings in the order given, one sentence for each fact; what was told is left out.
+
+    A fact is what one check says of any number of pulls; of whole setups only the very same words are one.
+    """
     fresh = [one for one in found if one.setup_n is None or (one.setup_n, one.code) not in told]
-    setups_of: dict[tuple[str, str], set[int | None]] = {}
-    for one in fresh:
-        setups_of.setdefault((one.code, one.message), set()).add(one.setup_n)
 
     def alike(one: Remarked) -> Hashable:
-        """The very same of several setups; else the same check's about several pulls of one."""
-        everywhere = len(setups_of[one.code, one.message]) > 1
-        return one.code, one.message if everywhere or one.pull_n is None else one.setup_n
+        return one.code, one.message if one.pull_n is None else None
 
     for group in grouped(fresh, alike):
         where = ", ".join(part for part in (capital(group[0].area), places_of(group, several)) if part)
-        yield f"{where}: {said(group[0])}."
+        yield ended(f"{where}{whose_figures([one.message for one in group])}: {said(group[0])}")
+
+
+def whose_figures(messages: Sequence[str]) -> str:
+    """Whose figures a sentence of several pulls shows, where they differ."""
+    return "" if len(set(messages)) == 1 else " (the first one's figures)"
+
+
+def ended(words: str) -> str:
+    """With its full stop, unless it ends by asking."""
+    return words if words.endswith("?") else f"{words}."
 
 
 def grouped(members: Iterable[T], alike: Callable[[T], Hashable]) -> list[list[T]]:
@@ -134,11 +146,15 @@ def grouped(members: Iterable[T], alike: Callable[[T], Hashable]) -> list[list[T
 
 
 def places_of(group: Sequence[Remarked], several: bool) -> str:
-    """`setup 2, pulls 3 and 4`, as far as it is known and tells apart; of several setups these alone."""
-    setups = numbered("setup", [one.setup_n for one in group]) if several else ""
-    if len({one.setup_n for one in group}) > 1:
-        return setups
-    return ", ".join(part for part in (setups, numbered("pull", [one.pull_n for one in group])) if part)
+    """`setup 2, pulls 3 and 4`, as far as it is known and tells apart; of several setups each with its own pulls."""
+    of_setup = grouped(group, lambda one: one.setup_n)
+    pulls = [numbered("pull", [one.pull_n for one in own]) for own in of_setup]
+    setups = [numbered("setup", [own[0].setup_n]) if several else "" for own in of_setup]
+    if len(of_setup) > 1 and len(set(pulls)) == 1:
+        every = numbered("setup", [own[0].setup_n for own in of_setup]) if several else ""
+        return ", ".join(part for part in (every, pulls[0]) if part)
+    places = zip(setups, pulls, strict=True)
+    return "; ".join(", ".join(part for part in place if part) for place in places)
 
 
 def numbered(name: str, numbers: Iterable[int | None]) -> str:
@@ -157,8 +173,11 @@ def setup_words(setup: SetupReview, review: Review, units: str, several: bool) -
     if not setup.pulls:
         yield capital(f"{head}no pull counts: all are settling, rejected or struck.")
         return
-    figure = f"{power(setup.mean_kw, setup.error, units)}, " if setup.mean_kw is not None else ""
-    yield capital(f"{head}{figure}{agreement(setup, review)}.")
+    if setup.mean_kw is None:
+        yield capital(f"{head}{agreement(setup, review)}.")
+    else:
+        figure = f"{power(setup.mean_kw, setup.error, units)} {setup.standing}"
+        yield f"{head}{figure}{'; ' if ':' in setup.standing else ', '}{agreement(setup, review)}."
     head = f"Setup {setup.n}: " if several else ""
     yield from (capital(f"{head}{drift_words(drift, units)}.") for drift in setup.drifts if drift.outside)
 
@@ -212,7 +231,7 @@ def smallest_words(review: Review, units: str) -> Iterator[str]:
         size += f" ({float(from_si(change, 'power', units)):.1f} {unit_of('power', units).symbol})"
     pulls = f"{counted(setup.pulls)} pull{'' if setup.pulls == 1 else 's'}"
     yield f"With {pulls} a side, a change under {size} cannot be told from nothing."
-    yield f"This bay's pulls spread by {shown_percent(review.pull_spread)} %."
+    yield f"This bay's pulls spread by {100.0 * review.pull_spread:.2f} %."
 
 
 def comparisons_words(review: Review, units: str) -> Iterator[str]:
@@ -268,8 +287,9 @@ def differs_words(one: Comparison, units: str) -> str:
 def difference_words(difference: object, units: str) -> str:
     """One condition that was not the same on both sides."""
     assert isinstance(difference, dict)
-    name, quantity = COMPARED.get(difference["what"], (str(difference["what"]).replace("_", " "), None))
-    symbol = "" if quantity is None else f" {unit_of(quantity, units).symbol}"
+    name, quantity, symbol = COMPARED[difference["what"]]
+    if quantity is not None:
+        symbol = f" {unit_of(quantity, units).symbol}"
 
     def text(value: object) -> str:
         if value is None:
@@ -281,18 +301,23 @@ def difference_words(difference: object, units: str) -> str:
     return f"{name} {text(difference['before'])} before, {text(difference['after'])} after"
 
 
-COMPARED: dict[str, tuple[str, str | None]] = {
-    "coolant_c": ("coolant", "temperature"),
-    "oil_c": ("oil", "temperature"),
-    "inlet_c": ("inlet air", "temperature"),
-    "ethanol": ("ethanol share", None),
-    "lambda_mean": ("lambda", None),
-    "spark_advance_deg": ("spark advance", None),
-    "map_max_kpa": ("manifold pressure", "pressure"),
-    "tyre_pressure_kpa": ("tyre pressure", "tyre_pressure"),
-    "ramp_rpm_s": ("ramp rate", None),
+COMPARED: dict[str, tuple[str, str | None, str]] = {
+    "coolant_c": ("coolant", "temperature", ""),
+    "oil_c": ("oil", "temperature", ""),
+    "inlet_c": ("inlet air", "temperature", ""),
+    "ethanol": ("ethanol share", None, ""),
+    "lambda_mean": ("lambda", None, ""),
+    "spark_advance_deg": ("spark advance", None, "°"),
+    "map_max_kpa": ("manifold pressure", "pressure", ""),
+    "tyre_pressure_kpa": ("tyre pressure", "tyre_pressure", ""),
+    "ramp_rpm_s": ("ramp rate", None, " rpm/s"),
+    "temperature_c": ("bay air", "temperature", ""),
+    "pressure_kpa": ("air pressure in the bay", "pressure", ""),
+    "gear": ("gear", None, ""),
+    "ratio": ("engine over axle speed", None, ""),
+    "tyre_size": ("tyres", None, ""),
 }
-"""The conditions of a pair, in words."""
+"""What may differ between the sides of a pair, as pairing looks at it: in words, its quantity, else its symbol."""
 
 
 def place_words(review: Review, units: str) -> Iterator[str]:
@@ -303,8 +328,11 @@ def place_words(review: Review, units: str) -> Iterator[str]:
         if setup.place is not None and not any(one.about(setup.n) for one in review.doubts())
     ]
     sure.sort(key=lambda found: not found[1].stock)
-    for _, place in sure[:1]:
-        yield f"{place_sentence(place, units)}."
+    for setup, place in sure[:1]:
+        sentence = place_sentence(place, units)
+        if len(review.setups) > 1:
+            sentence = f"Setup {setup.n}: {sentence[:1].lower()}{sentence[1:]}"
+        yield f"{sentence}."
         if is_low(place):
             yield LOOK
 
@@ -313,9 +341,9 @@ def place_sentence(place: Place, units: str) -> str:
     """Where a setup lies among the stock cars, without its full stop."""
     if not place.cars or place.median_kw is None:
         return "No other stock car of this kind was measured yet: nothing to compare it with"
-    cars = f"{counted(place.cars)} other stock car{'' if place.cars == 1 else 's'} of this kind"
+    cars = f"{place.cars} other stock car{'' if place.cars == 1 else 's'} of this kind"
     if place.deviation is None:
-        return f"{capital(cars)} measured so far: too few to compare it with"
+        return f"{cars} measured so far: too few to compare it with"
     side = side_words(place.deviation, place.noise)
     median = (
         f"median ({float(from_si(place.median_kw, 'power', units)):.0f} {unit_of('power', units).symbol})"
@@ -323,7 +351,7 @@ def place_sentence(place: Place, units: str) -> str:
     if not place.stock:
         return f"Does not count as stock: it reads {side} the {median} of {cars}"
     if place.cars < FEW_CARS:
-        return f"{capital(cars)} so far: it reads {side} their {median}, too few for a verdict"
+        return f"{cars} so far: it reads {side} their {median}, too few for a verdict"
     part = "" if place.percentile is None else f"{part_words(place.percentile)} part "
     return f"{capital(f'{part}among {cars}')}: {above_words(place.above, place.cars)}, {side} their {median}"
 
@@ -342,10 +370,10 @@ def side_words(deviation: float, noise: float) -> str:
 
 
 def above_words(above: int, cars: int) -> str:
-    """`above three of them`."""
+    """`above 3 of them`."""
     if above in (0, cars):
         return f"{'above' if above else 'below'} all of them"
-    return f"above {counted(above)} of them"
+    return f"above {above} of them"
 
 
 def is_low(place: Place) -> bool:

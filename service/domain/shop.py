@@ -119,14 +119,16 @@ RULES: Mapping[str, SettingRule] = {
             "How far a condition may differ between two compared setups and still count as held, in SI (°C, kPa, degrees of "
             "crank; shares of ethanol and of the ramp; the bay's air inside one session only). What is left out keeps its "
             f"default: {', '.join(f'{name} {WINDOWS[column]:g}' for name, column in WINDOW_NAMES.items())} (common "
-            "practice, no source). A change makes every car's pairs anew.",
+            "practice, no source). A change replaces the whole value: give every window that shall differ from its default, not only "
+            "the new one. It makes every car's pairs anew.",
             {},
             judge=windows_fault,
         ),
         SettingRule(
             "checks",
-            "The checks at the door by code: switched off, or with limits of your own; GET /v1/checks lists them. Holds for "
-            "what is posted from then on.",
+            "The checks at the door by code: switched off, or with limits of your own; GET /v1/checks lists them. A "
+            "change replaces the whole value: give every check that shall differ, not only the new one. Holds for what is "
+            "posted from then on.",
             {},
             per_bay=True,
             judge=settings_fault,

@@ -288,6 +288,8 @@ def _ahead(top: Floats) -> Ints:
 
 def _low_rows(speed: Floats, torque: Floats) -> Ints:
     """Rows from which torque climbs faster than an engine's does, before it has once stood at its level."""
+    if not torque.size or torque.min() >= TIP_IN_RISE * torque.max():  # quick to see
+        return np.empty(0, dtype=np.intp)
     level = torque[_ahead(np.maximum.accumulate(speed))]
     low = torque < TIP_IN_RISE * level
     if not low.any():

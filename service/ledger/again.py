@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
-from service.domain.derive import air_of, derive_pull, divided_out, rests_on_engine
+from service.domain.derive import air_of, derive_pulls, divided_out, rests_on_engine
 from service.domain.engine import Engine
 from service.domain.records import PostedPeaks, PostedPull
 from service.store import marking, reading
@@ -30,6 +30,8 @@ def posted_again(row: reading.PullRow, channels: Mapping[str, Any], engine: Engi
         inlet_end_c=row.inlet_end_c,
         test=row.test,
         ramp_rpm_s=row.ramp_rpm_s,
+        smoothing=row.smoothing,
+        source=row.source,
         basis_standard=row.basis_standard,
         basis_factor=row.basis_factor,
         status=row.status,
@@ -56,13 +58,11 @@ def divide_anew(conn: Connection, id: UUID, was: Engine, engine: Engine) -> bool
     channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
     posted = [(pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), was)) for pull in pulls]
     resting = [(pull_id, pull) for pull_id, pull in posted if rests_on_engine(pull)]
-    marking.keep_observed(
-        conn, [(pull_id, derive_pull(pull, row.ratio, engine)) for pull_id, pull in resting]
-    )
+    keep_derived(conn, resting, row.ratio, engine)
     return bool(resting)
 
 
-def derive_pulls(conn: Connection, id: UUID) -> None:
+def derive_session(conn: Connection, id: UUID) -> None:
     """Derive every pull of a session again from what was posted. The caller holds the car, and settles the session."""
     row = reading.get_session(conn, id)
     assert row is not None
@@ -71,7 +71,16 @@ def derive_pulls(conn: Connection, id: UUID) -> None:
     posted = [
         (pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), row.engine)) for pull in pulls
     ]
-    marking.keep_observed(conn, [(key, derive_pull(pull, row.ratio, row.engine)) for key, pull in posted])
+    keep_derived(conn, posted, row.ratio, row.engine)
+
+
+def keep_derived(
+    conn: Connection, posted: Sequence[tuple[int, PostedPull]], ratio: float | None, engine: Engine
+) -> None:
+    """Derive pulls, each with its key, and write what they come to."""
+    derived = derive_pulls([pull for _, pull in posted], ratio, engine)
+    keys = [key for key, _ in posted]
+    marking.keep_observed(conn, list(zip(keys, derived, strict=True)))
 
 
 def hold_cars(conn: Connection, platform_id: int) -> Sequence[UUID]:

@@ -1,37 +1,22 @@
 """Strikes, confirmations and amendments: the record stays, its mark changes, and what rests on it is derived anew."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from service.domain.checks import (
-    Case,
-    doubts,
-    figure_refusals,
-    future_time,
-    refusals,
-    slot_refusals,
-)
-from service.domain.checks.agreement import pulls_apart
-from service.domain.derive import (
-    METHOD,
-    PULL_SPREAD_START,
-    DerivedPull,
-    derive_pull,
-    summarise_setup,
-)
+from service.domain.checks import future_time, slot_refusals
+from service.domain.derive import METHOD
 from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
-from service.domain.records import Finding, PostedPull, PostedSession, PostedSetup
+from service.domain.records import PostedSetup
 from service.domain.resources import Caller
-from service.ledger.again import derive_pulls, divide_anew, posted_again
-from service.ledger.post import raise_faults
+from service.ledger.again import derive_session, divide_anew
+from service.ledger.checked_again import STRIKE_ENDS, Stored, look_again, stored_session
+from service.ledger.post import accepted_pulls, raise_faults, summary_of
 from service.ledger.resources import unknown
 from service.ledger.shop import shop_in_force
-from service.ledger.surroundings import ask_company, surroundings
-from service.stats.noise import pooled_spread
 from service.store import history, marking, pairs, reading, sessions
 from service.store.db import Connection
 
@@ -48,7 +33,7 @@ def strike_session(conn: Connection, id: UUID, struck: str | None, caller: Calle
     """Strike a whole session with a reason, or take the strike back with None."""
     session = held(conn, id)
     marking.mark_session(conn, session.session_id, struck)
-    settle(conn, session)
+    settle(conn, session, look_after_strike(conn, session, struck, caller))
     note_strike(conn, f"sessions/{id}", struck, caller)
 
 
@@ -57,7 +42,7 @@ def strike_setup(conn: Connection, id: UUID, n: int, struck: str | None, caller:
     session = held(conn, id)
     if not marking.mark_setup(conn, session.session_id, n, struck):
         raise NotFound("setup", f"{n} of session {id}")
-    settle(conn, session)
+    settle(conn, session, look_after_strike(conn, session, struck, caller))
     note_strike(conn, f"sessions/{id}/setups/{n}", struck, caller)
 
 
@@ -66,9 +51,16 @@ def strike_pull(conn: Connection, pull_id: int, struck: str | None, caller: Call
     _, id, n = pull_of(conn, pull_id)
     session = held(conn, id)
     marking.mark_pull(conn, pull_id, struck)
-    settle(conn, session)
+    settle(conn, session, look_after_strike(conn, session, struck, caller))
     note_strike(conn, f"sessions/{id}/setups/{n}/pulls/{pull_id}", struck, caller)
     return id
+
+
+def look_after_strike(
+    conn: Connection, session: marking.HeldSession, struck: str | None, caller: Caller
+) -> Stored:
+    """Look at a session again without what was struck, or with what is struck no more: refused where that is a copy."""
+    return look_again(conn, session, caller.name, STRIKE_ENDS if struck is None else None)
 
 
 def confirm_pull(conn: Connection, pull_id: int, why: str, caller: Caller) -> UUID:
@@ -79,7 +71,7 @@ def confirm_pull(conn: Connection, pull_id: int, why: str, caller: Caller) -> UU
     if not codes:
         words = "nothing doubtful stands against this pull; there is nothing to confirm"
         raise Conflict(words)
-    settle(conn, session)
+    settle(conn, session, stored_session(conn, id))
     about = f"sessions/{id}/setups/{n}/pulls/{pull_id}"
     history.note(conn, who=caller.name, about=about, action="confirmed", before={"doubts": codes}, reason=why)
     return id
@@ -99,28 +91,18 @@ def note_strike(conn: Connection, about: str, struck: str | None, caller: Caller
     history.note(conn, who=caller.name, about=about, action=action, reason=struck)
 
 
-def settle(conn: Connection, session: marking.HeldSession) -> None:
-    """Derive a changed session's summaries anew, then its car's pairs, and move the versions on."""
-    summarise_again(conn, session)
+def settle(conn: Connection, session: marking.HeldSession, stored: Stored) -> None:
+    """Derive a changed session's summaries anew from how it stands, then its car's pairs, and move the versions on."""
+    summarise_again(conn, session, stored)
     pair_again(conn, session.platform_id, session.vehicle_id)
     marking.bump_session(conn, session.session_id)
 
 
-def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
+def summarise_again(conn: Connection, session: marking.HeldSession, stored: Stored) -> None:
     """Write every setup's summary from its stored pulls as they stand now."""
-    row = reading.get_session(conn, session.id)
-    assert row is not None
-    stored = reading.pulls_of_session(conn, session.id)()
-    channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in stored])
     standing = marking.open_doubts(conn, session.session_id)
-    spread = bay_spread(conn, row.bay)
     rows = []
-    for setup in reading.setups_of_session(conn, session.id)():
-        own = [pull for pull in stored if pull.setup_id == setup.setup_id]
-        counted = [pull for pull in own if pull.status == "accepted" and pull.struck is None]
-        posted = [posted_again(pull, channels.get(pull.pull_id, {}), row.engine) for pull in counted]
-        derived: list[DerivedPull] = [derive_pull(pull, row.ratio, row.engine) for pull in posted]
-        settled = settled_doubts(setup.n, len(own), posted, derived, spread)
+    for setup, posted in zip(stored.setups, stored.posted.setups, strict=True):
         keys = sessions.SummaryKeys(
             setup_id=setup.setup_id,
             vehicle_id=session.vehicle_id,
@@ -129,37 +111,12 @@ def summarise_again(conn: Connection, session: marking.HeldSession) -> None:
             n_parts=len(setup.parts),
             stock=not setup.parts and setup.parts_known == "complete",
             complete=setup.parts_known == "complete",
-            counts=bool(counted) and setup.struck is None and session_counts(conn, session.id),
+            counts=bool(accepted_pulls(posted)) and setup.struck is None and stored.row.struck is None,
             stock_checked=setup.stock_checked,
-            doubts=sorted({code for n, code in standing if n in (None, setup.n)} - settled),
+            doubts=sorted({code for n, code in standing if n in (None, setup.n)}),
         )
-        rows.append((keys, summarise_setup(posted, derived)))
+        rows.append((keys, summary_of(posted, stored.derived)))
     sessions.keep_summaries(conn, rows)
-
-
-def bay_spread(conn: Connection, slug: str) -> float:
-    """The bay's own pull spread (relative), as its next post would meet it."""
-    bay = sessions.ask_posting_bay(conn, slug)()
-    assert bay is not None
-    return pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START)
-
-
-def settled_doubts(
-    n: int, of: int, posted: Sequence[PostedPull], derived: Sequence[DerivedPull], spread: float
-) -> set[str]:
-    """Doubts about a setup of so many pulls that are gone since some no longer count: the others agree."""
-    if len(posted) == of:
-        return set()
-    left = PostedSetup(n=n, parts=(), parts_known="unknown", stock_checked="unknown", pulls=tuple(posted))
-    figures = {(n, pull.n): of_pull for pull, of_pull in zip(posted, derived, strict=True)}
-    apart, limit = pulls_apart(left, figures, spread)
-    return set() if apart > limit else {"pulls-disagree"}
-
-
-def session_counts(conn: Connection, id: UUID) -> bool:
-    """Whether the session is not struck."""
-    row = reading.get_session(conn, id)
-    return row is not None and row.struck is None
 
 
 def pair_again(conn: Connection, platform_id: int, vehicle_id: int) -> None:
@@ -180,8 +137,8 @@ def derive_outdated(conn: Connection) -> int:
     for id in outdated:
         with conn.transaction():
             session = held(conn, id)
-            derive_pulls(conn, id)
-            settle(conn, session)
+            derive_session(conn, id)
+            settle(conn, session, stored_session(conn, id))
     return len(outdated)
 
 
@@ -225,7 +182,8 @@ def amend_session(
         hold_evidence(conn, session.platform_id, moved.platform_id)
         pair_again(conn, session.platform_id, session.vehicle_id)
         divide_anew(conn, id, row.engine, car.platform.engine)
-    settle(conn, moved)
+    moving = next((f"/{name}" for name in ("vehicle", "started_at") if name in changes), None)
+    settle(conn, moved, look_again(conn, moved, caller.name, moving))
     note_amended(conn, f"sessions/{id}", row, changes, why, caller)
 
 
@@ -263,7 +221,7 @@ def amend_setup(
         amend_parts(conn, setup.setup_id, changes["parts"])
     values = {name: changes.get(name, getattr(setup, name)) for name in SETUP_FIELDS}
     marking.amend_setup(conn, setup.setup_id, values)
-    settle(conn, session)
+    settle(conn, session, look_again(conn, session, caller.name))
     plain = {**changes, "parts": [p.slug for p in changes["parts"]]} if "parts" in changes else dict(changes)
     before = {
         **{name: getattr(setup, name) for name in SETUP_FIELDS},
@@ -303,10 +261,9 @@ def amend_pull(conn: Connection, pull_id: int, status: str, why: str, caller: Ca
     """Amend what a pull counts as: accepted, settling or rejected. Answers its session."""
     pull, id, n = pull_of(conn, pull_id)
     session = held(conn, id)
-    if pull.status != "accepted" and status == "accepted":
-        check_again(conn, session, n, pull)
     marking.amend_pull(conn, pull_id, status, why if status == "rejected" else pull.reason)
-    settle(conn, session)
+    counts_now = pull.status != "accepted" and status == "accepted"
+    settle(conn, session, look_again(conn, session, caller.name, "/status" if counts_now else None))
     history.note(
         conn,
         who=caller.name,
@@ -317,45 +274,6 @@ def amend_pull(conn: Connection, pull_id: int, status: str, why: str, caller: Ca
         reason=why,
     )
     return id
-
-
-def check_again(conn: Connection, session: marking.HeldSession, n: int, pull: reading.PullRow) -> None:
-    """The door's checks for a pull that is to count after all: refused where it is impossible, else its doubts kept."""
-    row = reading.get_session(conn, session.id)
-    assert row is not None
-    settings = shop_in_force(conn).checks(row.bay)
-    case = case_again(conn, row, n, pull)
-    impossible = [*refusals(case, settings), *figure_refusals(case, settings)]
-    raise_faults(replace(finding, pointer="/status") for finding in impossible)
-    found = doubts(case, settings)
-    keep_new_findings(conn, session, [finding for finding in found if finding.pull_n is not None])
-
-
-def case_again(conn: Connection, row: reading.SessionRow, n: int, pull: reading.PullRow) -> Case:
-    """A stored pull as the checks would meet it, had it been posted as accepted."""
-    channels = reading.channels_of_pulls(conn, [pull.pull_id]).get(pull.pull_id, {})
-    posted = replace(posted_again(pull, channels, row.engine), status="accepted")
-    setup = PostedSetup(n=n, parts=(), parts_known="unknown", stock_checked="unknown", pulls=(posted,))
-    shape = PostedSession(
-        id=row.id, vehicle=row.vehicle, bay=row.bay, started_at=row.started_at, setups=(setup,), ratio=row.ratio,
-        gear=row.gear, tyre_size=row.tyre_size, sequence=row.sequence, clock=row.clock,
-    )  # fmt: skip
-    derived = {(n, pull.n): derive_pull(posted, row.ratio, row.engine)}
-    car, bay = sessions.lock_car(conn, row.vehicle), sessions.ask_posting_bay(conn, row.bay)()
-    assert car is not None
-    assert bay is not None
-    around = surroundings(
-        conn, ask_company(conn, shape), derived=derived, bay=bay, parts={},
-        pull_spread=bay_spread(conn, row.bay), shop=shop_in_force(conn),
-    )  # fmt: skip
-    return Case(shape, row.received_at, derived, car.platform, around)
-
-
-def keep_new_findings(conn: Connection, session: marking.HeldSession, found: Sequence[Finding]) -> None:
-    """Keep what was not said of this session before, and perhaps cleared."""
-    said = {(f.code, f.setup_n, f.pull_n) for f in reading.findings_of_session(conn, session.id)()}
-    new = [finding for finding in found if (finding.code, finding.setup_n, finding.pull_n) not in said]
-    sessions.add_findings(conn, session.session_id, new)
 
 
 def note_amended(

@@ -6,6 +6,7 @@ from typing import Any
 
 from service.domain.resources import Platform
 from service.ledger import again, marking, resources
+from service.ledger.checked_again import look_again
 from service.store import platforms as store
 from service.store.db import Connection
 
@@ -32,7 +33,7 @@ def change_platform(
     for id in resting:
         session = marking.held(conn, id)
         if again.divide_anew(conn, id, was, engine):
-            marking.settle(conn, session)
+            marking.settle(conn, session, look_again(conn, session, who))
     if saved != platform:
         store.bump_platform(conn, saved.platform_id)
     return saved

@@ -12,7 +12,7 @@ from service.domain.derive import (
     PULL_SPREAD_START,
     DerivedPull,
     SetupSummary,
-    derive_pull,
+    derive_pulls,
     rests_on_engine,
     summarise_setup,
 )
@@ -155,29 +155,36 @@ Traces = Mapping[tuple[int, int], EncodedTrace]
 def derive_all(session: PostedSession) -> tuple[dict[tuple[int, int], DerivedPull], Traces]:
     """Pack every pull's samples, and derive it from what will be read back of them: a strike and its end then bring
     back the very same figures. What rests on the engine waits for `derive_by_engine`."""
-    derived: dict[tuple[int, int], DerivedPull] = {}
+    kept: dict[tuple[int, int], PostedPull] = {}
     traces: dict[tuple[int, int], EncodedTrace] = {}
     for setup in session.setups:
         for pull in setup.pulls:
-            place, kept = (setup.n, pull.n), pull
+            place = (setup.n, pull.n)
+            kept[place] = pull
             if pull.channels:
                 traces[place], channels = encode_and_keep(pull.channels, pull.steps)
-                kept = replace(pull, channels=channels)
-            derived[place] = derive_pull(kept, session.ratio)
-    return derived, traces
+                kept[place] = replace(pull, channels=channels)
+    return derive_by_place(kept, session), traces
 
 
 def derive_by_engine(session: PostedSession, engine: Engine) -> dict[tuple[int, int], DerivedPull]:
     """The pulls that were corrected in a standard which depends on the engine, without their factor: derived by it."""
-    derived: dict[tuple[int, int], DerivedPull] = {}
+    kept: dict[tuple[int, int], PostedPull] = {}
     for setup in session.setups:
         for pull in setup.pulls:
             if rests_on_engine(pull):
-                kept = pull
+                kept[setup.n, pull.n] = pull
                 if pull.channels:
-                    kept = replace(pull, channels=encode_and_keep(pull.channels, pull.steps)[1])
-                derived[setup.n, pull.n] = derive_pull(kept, session.ratio, engine)
-    return derived
+                    channels = encode_and_keep(pull.channels, pull.steps)[1]
+                    kept[setup.n, pull.n] = replace(pull, channels=channels)
+    return derive_by_place(kept, session, engine)
+
+
+def derive_by_place(
+    kept: Mapping[tuple[int, int], PostedPull], session: PostedSession, engine: Engine | None = None
+) -> dict[tuple[int, int], DerivedPull]:
+    """Derive pulls together, each under the numbers it came with."""
+    return dict(zip(kept, derive_pulls(list(kept.values()), session.ratio, engine), strict=True))
 
 
 def around_of(conn: Connection, derived: Derived, found: Resolved, shop: Shop) -> Surroundings:

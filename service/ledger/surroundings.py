@@ -8,6 +8,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.channels import ALONG_THE_CURVE
 from service.domain.checks.case import (
     BayDayCar,
     BayPull,
@@ -53,14 +54,16 @@ def ask_company(conn: Connection, session: PostedSession) -> AskedCompany:
         pull.started_at for setup in session.setups for pull in setup.pulls if pull.started_at is not None
     ]
     first, last = min([session.started_at, *times]), max([session.started_at, *times])
+    posted = {name for setup in session.setups for pull in setup.pulls for name in pull.channels}
+    recorded = posted.intersection(ALONG_THE_CURVE)
     return AskedCompany(
-        stock=store.ask_stock_setups(conn, session.vehicle, session.bay),
+        stock=store.ask_stock_setups(conn, session.vehicle, session.bay, recorded),
         earlier=store.ask_earlier_states(conn, session.vehicle, session.started_at),
         bay_pulls=store.ask_bay_pulls(conn, session.bay, session.started_at),
         site_air=store.ask_site_air(conn, session.bay, first, last),
         bay_stock=store.ask_bay_stock(conn, session.bay, session.started_at, session.vehicle),
         elsewhere=store.ask_elsewhere(conn, session.vehicle, session.bay, session.started_at),
-        peaks=store.ask_pull_peaks(conn, session.vehicle),
+        peaks=store.ask_pull_peaks(conn, session.vehicle, session.bay, session.started_at, session.id),
     )
 
 
@@ -96,7 +99,7 @@ def surroundings(
 
 
 def same_peaks(conn: Connection, peaks: Sequence[store.PullPeaks], derived: Derived) -> Iterator[SamePeaks]:
-    """The car's earlier pulls whose peaks are those of a posted one, with their curves."""
+    """Kept pulls of the car, or of the bay's day, whose peaks are those of a posted one, with their curves."""
     found = [
         (n, pull_n, before)
         for (n, pull_n), pull in derived.items()

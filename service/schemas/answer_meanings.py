@@ -2,6 +2,8 @@
 
 from service.schemas import meanings
 
+MESSAGE = "What was noticed, and the way out. Figures in it are in SI (kW, N·m, °C, kPa), whatever `units` the answer has."
+"""Of every finding, wherever one is shown: its words are kept as they were said at the door."""
 _QUESTION = {
     "question": "The question as it was understood, defaults filled in.",
     "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
@@ -53,7 +55,7 @@ STOCK = {
 }
 CHECK = {
     "code": "The check's own short name.",
-    "message": "What was noticed, and the way out.",
+    "message": MESSAGE,
     "pointer": "RFC 6901 pointer into the posted session.",
     "cleared": "By whom, when and why it was cleared; not there while it stands.",
 }
@@ -62,7 +64,7 @@ CHECK_RULE = {
     "level": "`refused` stops a post, `doubtful` keeps the record out of the answers until it is confirmed, `note` informs.",
     "on": "Whether it looks at all; what refuses cannot be switched off.",
     "area": "Where the cause is looked for first.",
-    "looks_for": "What it looks at, in words.",
+    "looks_for": "What it looks at, in words, on one line.",
     "consistent_with": "What a finding is consistent with; never a diagnosis.",
     "limits": "Its thresholds.",
     "origin": "Where rule and thresholds come from.",
@@ -77,8 +79,13 @@ CHECK_LIMIT = {
     "meaning": "What it limits.",
 }
 SETUP_CURVE = {
-    "standard": "What torque and power are corrected to: the one asked for, or the level the record stands at where that "
-    "cannot be known.",
+    "session": "The session's address.",
+    "setup": "The setup's number in it.",
+    "vehicle": "The car's tag.",
+    "units": "The unit system of every column: `si`, `us` or `ps`.",
+    "standard": "What torque and power are corrected to: the one asked for, else the one they stand in; null = as measured, "
+    "or corrected by nobody knows what.",
+    "standing": "The same in words, with why where it is not the one asked for; null = no pull counts.",
     "smoothing": "How the curve was made: the smoothing of torque, and the number of the rule that chose the pull's part "
     "of the trace. Other channels are plain means.",
     "pulls": "How many pulls the mean is over.",
@@ -92,7 +99,8 @@ RESTRICTION = {
     "from_rpm": "From this speed [rpm].",
     "at_rpm": "To this speed [rpm].",
     "power_freed_percent": "What the fall takes from the power at `at_rpm` by the pressure law [%]: an estimate.",
-    "power_freed": "The same in `units`; null = torque is not known there.",
+    "power_freed": "The same in `units`: an estimate too, and not what a part would gain; null = torque is not known "
+    "there.",
     "reading": "The same in words.",
 }
 SESSION = {
@@ -109,7 +117,8 @@ SESSION = {
 KEPT_SESSION = {
     "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
     "standard": "The standard that levels are corrected to.",
-    "setups": "Its setups, each with its summary and its pulls.",
+    "setups": "Its setups, each with its summary and its pulls. A summary's `standard` is the asked one, else the one its "
+    "figures stand in; null = as measured or not known, and `standing` says which and why.",
     "checks": "What the checks noticed.",
     "pairs": "The before/after pairs it made.",
 }

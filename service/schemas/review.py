@@ -20,6 +20,7 @@ from service.domain.review import (
 from service.domain.review_words import comparison_words, place_sentence, sentences
 from service.domain.units import SYSTEMS, from_si
 from service.schemas.answer_documents import difference_document, figure, rounded
+from service.schemas.answer_meanings import MESSAGE
 
 
 def review_document(review: Review, units: str) -> dict[str, Any]:
@@ -50,6 +51,7 @@ def setup_document(setup: SetupReview, review: Review, units: str) -> dict[str, 
         "label": setup.label,
         "parts": list(setup.parts),
         "standard": setup.standard,
+        "standing": setup.standing,
         "pulls": setup.pulls,
         "mean": figure(setup.mean_kw, "power", units),
         "spread_percent": percent(setup.spread),
@@ -205,7 +207,13 @@ class ReviewSetup(Schema):
     parts = fields.List(fields.String(), metadata=said("The slugs of what is fitted."))
     standard = fields.String(
         allow_none=True,
-        metadata=said("What `mean` is corrected to: the asked standard, or its own where that cannot be."),
+        metadata=said(
+            "What `mean` is corrected to: the asked standard, or its own where that cannot be; null = as measured, or "
+            "corrected by nobody knows what."
+        ),
+    )
+    standing = fields.String(
+        metadata=said("The same in words, with why where it is not the asked standard."),
     )
     pulls = fields.Integer(metadata=said("Pulls that count."))
     mean = fields.Float(allow_none=True, metadata=said("Mean peak power, in `units`; null = none."))
@@ -234,7 +242,9 @@ class ReviewSetup(Schema):
         allow_none=True, metadata=said("The same [%]: 1.96 standard errors; null = no pull counts.")
     )
     drift = fields.List(fields.Nested(ReviewDrift), metadata=said("What was recorded for two pulls or more."))
-    repeat = fields.List(fields.Nested(ReviewRepeat), metadata=said("Pulls to repeat; none = none needs it."))
+    repeat = fields.List(
+        fields.Nested(ReviewRepeat), metadata=said("Pulls to repeat, or to mark; none = none needs it.")
+    )
     place = fields.Nested(
         ReviewPlace,
         allow_none=True,
@@ -282,7 +292,7 @@ class ReviewFinding(Schema):
     area = fields.String(metadata=said("Where the cause is looked for.", enum=list(AREAS)))
     code = fields.String(metadata=said("The check's own short name."))
     level = fields.String(metadata=said("How grave.", enum=["doubtful", "note"]))
-    message = fields.String(metadata=said("What was noticed, and the way out; in SI units."))
+    message = fields.String(metadata=said(MESSAGE))
     consistent_with = fields.String(
         allow_none=True,
         metadata=said("What it is consistent with; never a diagnosis. null = not a check of now."),
@@ -305,7 +315,9 @@ class ReviewAnswer(Schema):
     started_at = fields.String(metadata=said("When the session began."))
     struck = fields.Boolean(metadata=said("Whether the session is struck: then it counts nowhere."))
     units = fields.String(metadata=said("The unit system of every quantity here.", enum=list(SYSTEMS)))
-    standard = fields.String(metadata=said("The standard that levels are corrected to."))
+    standard = fields.String(
+        metadata=said("The standard asked for; each setup says whether its own figure stands in it.")
+    )
     sentences = fields.List(
         fields.String(),
         metadata=said("The whole review in plain words, most urgent first, at most twelve."),

@@ -9,9 +9,11 @@ from marshmallow import fields
 from numpy.typing import NDArray
 
 from service.domain.correction import Air, standard_named
+from service.domain.derive import OBSERVED
 from service.domain.engine import Engine
-from service.domain.levels import mean_air, ratio_to, stands_in
+from service.domain.levels import mean_air, ratio_to
 from service.domain.pairing import MATCHES
+from service.domain.review_standing import standard_of, standing
 from service.domain.units import from_si
 from service.schemas import answer_meanings
 from service.schemas.answer_documents import difference_document
@@ -78,27 +80,37 @@ class Figures:
             "lambda_probe": row.lambda_probe,
             "struck": row.struck,
             "doubts": row.doubts,
-            "summary": self.summary(row),
+            "summary": self.summary(row, pulls),
             "pulls": [self.pull(pull) for pull in pulls],
         }
 
-    def summary(self, row: Any) -> dict[str, Any]:
-        """Per measure: mean, best, spread (sample standard deviation), pulls; at the asked standard where that can be."""
+    def summary(self, row: Any, pulls: Sequence[Any]) -> dict[str, Any]:
+        """Per measure: mean, best, spread (sample standard deviation), pulls; at the asked standard where that can be,
+        else at the setup's own: null where that is none or not known, and `standing` says it in words."""
         air = mean_air(row.temperature_c, row.pressure_kpa, row.vapour_kpa)
         ratio = ratio_to(self.standard, row.level_standard, air, self.engine)
-        level = self.standard if ratio is not None else stands_in(row.level_standard)
-        factor = 1.0 if ratio is None else ratio
+        factor, counted = 1.0 if ratio is None else ratio, counted_of(pulls)
         return {
-            "standard": level,
-            "factor": None if row.factor is None else round(row.factor * factor, 6),
+            "standard": self.standard if ratio is not None else standard_of(row.level_standard),
+            "standing": self.standing(row.level_standard, ratio, counted),
+            # 1 stands for "observed and not correctable" in the ledger: no factor was recorded or can be known.
+            "factor": None
+            if row.factor is None or row.level_standard == OBSERVED
+            else round(row.factor * factor, 6),
             "peak_power": self.measure(
                 row, "power", "power_kw", "power_rpm", "power_best_kw", "power_spread", factor
             ),
             "peak_torque": self.measure(
                 row, "torque", "torque_nm", "torque_rpm", "torque_best_nm", "torque_spread", factor
             ),
-            "best_of": row.best_of,
+            "best_of": best_of_recorded(row, counted),
         }
+
+    def standing(self, level: str | None, ratio: float | None, counted: Sequence[Any]) -> str | None:
+        """What a setup's figures are corrected to, in words; None without any."""
+        if level is None:
+            return None
+        return standing(self.standard, level, ratio is not None, self.engine or Engine(), counted)
 
     def measure(
         self, row: Any, quantity: str, mean: str, rpm: str, best: str, spread: str, factor: float
@@ -186,6 +198,17 @@ class Figures:
             "differs": [difference_document(one, self.units) for one in pair.differs],
             "peak_power_percent": None if percent is None else round(percent, 2),
         }
+
+
+def counted_of(pulls: Sequence[Any]) -> list[Any]:
+    """Those of a setup's pulls that its figures may rest on."""
+    return [pull for pull in pulls if pull.status == "accepted" and pull.struck is None]
+
+
+def best_of_recorded(row: Any, counted: Sequence[Any]) -> int | None:
+    """Of how many pulls a setup's peaks are the best, as it was recorded: None where a pull does not say, though its
+    figure is then read as the best of an assumed number."""
+    return None if any(pull.best_of is None for pull in counted) else row.best_of
 
 
 def peaks_of(show: Figures, row: Any) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from service.domain.curve import GRID_RPM, SMOOTHING_WIDTH_RPM
 from service.domain.restriction import Restriction
 from service.domain.trace import RULE
-from service.domain.units import from_si, power_kw
+from service.domain.units import from_si, power_kw, symbol
 from service.schemas import answer_meanings
 from service.schemas.base import Document
 from service.schemas.fields import shown
@@ -58,6 +58,8 @@ def column(values: Grid, quantity: str | None, units: str) -> list[float | None]
 
 def restriction_document(restriction: Restriction, units: str) -> dict[str, Any]:
     """What the intake takes away, and the estimate of what it is worth."""
+    # pressures of every system begin at nought, so a difference is turned like a pressure
+    fall = f"{from_si(restriction.kpa, 'pressure', units):.2g}"
     return {
         "pressure": shown(restriction.kpa, "pressure", units),
         "from_rpm": round(restriction.from_rpm),
@@ -65,7 +67,7 @@ def restriction_document(restriction: Restriction, units: str) -> dict[str, Any]
         "power_freed_percent": round(restriction.power_freed_percent, 2),
         "power_freed": shown(restriction.power_freed_kw, "power", units),
         "reading": (
-            f"manifold pressure falls by {restriction.kpa:.1f} kPa from {restriction.from_rpm:.0f} to "
+            f"manifold pressure falls by {fall} {symbol('pressure', units)} from {restriction.from_rpm:.0f} to "
             f"{restriction.at_rpm:.0f} rpm: consistent with a restriction upstream; by the pressure law it takes about "
             f"{restriction.power_freed_percent:.1f} % of the power there. An estimate: a stock intake has one too, and "
             "no part frees all of it"
@@ -94,6 +96,7 @@ class SetupCurveDocument(Document):
     vehicle = fields.String()
     units = fields.String()
     standard = fields.String(allow_none=True)
+    standing = fields.String(allow_none=True)
     smoothing = fields.Dict()
     pulls = fields.Integer()
     curve = fields.Dict(

@@ -1,6 +1,6 @@
 """The mean curves of setups, with what was recorded along them."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from uuid import UUID
 
@@ -27,14 +27,22 @@ def placed(first: int, stretch: NDArray[np.float32]) -> NDArray[np.float64]:
 
 
 def setup_curve(
-    first: int | None, torque_nm: bytes | None, channels: list[str] | None, channel_values: bytes | None
+    first: int | None,
+    torque_nm: bytes | None,
+    channels: list[str] | None,
+    channel_values: bytes | None,
+    wanted: Collection[str] | None = None,
 ) -> SetupCurve:
-    """A row's stretches of float32, put back on the grid."""
+    """A row's stretches of float32, put back on the grid; of the channels only the wanted ones, all without a word."""
     if first is None or torque_nm is None:
         return SetupCurve()
-    names = channels or []
+    names = (channels or []) if channel_values else []
     values = np.frombuffer(channel_values or b"", dtype="<f4").reshape(len(names), -1 if names else 0)
-    others = {name: placed(first, row) for name, row in zip(names, values, strict=True)}
+    others = {
+        name: placed(first, row)
+        for name, row in zip(names, values, strict=True)
+        if wanted is None or name in wanted
+    }
     return SetupCurve(placed(first, np.frombuffer(torque_nm, dtype="<f4")), others)
 
 

@@ -11,6 +11,7 @@ from psycopg.rows import class_row
 from service.domain.correction import STANDARDS
 from service.domain.derive import DerivedPull
 from service.store.db import Connection
+from service.store.reading import FindingRow
 from service.store.sessions import known
 
 
@@ -90,6 +91,35 @@ def clear_findings(
         {"session": session_id, "setup": setup_n, "pull": pull_n, "who": who, "why": why},
     ).fetchall()
     return [row[0] for row in rows]
+
+
+def close_findings(
+    conn: Connection, session_id: int, findings: Sequence[FindingRow], who: str, why: str
+) -> None:
+    """Close open findings of a session; they can still be read."""
+    with conn.cursor() as cursor:
+        cursor.executemany(
+            """
+            UPDATE finding SET cleared_at = now(), cleared_by = %s, cleared_why = %s
+            WHERE  session_id = %s AND cleared_at IS NULL AND code = %s AND pointer = %s AND message = %s
+                   AND setup_n IS NOT DISTINCT FROM %s AND pull_n IS NOT DISTINCT FROM %s
+            """,
+            [
+                (who, why, session_id, one.code, one.pointer, one.message, one.setup_n, one.pull_n)
+                for one in findings
+            ],
+        )
+
+
+def set_aside(conn: Connection, session_id: int) -> None:
+    """Let a session's summaries count nowhere until they are written anew: it is no company of its own."""
+    conn.execute(
+        """
+        UPDATE setup_summary SET counts = false
+        WHERE  counts AND setup_id IN (SELECT setup_id FROM setup WHERE session_id = %s)
+        """,
+        (session_id,),
+    )
 
 
 def open_doubts(conn: Connection, session_id: int) -> list[tuple[int | None, str]]:

@@ -20,13 +20,14 @@ class BaySpread:
 
 
 def ask_bay_spread(conn: Connection, bay: str, before_session: int) -> Later[BaySpread]:
-    """The spread of the pulls that a bay had posted before a session, over as many setups as a post is held against."""
+    """The spread of the pulls that a bay had posted before a session, as a post is held against it: over as many
+    setups, without those whose pulls disagree."""
     cursor = conn.cursor(row_factory=class_row(BaySpread))
     cursor.execute(
         """
         WITH recent AS (
             SELECT spread_ss, spread_df FROM setup_summary JOIN bay USING (bay_id)
-            WHERE  bay.slug = %(bay)s AND counts
+            WHERE  bay.slug = %(bay)s AND counts AND NOT doubts @> '{pulls-disagree}'
                    AND setup_id < (SELECT min(setup_id) FROM setup WHERE session_id = %(session)s)
             ORDER  BY setup_id DESC LIMIT %(recent)s
         )

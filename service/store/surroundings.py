@@ -1,8 +1,11 @@
 """The company a post comes into: the platform's stock cars, the car's own past, the bay's day. Bounded row by row, so
 that a post costs the same whatever the shop has measured."""
 
+from collections.abc import Collection
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, NamedTuple
+from uuid import UUID
 
 from psycopg.rows import kwargs_row
 
@@ -20,7 +23,7 @@ NEWEST_OF_BAY = 60
 NEWEST_STATES = 20
 """How far back a car's own earlier states are read (our choice)."""
 NEWEST_PULLS = 400
-"""How far back a bay's day, or a car's own pulls, are read (our choice)."""
+"""How far back a bay's day, or a car's own pulls with it, are read (our choice)."""
 FEWEST_CARS_TO_JUDGE = 8
 """No verdict on a car or bay against fewer (common practice, no source)."""
 HALF_A_DAY = timedelta(hours=12)
@@ -28,18 +31,22 @@ HALF_AN_HOUR = timedelta(minutes=30)
 """Air recorded in one building further apart than this may differ (common practice, no source)."""
 
 
-def ask_stock_setups(conn: Connection, tag: str, bay: str) -> Later[list[StockSetup]]:
+def ask_stock_setups(
+    conn: Connection, tag: str, bay: str, channels: Collection[str]
+) -> Later[list[StockSetup]]:
     """The newest stock setups of a car's platform, its own left out; without doubts, at a level that can be compared.
 
-    Rollers differ between bays, so only this one's say what engine over roller speed is.
+    Of what was recorded along their curves only these channels. Rollers differ between bays, so only this one's say
+    what engine over roller speed is.
     """
-    cursor = conn.cursor(row_factory=kwargs_row(stock_setup), binary=True)
+    cursor = conn.cursor(row_factory=kwargs_row(partial(stock_setup, wanted=channels)), binary=True)
     return cursor.execute(
         """
         SELECT setup_summary.vehicle_id, setup_summary.power_kw, setup_summary.power_rpm, gear,
                CASE WHEN setup_summary.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) THEN speed_ratio END
                    AS speed_ratio,
-               ethanol, lambda_probe, first, setup_curve.torque_nm, channels, channel_values
+               ethanol, lambda_probe, first, setup_curve.torque_nm, channels,
+               CASE WHEN %(along)s THEN channel_values END AS channel_values
         FROM   setup_summary
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
@@ -51,7 +58,7 @@ def ask_stock_setups(conn: Connection, tag: str, bay: str) -> Later[list[StockSe
                AND setup_summary.power_kw > 0 AND setup_summary.power_rpm > 0
         ORDER  BY setup_id DESC LIMIT %(newest)s
         """,
-        {"tag": tag, "bay": bay, "newest": NEWEST_STOCK},
+        {"tag": tag, "bay": bay, "newest": NEWEST_STOCK, "along": bool(channels)},
     ).fetchall
 
 
@@ -61,14 +68,13 @@ def stock_setup(
     torque_nm: bytes | None,
     channels: list[str] | None,
     channel_values: bytes | None,
+    wanted: Collection[str],
     **rest: Any,
 ) -> StockSetup:
     """A row with its curve put back on the grid, without a mixture that was measured behind the catalyst."""
-    curve = setup_curve(first, torque_nm, channels, channel_values)
-    others = dict(curve.channels)
-    if lambda_probe not in (None, PROBES[0]):
-        others.pop("lambda", None)
-    return StockSetup(torque_nm=curve.torque_nm, channels=others, **rest)
+    unlike = {"lambda"} if lambda_probe not in (None, PROBES[0]) else set()
+    curve = setup_curve(first, torque_nm, channels, channel_values, set(wanted) - unlike)
+    return StockSetup(torque_nm=curve.torque_nm, channels=curve.channels, **rest)
 
 
 def ask_earlier_states(conn: Connection, tag: str, before: datetime) -> Later[list[EarlierState]]:
@@ -104,17 +110,20 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
     cursor = conn.cursor(row_factory=kwargs_row(BayPull), binary=True)
     return cursor.execute(
         """
-        SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
-               coalesce(pull.started_at, session.started_at) AS started_at, sequence, temperature_c, pressure_kpa,
-               humidity
-        FROM   session
-               JOIN vehicle USING (vehicle_id)
-               JOIN setup USING (session_id)
-               JOIN pull USING (setup_id)
-        WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
-               AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
-               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-        ORDER  BY 3 LIMIT %(newest)s
+        SELECT * FROM (
+            SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
+                   coalesce(pull.started_at, session.started_at) AS started_at, sequence, temperature_c, pressure_kpa,
+                   humidity
+            FROM   session
+                   JOIN vehicle USING (vehicle_id)
+                   JOIN setup USING (session_id)
+                   JOIN pull USING (setup_id)
+            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
+                   AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
+                   AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
+            ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s))
+            LIMIT  %(newest)s) nearest
+        ORDER  BY started_at
         """,
         {"bay": bay, "at": at, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
     ).fetchall
@@ -230,20 +239,32 @@ class PullPeaks(NamedTuple):
     torque_nm: float
 
 
-def ask_pull_peaks(conn: Connection, tag: str) -> Later[list[PullPeaks]]:
-    """The peaks of a car's own newest pulls with a curve: one that was posted before has the same."""
+def ask_pull_peaks(
+    conn: Connection, tag: str, bay: str, at: datetime, own: UUID | None
+) -> Later[list[PullPeaks]]:
+    """The peaks of the newest pulls with a curve, a car's own and any car's that this bay pulled within half a day: one
+    that was posted before has the same, under whichever car. Those of the session `own` are left out."""
     cursor = conn.cursor(row_factory=kwargs_row(PullPeaks), binary=True)
     return cursor.execute(
         """
+        WITH company AS (
+            SELECT session_id FROM session
+            WHERE  vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
+            UNION
+            SELECT session_id FROM session
+            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
+                   AND started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
+        )
         SELECT pull_id, session.id::text AS session, tag::text AS vehicle, power_kw, power_rpm, torque_nm
-        FROM   session
+        FROM   company
+               JOIN session USING (session_id)
                JOIN vehicle USING (vehicle_id)
                JOIN setup USING (session_id)
                JOIN pull USING (setup_id)
-        WHERE  tag = %s AND rpm_to IS NOT NULL AND power_kw IS NOT NULL
+        WHERE  rpm_to IS NOT NULL AND power_kw IS NOT NULL AND session.id IS DISTINCT FROM %(own)s
                AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
                AND status <> 'rejected'
-        ORDER  BY pull_id DESC LIMIT %s
+        ORDER  BY pull_id DESC LIMIT %(newest)s
         """,
-        (tag, NEWEST_PULLS),
+        {"tag": tag, "bay": bay, "at": at, "own": own, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
     ).fetchall

@@ -7,7 +7,6 @@ from service.store import tokens
 from service.store.db import Connection
 from tests.api.bodies import fill
 from tests.conftest import Client
-from tests.factories import a_shop
 
 
 @pytest.fixture
@@ -25,8 +24,7 @@ def bay(shop: Client, app: Flask, connection: Connection) -> Client:
 
 @pytest.fixture
 def stoats(admin: Client) -> Client:
-    """The admin's client over a shop of twelve like cars, two bays and three parts."""
-    a_shop(admin)
+    """The admin's client over a shop of twelve like cars, two bays and three parts (`stoats_url` made it)."""
     return admin
 
 

@@ -47,3 +47,33 @@ def test_each_can_be_read_as_csv(shop):
     rows = list(csv.reader(io.StringIO(shop.get("/v1/checks", Accept="text/csv").text)))
     assert rows[0] == ["code", "level", "on", "area", "looks_for", "consistent_with", "limits", "origin"]
     assert len(rows) == 1 + len(RULES)
+
+
+def test_in_a_spreadsheet_a_check_is_one_line_with_its_limits_readable(shop):
+    etag = shop.get("/v1/settings").headers["ETag"]
+    off = {"checks": {"few-samples": {"on": False}}}
+    assert shop.patch("/v1/settings", off, If_Match=etag).status_code == 200
+    rows = csv.DictReader(io.StringIO(shop.get("/v1/checks", Accept="text/csv").text))
+    of_code = {row["code"]: row for row in rows}
+    assert of_code["rpm-coverage"]["limits"] == "least=0.6 share"
+    assert (of_code["rpm-coverage"]["on"], of_code["few-samples"]["on"]) == ("true", "false")
+    assert of_code["pulls-disagree"]["limits"] == "times=1"
+    assert not any("{" in row["limits"] for row in of_code.values())
+
+
+def test_what_a_check_looks_for_is_one_line(shop):
+    said = {code: item["looks_for"] for code, item in listed(shop).items()}
+    assert [code for code, words in said.items() if "\n" in words or "  " in words or not words] == []
+
+
+def test_the_settings_of_windows_and_checks_say_that_a_change_replaces_the_whole_value(shop):
+    meanings = {item["name"]: item["meaning"] for item in shop.get("/v1/settings").get_json()["items"]}
+    assert [name for name, words in meanings.items() if "replaces the whole value" in words] == [
+        "windows",
+        "checks",
+    ]
+    for value in ({"coolant": 8}, {"oil": 9}):
+        etag = shop.get("/v1/settings").headers["ETag"]
+        shop.patch("/v1/settings", {"windows": value}, If_Match=etag)
+    values = {item["name"]: item["value"] for item in shop.get("/v1/settings").get_json()["items"]}
+    assert values["windows"] == {"oil": 9}

@@ -63,7 +63,7 @@ def test_it_says_each_limit_and_whether_all_are_kept(reader):
     assert (limits["temperature"]["low"], limits["temperature"]["high"]) == (15.0, 35.0)
     assert [what for what, limit in limits.items() if not limit["inside"]] == ["temperature"]
     assert not answer["allowed"]
-    assert "36 degC is outside 15..35 degC" in answer["warnings"][0]
+    assert "36 °C is outside 15..35 °C" in answer["warnings"][0]
     assert asked(reader, temperature=25, pressure=100, standard="sae-j1349")["allowed"]
 
 
@@ -132,7 +132,8 @@ def test_a_weather_reports_figure_is_recognised_by_the_altitude(admin):
     [
         ({"humidity": None}, "humidity", "give humidity"),
         ({"dew_point": 10}, "dew_point", "leave one of the two out"),
-        ({"humidity": 45}, "humidity", "between 0 and 1"),
+        ({"humidity": 45}, "humidity", "between 0 and 1: write percent as a share: 45 % is 0.45"),
+        ({"humidity": -0.1}, "humidity", "between 0 and 1"),
         ({"pressure": 980}, "pressure", "between 40 and 115 kPa: is it in another unit?"),
         ({"temperature": 90, "units": "si"}, "temperature", "between -60 and 80"),
         ({"humidity": None, "dew_point": 40}, "dew_point", "above the air temperature"),
@@ -145,6 +146,35 @@ def test_a_weather_reports_figure_is_recognised_by_the_altitude(admin):
 )
 def test_what_cannot_be_asked_is_named_with_the_way_out(reader, query, parameter, words):
     assert words in refused(reader, **query)[parameter]
+
+
+def test_every_fault_of_a_question_is_said_at_once_with_the_value_sent(reader):
+    """Without units the figures are the shop's, here SI."""
+    query = {"temperature": 350, "pressure": 980, "humidity": 45, "boost_ratio": 0.5, "standard": "sae"}
+    faults = reader.get(f"/v1/correction-factor?{urlencode(query)}").json["errors"]
+    assert {fault["parameter"]: fault["value"] for fault in faults} == {
+        name: str(value) for name, value in query.items()
+    }
+    both = refused(reader, pressure=980, humidity=None)
+    assert set(both) == {"pressure", "humidity"}
+
+
+def test_a_diesel_is_asked_for_all_it_needs_in_one_round(shop):
+    faults = refused(shop, standard="iso-1585", ignition="compression", bay="north")
+    assert list(faults) == ["aspiration", "fuel_per_cycle", "bay"]
+    assert "also boost_ratio and, with a turbocharger, charge_cooling" in faults["aspiration"]
+    assert (
+        "for compression also aspiration and fuel_per_cycle" in refused(shop, standard="un-r85")["ignition"]
+    )
+
+
+def test_words_are_in_the_units_asked_for(reader):
+    us = {"units": "us", "temperature": 60, "pressure": 29.29, "humidity": None}
+    said = refused(reader, **us, dew_point=82)["dew_point"]
+    assert said.startswith("82 °F is above the air temperature 60 °F")
+    answer = asked(reader, **{**us, "humidity": 0.4, "temperature": 110}, altitude_m=0, standard="sae-j1349")
+    assert "110 °F is outside 59..95 °F" in answer["warnings"][1]
+    assert "29.92 inHg is usual at 0 m" in answer["station"]["reading"]
 
 
 def test_unknown_names_are_404_and_a_bay_without_altitude_cannot_be_held_against(shop):

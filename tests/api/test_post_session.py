@@ -193,7 +193,8 @@ def test_a_figure_corrected_by_nobody_knows_what_is_kept_as_it_is_and_says_so(st
     body = kept(stoats, session({**setup(), "pulls": [pull(basis={"standard": "unknown"})]}))
     found = body["setups"][0]
     assert peak_power(body) == pytest.approx(peak_of_hump()[0], rel=5e-4)
-    assert (found["pulls"][0]["factor"], found["summary"]["standard"]) == (None, "unknown")
+    assert (found["pulls"][0]["factor"], found["summary"]["standard"]) == (None, None)
+    assert found["summary"]["standing"] == "as it was posted: corrected by a standard that was not recorded"
     assert [check["code"] for check in body["checks"]] == ["basis-unknown"]
 
 
@@ -240,7 +241,11 @@ def test_a_pull_without_its_whole_air_is_kept_marked_and_pairs_in_its_own_sessio
     ]
     body = kept(stoats, session(*bare))
     assert [(c["code"], c["level"]) for c in body["checks"]] == [("air-incomplete", "note")] * 2
-    assert body["setups"][0]["summary"]["standard"] == "observed"
+    summary = body["setups"][0]["summary"]
+    lacks = "humidity" if missing == "humidity" else f"the air's {missing}"
+    assert (summary["standard"], summary["standing"]) == (
+        None, f"as measured, not corrected: {lacks} was not recorded",
+    )  # fmt: skip
     assert [pair["match"] for pair in body["pairs"]] == ["same-session"]
     assert body["pairs"][0]["peak_power_percent"] == pytest.approx(5.0, abs=0.01)
     assert kept(stoats, session(setup(), day=2))["pairs"] == []

@@ -1,6 +1,7 @@
 """GET /v1/sessions/{id}/review: what a bay is told right after a post."""
 
 import math
+import re
 
 import pytest
 from flask import Flask
@@ -60,9 +61,9 @@ def hub(stoats: Client, app: Flask, connection: Connection) -> Client:
 def test_a_good_session_says_that_nothing_needs_repeating(north):
     said = review(north, of(pull(1.0), pull(1.002), pull(0.999)))
     assert said["sentences"] == [
-        "139 kW, three pulls within 0.3 %; nothing needs repeating.",
+        "139 kW by SAE J1349, three pulls within 0.3 %; nothing needs repeating.",
         "With three pulls a side, a change under 1.5 % (2.1 kW) cannot be told from nothing.",
-        "This bay's pulls spread by 0.5 %.",
+        "This bay's pulls spread by 0.50 %.",
         "No other stock car of this kind was measured yet: nothing to compare it with.",
     ]
     assert (said["findings"], said["look_first"], said["comparisons"]) == ([], [], [])
@@ -136,7 +137,7 @@ def test_the_pull_furthest_from_the_others_is_to_be_repeated(north):
     said = review(north, of(pull(), pull(0.96), pull(1.002)))
     (one,) = said["setups"]
     # 0.96 / sqrt(1.002) = 0.9590; three pulls at 0.5 % keep within 2.35 %
-    why = "it reads 4.1 % under the others, so all lie 4.4 % apart; good pulls here keep within 2.4 %"
+    why = "it reads 4.1 % under the others, so all lie 4.3 % apart; good pulls here keep within 2.4 %"
     assert one["repeat"] == [{"pull": 2, "why": why}]
     assert said["sentences"][0] == f"Repeat pull 2: {why}."
     assert one["range_explained_percent"] == pytest.approx(2.35)
@@ -269,9 +270,7 @@ def test_under_ten_cars_there_is_no_percentile_and_under_eight_no_verdict(north)
     stock_cars(north, 9)
     place = review(north, setup(), vehicle="stoat-12", day=20)["setups"][0]["place"]
     assert (place["cars"], place["percentile"], place["interval"]) == (9, None, None)
-    assert place["reading"].startswith(
-        "Among nine other stock cars of this kind: below all of them, 5 % under"
-    )
+    assert place["reading"].startswith("Among 9 other stock cars of this kind: below all of them, 5 % under")
     few = review(north, setup(), vehicle="stoat-1", day=21)["setups"][0]["place"]
     assert few["cars"] == 9  # eight that were there, and stoat-12
 
@@ -379,6 +378,42 @@ def test_a_figure_that_cannot_be_brought_to_the_standard_stands_at_its_own(north
     assert one["standard"] == "din-70020"
     assert one["place"] is None
     assert one["range_percent"] == pytest.approx(0.2, rel=1e-2)
+
+
+def test_a_figure_that_needs_more_of_the_engine_says_in_what_it_stands(stoats, north):
+    etag = stoats.get("/v1/platforms/stoat").headers["ETag"]
+    answer = stoats.patch("/v1/platforms/stoat", {"ignition": "compression"}, If_Match=etag)
+    assert answer.status_code == 200, answer.json
+    said = read(north, f"{posted(north, setup())}?standard=un-r85")
+    (one,) = said["setups"]
+    assert (said["standard"], one["standard"]) == ("un-r85", "sae-j1349")
+    assert said["sentences"][0] == (
+        "139 kW by SAE J1349: UN Regulation 85 needs the engine's fuel per cycle and boost ratio, not recorded; three pulls "
+        "within 0.2 %; nothing needs repeating."
+    )
+
+
+@pytest.mark.parametrize("standard", ["sae-j1349", "sae-j607", "din-70020"])
+def test_an_observed_figure_without_its_humidity_is_said_to_be_as_measured(north, standard):
+    dry = {"temperature": 25.0, "pressure": 100.0}
+    address = posted(north, of(*[pull(scale, ambient=dry) for scale in (0.999, 1.0, 1.001)]))
+    said = read(north, f"{address}?standard={standard}")
+    assert said["setups"][0]["standard"] is None
+    assert any(
+        one.startswith("139 kW as measured, not corrected: humidity was not recorded; three pulls")
+        for one in said["sentences"]
+    )
+    assert read(north, f"{address}?standard=none")["sentences"][0].startswith(
+        "139 kW as measured, not corrected, three pulls"
+    )
+
+
+def test_the_review_and_the_check_say_the_same_two_figures_of_pulls_that_disagree(north):
+    posted(north, of(pull(1.0), pull(1.03), pull(0.97)), vehicle="stoat-2")
+    said = review(north, of(pull(), pull(0.96), pull(1.002)), day=2)
+    (check,) = [one for one in said["findings"] if one["code"] == "pulls-disagree"]
+    apart, explained = re.findall(r"([\d.]+)\s?%", check["message"])[0::2]
+    assert f"so all lie {apart} % apart; good pulls here keep within {explained} %" in said["sentences"][0]
 
 
 def test_the_answer_has_an_etag_that_moves_with_what_it_says(north, stoats):

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from service.domain.restriction import Restriction
+from service.schemas.setup_curves import restriction_document
 from tests.factories import RPM, hump, pull, session, setup
 
 PATH = "/v1/sessions/{}/setups/1/curve"
@@ -86,6 +88,31 @@ def test_as_csv_it_is_one_row_a_speed(stoats):
     assert len(text) == 1 + (6500 - 2000) // 50 + 1
 
 
+def test_the_api_document_declares_both_forms_and_says_what_the_curve_is(nobody):
+    document = nobody.get("/v1/openapi.json").get_json()
+    operation = document["paths"]["/v1/sessions/{id}/setups/{n}/curve"]["get"]
+    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv"}
+    properties = document["components"]["schemas"]["SetupCurve"]["properties"]
+    assert [name for name, inner in properties.items() if not inner.get("description")] == []
+    assert (
+        "estimate"
+        in document["components"]["schemas"]["Restriction"]["properties"]["power_freed"]["description"]
+    )
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/v1/sessions/{id}/setups/{n}/curve", "/v1/sessions/{id}/review", "/v1/checks", "/v1/standards",
+        "/v1/correction-factor", "/v1/settings", "/v1/bays/{slug}/settings", "/v1/settings/{name}/history",
+    ],
+)  # fmt: skip
+def test_a_question_has_a_description_beside_its_summary(nobody, path):
+    operation = nobody.get("/v1/openapi.json").get_json()["paths"][path]["get"]
+    assert len(operation["summary"]) > 10
+    assert len(operation["description"]) > 20
+
+
 def test_a_record_of_peaks_has_no_curve(stoats):
     peaks = {"peaks": {"power": 120.0, "power_rpm": 6000}, "basis": "observed", "best_of": 3}
     answer = curve_of(stoats, session({"parts": [], "pulls": [peaks]})).get_json()
@@ -94,4 +121,29 @@ def test_a_record_of_peaks_has_no_curve(stoats):
 
 def test_a_setup_there_is_not_is_404(stoats):
     kept = stoats.post("/v1/sessions", session(setup())).get_json()["id"]
-    assert stoats.get(f"/v1/sessions/{kept}/setups/2/curve").status_code == 404
+    answer = stoats.get(f"/v1/sessions/{kept}/setups/2/curve")
+    assert answer.status_code == 404
+    assert answer.json["detail"] == f"there is no setup 2 in session {kept}; it has 1"
+
+
+def test_a_curve_says_what_it_is_corrected_to_and_never_a_word_of_the_house(stoats):
+    etag = stoats.get("/v1/platforms/stoat").headers["ETag"]
+    answer = stoats.patch("/v1/platforms/stoat", {"ignition": "compression"}, If_Match=etag)
+    assert answer.status_code == 200, answer.json
+    whole = curve_of(stoats, session(setup()), "?standard=un-r85").get_json()
+    assert (whole["standard"], whole["standing"]) == (
+        "sae-j1349", "by SAE J1349: UN Regulation 85 needs the engine's fuel per cycle and boost ratio, not recorded",
+    )  # fmt: skip
+    dry = [pull(ambient={"temperature": 25.0, "pressure": 100.0})]
+    bare = curve_of(stoats, session({"parts": [], "pulls": dry}, day=2), "?standard=din-70020").get_json()
+    assert (bare["standard"], bare["standing"]) == (
+        None, "as measured, not corrected: humidity was not recorded",
+    )  # fmt: skip
+
+
+def test_a_restriction_is_said_in_the_asked_units():
+    found = Restriction(kpa=4.4, from_rpm=2500.0, at_rpm=6250.0, power_freed_percent=4.6, power_freed_kw=5.0)
+    # NIST SP 811 B.8: one inch of mercury at 0 degC is 3.38638 kPa
+    assert "falls by 1.3 inHg from 2500" in restriction_document(found, "us")["reading"]
+    assert "falls by 4.4 kPa from 2500" in restriction_document(found, "si")["reading"]
+    assert "falls by 44 hPa from 2500" in restriction_document(found, "ps")["reading"]

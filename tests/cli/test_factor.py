@@ -73,21 +73,52 @@ def test_a_sea_level_figure_is_recognised_by_the_altitude(run):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("--temperature", 35, "--pressure", 98), "--humidity or --dew-point"),
-        ((*AIR, "--dew-point", 10), "one of the two"),
+        (("--temperature", 35, "--pressure", 98), "give --humidity (0..1) or --dew-point"),
+        ((*AIR, "--dew-point", 10), "--dew-point 10: --humidity is given too"),
         (
             ("--temperature", 35, "--pressure", 980, "--humidity", 0.3),
-            "--pressure: must lie between 40 and 115 kPa",
+            "--pressure 980: must lie between 40 and 115 kPa",
         ),
-        (("--temperature", 35, "--pressure", 98, "--humidity", 45), "46 % is 0.46"),
-        ((*AIR, "--standard", "sae"), "use one of sae-j1349"),
-        ((*AIR, "--standard", "un-r85"), "un-r85 needs --ignition"),
-        ((*AIR, "--standard", "un-r85", "--ignition", "compression"), "--aspiration and --fuel-per-cycle"),
-        ((*AIR, "--boost-ratio", 0.5), "1<=x<=10"),
+        (
+            ("--temperature", 35, "--pressure", 98, "--humidity", 45),
+            "--humidity 45: must lie between 0 and 1: write percent as a share: 45 % is 0.45",
+        ),
+        ((*AIR, "--standard", "sae"), "--standard sae: must be one of sae-j1349"),
+        ((*AIR, "--standard", "un-r85"), "--ignition: missing: un-r85 needs it"),
+        ((*AIR, "--standard", "un-r85", "--ignition", "compression"), "if it is charged, also --boost-ratio"),
+        ((*AIR, "--boost-ratio", 0.5), "--boost-ratio 0.5: must lie between 1 and 10"),
         (("--pressure", 98, "--humidity", 0.3), "--temperature"),
     ],
 )
 def test_wrong_use_names_the_flag_and_the_way_out(run, arguments, words):
     ran = run("factor", *arguments)
     assert (ran.code, ran.out) == (2, "")
-    assert words in ran.err
+    assert words in " ".join(ran.err.split())
+
+
+def test_all_faults_are_said_at_once_each_at_its_flag(run):
+    ran = run("factor", "--temperature", 350, "--pressure", 980, "--humidity", 45, "--boost-ratio", 0.5,
+              "--standard", "un-r85", "--ignition", "compression")  # fmt: skip
+    for flag in ("--temperature 350", "--pressure 980", "--humidity 45", "--boost-ratio 0.5", "--aspiration",
+                 "--fuel-per-cycle"):  # fmt: skip
+        assert f"{flag}: " in ran.err
+
+
+def test_a_dew_point_above_the_air_is_said_in_the_units_given(run):
+    ran = run("factor", "--units", "us", "--temperature", 60, "--pressure", 29.29, "--dew-point", 82)
+    said = " ".join(ran.err.split())
+    assert "--dew-point 82: 82 °F is above the air temperature 60 °F" in said
+    assert "degC" not in said
+
+
+def test_a_dash_under_allowed_is_explained(run):
+    ran = run("factor", *AIR)
+    lines = {line.split()[0]: line for line in ran.out.splitlines()[2:]}
+    assert lines["din-70020"].split()[2:] == ["–", "no", "limits", "known"]
+
+
+def test_a_station_that_fits_its_altitude_says_so_beside_one_standard_too(run):
+    # ISO 2533: 954.608 mbar at 500 m
+    ran = run("factor", "--temperature", 25, "--pressure", 95.5, "--humidity", 0.3, "--altitude-m", 500,
+              "--standard", "sae-j1349")  # fmt: skip
+    assert "Station pressure: fits: 95.46 kPa is usual at 500 m." in ran.out

@@ -10,7 +10,7 @@ import pytest
 SESSION = {"units": "si", "vehicle": "stoat-014", "bay": "north", "setups": []}
 KEPT = {
     "id": "5b0e", "vehicle": "stoat-014", "bay": "north", "units": "us", "standard": "sae-j1349",
-    "setups": [{"n": 1, "summary": {"standard": "sae-j1349", "factor": 1.01, "best_of": None, "peak_torque": None, "peak_power": {"mean": 231.24, "best": 232.0, "spread": 0.9, "pulls": 3}}, "pulls": []}],
+    "setups": [{"n": 1, "summary": {"standard": "sae-j1349", "factor": 1.01, "best_of": None, "peak_torque": None, "peak_power": {"mean": 231.24, "best": 232.0, "spread": 0.9, "spread_percent": 0.389, "pulls": 3}}, "pulls": []}],
     "checks": [{"code": "wheel-slip", "level": "doubtful", "message": "torque falls off", "pointer": "/setups/0/pulls/1"}],
     "pairs": [],
 }  # fmt: skip
@@ -51,9 +51,20 @@ def test_the_review_is_asked_for_in_the_units_of_the_post_and_said_before_the_fi
         "  Repeat pull 2: torque falls off.",
         "  231 hp, three pulls within 0.9 %.",
         "Corrected to sae-j1349:",
-        "setup  measure     mean   best   spread  pulls",
-        "1      peak power  231.2  232.0  0.9     3      hp",
+        "setup  measure     mean   best   unit  spread  pulls",
+        "1      peak power  231.2  232.0  hp    0.39 %  3",
     ]
+
+
+def test_figures_that_do_not_stand_in_the_ledgers_standard_say_what_they_are(
+    run, session_file, pretend_ledger
+):
+    (one,) = KEPT["setups"]
+    words = "as measured, not corrected: humidity was not recorded"
+    measured = {**one, "summary": {**one["summary"], "standard": None, "standing": words}}
+    pretend_ledger.status, pretend_ledger.document = 201, BOTH | {"setups": [measured]}
+    shown = run("post", session_file, "--url", pretend_ledger.url).out
+    assert "Setup 1 as measured, not corrected: humidity was not recorded:" in shown
 
 
 def test_what_was_kept_is_said_though_no_review_comes(run, session_file, pretend_ledger, monkeypatch):

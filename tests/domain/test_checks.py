@@ -9,6 +9,7 @@ from scipy import stats
 
 from service.domain.checks import Case, Surroundings, doubts, figure_refusals, refusals, slot_refusals
 from service.domain.checks.agreement import SPREAD_LIMIT
+from service.domain.checks.rules import in_print
 from service.domain.derive import derive_pull
 from service.domain.records import (
     Part,
@@ -108,6 +109,16 @@ def test_a_bay_whose_clock_runs_ahead_may_post_its_own_times_and_is_told():
     ]
 
 
+@pytest.mark.parametrize(
+    ("behind", "words"),
+    [({"minutes": 50}, "50 min behind"), ({"hours": 30}, "30 h behind"), ({"days": 900}, "900 days behind")],
+)
+def test_how_far_the_clock_is_off_is_said_with_the_limit(behind, words):
+    case = Case(session(clock=NOW - timedelta(**behind)), NOW, {(1, 1): derive_pull(pull(), None)})
+    (finding,) = doubts(case, {})
+    assert f"is {words} the server's (at most 2 min)" in finding.message
+
+
 def test_a_clock_within_two_minutes_is_not_remarked_on():
     assert doubted(clock=NOW - timedelta(seconds=119)) == []
 
@@ -133,6 +144,22 @@ def test_a_value_that_no_car_gives_is_refused_at_its_sample(channel, value):
     values[7] = value
     found = refused(pull(channels=channels(**{channel: values})))
     assert found == [("impossible-value", f"/setups/0/pulls/0/curve/{channel}/7")]
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "words"),
+    [
+        ("lambda", 14.7, "14.7 looks like an air-fuel ratio: divide by 14.7"),
+        ("lambda", 100.0, "between 0.3 and 10 can be true: check the unit and the column"),
+        ("throttle", 100.0, "it looks like percent: divide by 100"),
+        ("map", 4.0, "between 5 and 800 kPa can be true: send absolute pressure: gauge plus the barometer"),
+        ("map", 1013.25, "map is 1013.2 at sample 0"),
+    ],
+)
+def test_a_value_that_cannot_be_is_told_which_slip_it_looks_like(channel, value, words):
+    post = session(pull(channels=channels(**{channel: np.full(len(RPM), value)})))
+    (finding,) = refusals(Case(post, NOW), {})
+    assert words in finding.message
 
 
 def test_a_rejected_pull_may_hold_values_that_no_car_gives():
@@ -205,6 +232,21 @@ def test_air_that_was_not_fully_recorded_is_noted_and_never_refused(missing):
     assert doubted(pull(**{missing: None})) == [("air-incomplete", "note", "/setups/0/pulls/0/ambient")]
 
 
+def test_air_that_the_pulls_of_a_setup_lack_alike_is_one_note_that_names_them():
+    dry = [pull(n, 1.0 + 0.001 * n, humidity=None) for n in (1, 2, 3)]
+    cold = pull(4, temperature_c=None, humidity=None, pressure_kpa=None)
+    case = Case(session(*dry, cold), NOW, {(1, one.n): derive_pull(one, None) for one in (*dry, cold)})
+    alike, alone = [f for f in doubts(case, {}) if f.code == "air-incomplete"]
+    assert (alike.pointer, alike.pull_n, alone.pointer) == (
+        "/setups/0/pulls",
+        None,
+        "/setups/0/pulls/3/ambient",
+    )
+    assert alike.message.startswith("pull 1: humidity (or dew_point) not recorded: kept")
+    assert alike.message.endswith("(so too pulls 2 and 3)")
+    assert alone.message.startswith("temperature, pressure and humidity (or dew_point) not recorded: kept")
+
+
 def test_a_figure_corrected_by_an_unknown_factor_is_noted():
     found = doubted(pull(basis_standard="unknown"))
     assert found == [("basis-unknown", "note", "/setups/0/pulls/0/basis")]
@@ -215,6 +257,14 @@ def test_a_factor_beyond_what_the_standard_trusts_is_doubtful():
     assert doubted(pull(pressure_kpa=93.5, humidity=0.0)) == []
     found = doubted(pull(pressure_kpa=93.4, humidity=0.0))
     assert found == [("factor-outside-limits", "doubtful", "/setups/0/pulls/0/ambient")]
+
+
+def test_a_factor_beyond_its_limits_names_the_way_out_and_percent_stand_apart_from_their_number():
+    thin = pull(pressure_kpa=90.0, humidity=0.0)
+    said = list(doubts(Case(session(thin), NOW, {(1, 1): derive_pull(thin, None)}), {}))
+    assert "outside 0.93 to 1.07" in said[0].message
+    assert "set this limit for the bay (setting `checks`)" in said[0].message
+    assert in_print("1.5% of 3% %") == "1.5 % of 3 % %"
 
 
 def test_seven_samples_draw_no_curve_and_eight_do():

@@ -42,7 +42,10 @@ def breathing(kpa, torque=1.0):
     return three(torque, channels={"map": GOOD["map"] - kpa * X**2})
 
 
-@pytest.mark.parametrize("code", [*COMPARING, "torque-held-flat", "throttle-not-full"])
+PRESSURES = ("map-gauge", "map-above-barometer")
+
+
+@pytest.mark.parametrize("code", [*COMPARING, *PRESSURES, "torque-held-flat", "throttle-not-full"])
 def test_a_good_setup_raises_nothing(code):
     assert of(code, three(), **STOCK) == []
     assert of(code, three()) == []
@@ -122,6 +125,12 @@ def test_a_stock_cars_boost_below_its_platforms_with_less_torque_is_doubtful(by,
     assert of("boost-low", boosted(by, 0.97), **BOOSTED) == ([PULLS] if caught else [])
 
 
+@pytest.mark.parametrize(("torque", "caught"), [(0.993, False), (0.989, True)])
+def test_low_boost_needs_a_loss_of_torque_beyond_two_of_the_bays_own_spreads(torque, caught):
+    # 2 x 0.45 %: exp(-0.009) = 0.9910.
+    assert of("boost-low", boosted(-10.0, torque), **BOOSTED) == ([PULLS] if caught else [])
+
+
 def test_boost_that_reads_low_while_torque_is_not_lower_is_a_matter_of_the_sensor():
     assert of("boost-low", boosted(-10.0, 1.01), **BOOSTED) == []
 
@@ -140,6 +149,48 @@ def test_boost_that_falls_over_15_kpa_more_than_usual_to_the_top_is_doubtful(fal
 
 def test_low_pressure_of_a_naturally_aspirated_engine_is_not_low_boost():
     assert of("boost-low", breathing(20.0, 1.0 - 0.2 * X), **STOCK) == []
+
+
+@pytest.mark.parametrize(("by", "caught"), [(-87.0, False), (-89.0, True), (-111.0, True), (-113.0, False)])
+def test_pressure_one_barometer_below_the_platforms_looks_like_gauge_pressure(by, caught):
+    # The barometer reads 100 kPa; 12 kPa either way.
+    assert of("map-gauge", boosted(by), **BOOSTED) == ([PULLS] if caught else [])
+
+
+def test_gauge_pressure_is_no_low_boost():
+    gauge = boosted(-100.0, 0.95)
+    (finding,) = said("map-gauge", case([setup(gauge)], **BOOSTED))
+    assert finding.level == "doubtful"
+    assert "lies 100 kPa below this platform's stock cars, and the barometer is 100 kPa" in finding.message
+    assert "gauge plus the barometer" in finding.message
+    assert of("boost-low", gauge, **BOOSTED) == []
+
+
+def test_gauge_pressure_of_a_changed_car_is_seen_too_but_not_without_a_barometer():
+    assert of("map-gauge", boosted(-95.0), INTAKE, **BOOSTED) == [PULLS]
+    unknown = [replace(one, pressure_kpa=None) for one in boosted(-100.0)]
+    assert of("map-gauge", unknown, **BOOSTED) == []
+
+
+@pytest.mark.parametrize(("highest", "caught"), [(15.5, False), (14.5, True)])
+def test_a_natural_engine_below_15_kpa_all_through_looks_like_gauge_pressure_without_stock_cars(
+    highest, caught
+):
+    pulls = three(channels={"map": highest - 5.0 * X})
+    assert of("map-gauge", pulls) == ([PULLS] if caught else [])
+    assert of("map-gauge", pulls, platform=TURBO) == []
+
+
+@pytest.mark.parametrize(("above", "caught"), [(4.9, False), (5.1, True)])
+def test_a_natural_engine_with_more_pressure_than_the_barometer_is_doubtful(above, caught):
+    over = np.where(RPM > 4000.0, 100.0 + above, 96.0)
+    found = said("map-above-barometer", case([setup(three(channels={"map": over}))]))
+    assert [(one.level, one.pointer) for one in found] == [("doubtful", PULLS)] * caught
+    assert of("map-above-barometer", three(channels={"map": over + 50.0}), platform=TURBO) == []
+
+
+def test_one_high_reading_is_no_pressure_above_the_barometer():
+    assert of("map-above-barometer", three(channels={"map": np.where(RPM == 4000.0, 130.0, 96.0)})) == []
 
 
 @pytest.mark.parametrize(("by", "caught"), [(6.9, False), (7.1, True)])
@@ -191,6 +242,12 @@ def test_a_restriction_that_takes_no_torque_is_not_spoken_of():
 def test_torque_that_falls_with_pressure_as_usual_is_doubtful(lost, caught):
     # The top third of a ramp from the middle on loses two thirds, the middle one a twelfth: 0.58 in all.
     assert of("falls-with-rpm", three(1.0 - lost * ramp(0.5)), **STOCK) == ([PULLS] if caught else [])
+
+
+@pytest.mark.parametrize(("by", "caught"), [(6.9, True), (7.1, False), (-6.9, True), (-7.1, False)])
+def test_pressure_is_as_usual_only_near_the_stock_median(by, caught):
+    pulls = three(1.0 - 0.15 * ramp(0.5), channels={"map": GOOD["map"] + by})
+    assert of("falls-with-rpm", pulls, **STOCK) == ([PULLS] if caught else [])
 
 
 def test_torque_that_falls_with_its_pressure_or_with_none_recorded_is_another_matter():

@@ -48,6 +48,21 @@ def test_pulls_without_a_start_overlap_nothing():
     assert not caught("pulls-overlap", pull(1), pull(2), begun(3, 5.0))
 
 
+def test_times_that_cannot_be_seconds_say_nothing_of_a_pulls_length():
+    # 4500 rpm in 12 000 "s" are 0.4 rpm/s: milliseconds.
+    assert not caught("pulls-overlap", begun(1, 0.0, channels=lasting(12_000.0)), begun(2, 41.0))
+    assert caught("pulls-overlap", begun(1, 0.0, channels=lasting(12_000.0)), begun(2, 39.0))
+
+
+@pytest.mark.parametrize(("after", "expected"), [(0.0, True), (1.0, False)])
+def test_two_sessions_of_a_bay_with_one_start_overlap_where_no_pull_says_more(after, expected):
+    around = Surroundings(bay_pulls=(kept(after), kept(after)))
+    said = found("pulls-overlap", pull(1), pull(2), around=around)
+    assert [(f.level, f.pointer, f.setup_n) for f in said] == [("doubtful", "/started_at", None)] * expected
+    itself = Surroundings(bay_pulls=(kept(after, str(OWN)),))
+    assert not caught("pulls-overlap", pull(1), around=itself, id=OWN)
+
+
 def kept(after: float, session: str = "before", sequence: int | None = None) -> BayPull:
     """A pull of another car that this bay posted, so many seconds after this session's start."""
     return BayPull(session, "marten-2", NOW + seconds(after), sequence, 25.0, 100.0, 0.3)

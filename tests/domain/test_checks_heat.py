@@ -35,7 +35,7 @@ def test_a_first_pull_that_was_marked_as_settling_is_no_longer_spoken_of():
 def test_the_warm_up_message_gives_its_figures_and_what_it_is_consistent_with():
     (found,) = said("warm-up-pull", case([setup(warming(0.985))]))
     assert (found.level, found.pull_n) == ("note", 1)
-    assert "1.5% below the next two" in found.message
+    assert "1.5 % below the next two" in found.message
     assert "8 °C colder: consistent with warming up" in found.message
 
 
@@ -91,7 +91,7 @@ def test_power_that_falls_as_the_inlet_air_gets_hotter_is_doubtful():
     # Nine degrees in all: at 0.2 % a degree 1.8 %, over 2.2 spreads of 0.45 %, which are 1 %.
     (found,) = said("heat-costs-power", case([setup(hotter(0.002))]))
     assert (found.level, found.pointer) == ("doubtful", PULLS)
-    assert "0.20% per °C over 4 pulls, 1.8%" in found.message
+    assert "0.20 % per °C over 4 pulls, 1.8 %" in found.message
 
 
 @pytest.mark.parametrize(

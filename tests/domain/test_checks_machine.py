@@ -235,6 +235,38 @@ def test_a_ratio_a_neighbouring_gear_away_is_another_gear_than_declared(ratio, e
     assert said == expected
 
 
+@pytest.mark.parametrize(("ratio", "expected"), [(2.5 / 1.82, True), (2.5 / 1.77, False), (4.4 * 1.82, True)])
+def test_a_ratio_that_lies_a_factor_of_1_8_off_every_known_gear_is_another_unit(ratio, expected):
+    # Known are 4.4, 3.2 and 2.5, whatever gear is declared.
+    for gear in (4, None):
+        said = found(posted(geared(ratio), gear=gear), reference=reference())
+        assert (("roller-speed-unit", PULLS) in said) is expected
+
+
+def test_km_h_in_the_rollers_column_is_told_to_be_rpm():
+    # A roller of 0.5 m: pi x 0.5 x 60 / 1000 = 0.0942 km/h a turn a minute; 3.2 / 0.0942 = 34.
+    session = posted(geared(3.2 / 0.0942))
+    around = Surroundings(reference=reference())
+    case = Case(session, NOW, {(1, 1): derived(session.setups[0].pulls[0])}, PLATFORM, around)
+    (finding,) = RULES["roller-speed-unit"].findings(case, {})
+    assert finding.level == "doubtful"
+    assert "is 34, 7.7 times the 4.4 of the platform's stock cars" in finding.message
+    assert "consistent with km/h or another unit; send the roller's speed in rpm" in finding.message
+
+
+@pytest.mark.parametrize(
+    ("ratio", "expected"), [(0.29, True), (0.31, False), (3.2, False), (14.9, False), (15.1, True)]
+)
+def test_without_any_known_ratio_only_what_no_machine_gives_is_another_unit(ratio, expected):
+    assert found(posted(geared(ratio))) == [("roller-speed-unit", PULLS)] * expected
+
+
+@pytest.mark.parametrize("factor", [2.0, 0.5])
+def test_engine_speed_counted_twice_is_not_another_unit_of_the_rollers(factor):
+    said = found(posted(geared(3.2 * factor, factor)), reference=reference(speed_ratio={4: 3.2}))
+    assert said == [("rpm-doubled", PULLS)]
+
+
 def test_the_gear_that_it_would_be_is_named_where_the_platform_knows_it():
     session = posted(geared(2.52))
     case = Case(

@@ -114,16 +114,64 @@ def test_without_knock_retard_the_platforms_spark_shows_the_place():
     assert of("spark-low-same-place", pulls) == []
 
 
-def cut_at(rpm: float, left: float, over: float = 75.0, **fields):
-    gone = (rpm <= RPM) & (rpm + over > RPM)
-    return pull(1, np.where(gone, left, 1.0), **fields)
-
-
-@pytest.mark.parametrize(("left", "caught"), [(0.71, False), (0.66, True)])
-def test_power_that_falls_by_over_three_tenths_within_100_rpm_is_noted(left, caught):
-    found = said("cut", case([setup([cut_at(5500.0, left)])]))
+@pytest.mark.parametrize(("left", "caught"), [(0.75, False), (0.62, True)])
+def test_power_that_falls_by_over_three_tenths_within_100_rpm_and_stays_away_is_noted(left, caught):
+    found = said("cut", case([setup([pull(1, np.where(RPM > 6000.0, left, 1.0))])]))
     assert [one.level for one in found] == (["note"] if caught else [])
-    assert all("at 5500 rpm" in one.message for one in found)
+    assert all("beyond 6000 rpm" in one.message for one in found)
+    assert all("the 20 samples after it are left out" in one.message for one in found)
+
+
+@pytest.mark.parametrize("times", [1.45, 0.6])
+def test_one_bad_sample_is_no_cut(times):
+    (good,) = [pull(1)]
+    spoiled = good.channels["torque"] * np.where(RPM == 4800.0, times, 1.0)
+    looked_at = case([setup([replace(good, channels={**good.channels, "torque": spoiled})])])
+    assert looked_at.derived[1, 1].trace.left_out == {"spike": 1}
+    assert looked_at.derived[1, 1].rpm_to == 6500.0
+    assert said("cut", looked_at) == []
+
+
+RISE = np.arange(2000.0, 6401.0, 20.0)
+RISING_NM = np.interp(RISE, RPM, TORQUE)
+COAST = np.linspace(6380.0, 3000.0, 60)
+
+
+def recorded(rpm, torque):
+    """A recording of nothing but speed, torque and time, 20 rows a second."""
+    return replace(pull(1), channels={"rpm": rpm, "torque": torque, "time": 0.05 * np.arange(len(rpm))})
+
+
+@pytest.mark.parametrize("coasts", [False, True])
+def test_the_saw_tooth_of_a_limiter_is_noted_whether_or_not_a_coast_down_follows(coasts):
+    hunting = 6400.0 + np.tile([0.0, 15.0, 25.0, 10.0, -15.0, -30.0, -20.0, -5.0], 6)
+    teeth = RISING_NM[-1] * np.tile([1.0, 0.9, 0.2, 0.1, 0.1, 0.4, 0.95, 1.0], 6)
+    after = COAST if coasts else COAST[:0]
+    limited = recorded(np.r_[RISE, hunting, after], np.r_[RISING_NM, teeth, -20.0 + 0.0 * after])
+    assert of("cut", [limited]) == [f"{PULLS}/0/curve"]
+
+
+def test_lifting_off_at_the_end_is_no_cut():
+    over = RISE[-1] + np.array([5.0, 8.0, 6.0])
+    gone = RISING_NM[-1] * np.array([0.6, 0.2, -0.05])
+    lifted = recorded(np.r_[RISE, over, COAST], np.r_[RISING_NM, gone, -20.0 + 0.0 * COAST])
+    assert case([setup([lifted])]).derived[1, 1].trace.left_out["cut"] > 0
+    assert of("cut", [lifted]) == []
+
+
+def test_a_cut_after_which_the_engine_turned_on_is_one_even_where_it_coasts_down_at_the_end():
+    cut = recorded(
+        np.r_[RISE, COAST], np.r_[np.where(RISE > 5000.0, 0.3, 1.0) * RISING_NM, -20.0 + 0.0 * COAST]
+    )
+    assert of("cut", [cut]) == [f"{PULLS}/0/curve"]
+
+
+def test_cuts_of_several_pulls_are_one_note_of_their_setup_that_names_them():
+    pulls = [pull(n, np.where(6000.0 + 25.0 * n < RPM, 0.3, 1.0)) for n in (1, 2, 3)]
+    (found,) = said("cut", case([setup(pulls)]))
+    assert (found.pointer, found.setup_n, found.pull_n) == (PULLS, 1, None)
+    assert found.message.startswith("pull 1: power falls by over 30 % within 100 rpm beyond 6025 rpm")
+    assert found.message.endswith("(so too pulls 2 and 3)")
 
 
 def test_power_that_falls_as_far_over_a_thousand_rpm_is_no_cut():

@@ -38,8 +38,56 @@ def among(reference: StockReference | None = None, **fields) -> Surroundings:
 
 @pytest.mark.parametrize(("scale", "expected"), [(0.61, False), (0.59, True), (1.59, False), (1.61, True)])
 def test_a_stock_car_reads_between_six_and_sixteen_tenths_of_its_platforms_median(scale, expected):
-    said = found("level-unlike-stock", pull(1, scale), around=among())
+    # However far apart the stock cars are: these spread by 12 %.
+    said = found("level-unlike-stock", pull(1, scale), around=among(stock(power_sd=0.12)))
     assert [(f.level, f.pointer, f.setup_n) for f in said] == [("doubtful", "/setups/0/pulls", 1)] * expected
+
+
+# Five spreads of 2.5 % are 12.5 % in ln: 0.8825 to 1.1331; of 4 %, 20 %: 0.8187 to 1.2214.
+@pytest.mark.parametrize(
+    ("sd", "scale", "expected"),
+    [(0.01, 0.885, False), (0.01, 0.880, True), (0.01, 1.130, False), (0.01, 1.136, True),
+     (0.04, 0.822, False), (0.04, 0.816, True), (0.04, 1.218, False), (0.04, 1.225, True)],
+)  # fmt: skip
+def test_a_stock_car_reads_within_five_spreads_of_its_platforms_stock_cars(sd, scale, expected):
+    assert caught("level-unlike-stock", pull(1, scale), around=among(stock(power_sd=sd))) is expected
+
+
+@pytest.mark.parametrize(
+    ("sd", "scale", "expected"),
+    [(0.09, 0.738, True), (0.06, 0.80, False), (0.06, 1.27, False), (0.11, 0.738, False)],
+)
+def test_a_level_that_another_unit_gives_is_doubtful_beyond_three_spreads(sd, scale, expected):
+    # ln 0.738 = -0.304: 3.4 spreads of 9 %, 2.8 of 11 %; ln 0.80 and ln 1.27 are 3.7 and 4.0 of 6 %, and no unit's.
+    assert caught("level-unlike-stock", pull(1, scale), around=among(stock(power_sd=sd))) is expected
+
+
+def test_a_rough_or_low_bay_and_an_uncorrected_level_are_not_held_against_five_spreads():
+    assert caught("level-unlike-stock", pull(1, 0.86), around=among())
+    assert not caught("level-unlike-stock", pull(1, 0.86), around=among(pull_spread=0.008))
+    assert not caught("level-unlike-stock", pull(1, 0.86), around=among(bay_level=-0.05))
+    assert not caught("level-unlike-stock", pull(1, 0.86, humidity=None), around=among())
+    assert not caught("level-unlike-stock", pull(1, 0.86), around=among(stock(cars=7)))
+
+
+@pytest.mark.parametrize(
+    ("scale", "words"),
+    [
+        (
+            1.0 / 1.3558,
+            "lbf·ft sent as N·m or kW sent as hp or kW sent as PS would read so: is the unit right, ",
+        ),
+        (1.3558, "N·m sent as lbf·ft or hp sent as kW or PS sent as kW would read so: is the unit right, "),
+        (0.735 * 0.97, "lbf·ft sent as N·m or kW sent as PS would read so"),
+        (0.85, None),
+        (1.25, None),
+    ],
+)
+def test_a_level_that_another_unit_gives_is_asked_about_its_unit(scale, words):
+    # 0.738, 0.746 and 0.735 lie within 4 % of each other (NIST SP 811, B.8): none is told from the others.
+    (finding,) = found("level-unlike-stock", pull(1, scale), around=among())
+    assert ("is the unit right" in finding.message) is (words is not None)
+    assert (words or "is it the right car, and nothing fitted?") in finding.message
 
 
 def test_seven_stock_cars_allow_no_verdict_and_neither_does_a_fitted_part():
@@ -52,8 +100,12 @@ def test_seven_stock_cars_allow_no_verdict_and_neither_does_a_fitted_part():
 def test_a_power_peak_far_from_the_others_speed_is_doubtful():
     # An engine that is over at 4500 rpm: its peak stands at 4400 rpm, a quarter below 5830.
     early = TORQUE * np.where(RPM > 4400.0, (4400.0 / RPM) ** 2, 1.0)
-    (finding,) = found("level-unlike-stock", pull(channels={"rpm": RPM, "torque": early}), around=among())
-    assert "-25% from that of this platform's 12 stock cars (139 kW at 5830 rpm)" in finding.message
+    wide = among(stock(power_sd=0.05))
+    (finding,) = found("level-unlike-stock", pull(channels={"rpm": RPM, "torque": early}), around=wide)
+    assert finding.message.startswith("the power peak stands at")
+    (both,) = found("level-unlike-stock", pull(channels={"rpm": RPM, "torque": early}), around=among())
+    assert both.message.startswith("118 kW is 0.85 times the median and the power peak stands at")
+    assert "-25 % from that of this platform's 12 stock cars (139 kW at 5830 rpm)" in finding.message
 
 
 @pytest.mark.parametrize("apart", [0.11, -0.11])
@@ -145,12 +197,19 @@ def least_fired(case_at) -> float:
     return high
 
 
-@pytest.mark.parametrize(("scale", "expected"), [(0.962, False), (0.957, True), (1.05, False)])
+@pytest.mark.parametrize(("scale", "expected"), [(0.958, False), (0.955, True), (1.05, False)])
 def test_a_stock_car_low_over_its_whole_curve_is_noted_beyond_the_lower_twentieth(scale, expected):
-    # 1.65 x 2.5 % = 4.1 % in ln: exp(-0.04125) = 0.9596.
+    # 1.65 x 2.7 %, the smallest spread taken: 4.46 % in ln, exp(-0.04455) = 0.9564.
     said = found("low-everywhere", pull(1, scale), around=among())
     assert [(f.level, f.pointer) for f in said] == [("note", "/setups/0/pulls")] * expected
     assert all("other cars of this bay's day first" in f.message and "no verdict" in f.message for f in said)
+
+
+@pytest.mark.parametrize(("scale", "expected"), [(0.946, True), (0.942, False), (0.72, False)])
+def test_only_near_the_limit_is_it_said_that_one_healthy_car_in_twenty_reads_so(scale, expected):
+    # 2.15 spreads of 2.7 %: exp(-0.05805) = 0.9436.
+    (finding,) = found("low-everywhere", pull(1, scale), around=among())
+    assert ("one healthy car in twenty" in finding.message) is expected
 
 
 @pytest.mark.parametrize(("slope", "expected"), [(0.009, True), (0.011, False), (-0.011, False)])

@@ -149,7 +149,7 @@ def test_honest_barometers_seldom_differ_by_three_tenths_but_by_two():
 @pytest.mark.parametrize(
     ("air", "expected"),
     [({"temperature_c": 29.9}, []), ({"temperature_c": 30.1}, ["temperature is 25.0 °C here and 30.1 °C there"]),
-     ({"humidity": 0.46}, []), ({"humidity": 0.47}, ["humidity is 32% here and 47% there"]),
+     ({"humidity": 0.46}, []), ({"humidity": 0.47}, ["humidity is 32 % here and 47 % there"]),
      ({"humidity": None, "temperature_c": None}, [])],
 )  # fmt: skip
 def test_rooms_of_one_site_far_apart_are_noted(air, expected):

@@ -1,10 +1,11 @@
 """Curves against closed forms, numpy's weighted fit and scipy's integrals."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import integrate, optimize
@@ -224,6 +225,70 @@ def test_deriving_both_at_once_gives_what_each_gives_alone() -> None:
     grid, peaks = curve.derive(rpm, torque)
     np.testing.assert_array_equal(grid, curve.resample(rpm, torque))
     assert peaks == curve.find_peaks(rpm, torque)
+
+
+# -- many curves at once
+
+
+@st.composite
+def traces(draw: st.DrawFn) -> tuple[Floats, Floats]:
+    """A clean trace of any layout: dense or coarse, with gaps and huddles, of one sample or of hundreds."""
+    steps = draw(
+        st.lists(
+            st.tuples(
+                st.integers(1, 60), st.sampled_from([0.7, 4.5, 12.0, 50.0, 250.0, 480.0, 520.0, 900.0])
+            ),
+            min_size=1,
+            max_size=5,
+        )
+    )
+    random = np.random.default_rng(draw(st.integers(0, 9999)))
+    spacing = np.concatenate([np.full(count, step) for count, step in steps])
+    spacing *= random.uniform(1.0 - draw(st.sampled_from([0.0, 0.3])), 1.0, spacing.size)
+    rpm = draw(st.floats(300.0, 3000.0)) + np.cumsum(spacing)
+    return rpm, parabola(rpm / 4.0) * (1.0 + 0.01 * random.standard_normal(rpm.size))
+
+
+@settings(max_examples=60, deadline=None)
+@given(several=st.lists(traces(), max_size=6))
+def test_a_curve_is_the_same_to_the_last_bit_whichever_others_it_is_derived_with(
+    several: list[tuple[Floats, Floats]],
+) -> None:
+    together = curve.derive_many(several)
+    for (grid, peaks), trace in zip(together, several, strict=True):
+        alone, alone_peaks = curve.derive(*trace)
+        assert (grid.tobytes(), peaks) == (alone.tobytes(), alone_peaks)
+
+
+def test_more_windows_than_are_gone_through_at_once_change_no_bit() -> None:
+    rpm = uneven_speeds(curve.AT_ONCE + 300)
+    torque = parabola(rpm) + np.random.default_rng(6).normal(0.0, 2.0, rpm.size)
+    pieces = [curve.smooth(rpm, torque, at) for at in np.array_split(rpm, 5)]
+    np.testing.assert_array_equal(curve.smooth(rpm, torque, rpm), np.concatenate(pieces))
+
+
+def test_eight_threads_at_once_never_mix_their_curves() -> None:
+    several = []
+    for seed in range(24):
+        rpm = uneven_speeds(150 + 40 * seed)
+        torque = parabola(rpm) + np.random.default_rng(seed).normal(0.0, 2.0, rpm.size)
+        several.append((rpm, torque))
+    expected = [curve.derive(*trace)[0].tobytes() for trace in several]
+    with ThreadPoolExecutor(8) as threads:
+        found = list(threads.map(lambda trace: curve.derive(*trace)[0].tobytes(), several * 10))
+    assert found == expected * 10
+
+
+@settings(max_examples=60, deadline=None)
+@given(trace=traces())
+def test_every_stretch_without_a_gap_is_smoothed_as_if_it_were_a_trace_of_its_own(
+    trace: tuple[Floats, Floats],
+) -> None:
+    rpm, torque = trace
+    gaps = np.flatnonzero(np.diff(rpm) > curve.MAX_GAP_RPM) + 1
+    parts = zip(np.split(rpm, gaps), np.split(torque, gaps), strict=True)
+    expected = [curve.smooth(*part, part[0]) for part in parts]
+    np.testing.assert_array_equal(curve.smooth(rpm, torque, rpm), np.concatenate(expected))
 
 
 # -- bias of the peak under noise

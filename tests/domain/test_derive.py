@@ -1,13 +1,21 @@
 """From posted pulls to observed figures, factors, and one summary a setup."""
 
 import math
+import pickle
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from service.domain.curve import GRID_RPM
-from service.domain.derive import ANY_STANDARD, PULL_SPREAD_START, derive_pull, log_spread, summarise_setup
+from service.domain.derive import (
+    ANY_STANDARD,
+    PULL_SPREAD_START,
+    derive_pull,
+    derive_pulls,
+    log_spread,
+    summarise_setup,
+)
 from service.domain.records import PostedPeaks, PostedPull
 from tests.checks import rows
 from tests.factories import hump, peak_of_hump
@@ -144,6 +152,23 @@ def test_peak_figures_stand_in_only_where_there_is_no_curve():
 def test_no_counted_pull_makes_an_empty_summary():
     found = summary()
     assert (found.pulls, found.power_kw, found.grid, found.spread_df) == (0, None, None, 0)
+
+
+def test_a_pull_derives_the_same_to_the_last_bit_whichever_others_it_is_derived_with():
+    noisy = TORQUE * (1.0 + 0.01 * np.random.default_rng(5).standard_normal(RPM.size))
+    pulls = [
+        pull(1, **WARM, channels={"rpm": RPM, "torque": noisy, "lambda": RPM / 7000.0}),
+        pull(2, channels={}, peaks=PostedPeaks(100.0, 5500.0, 200.0, 4000.0)),
+        pull(3, channels={"rpm": RPM[::9], "axle_torque": 3.9 * TORQUE[::9]}, basis_standard="unknown"),
+        pull(4, channels={"rpm": RPM[::-1], "torque": 1.02 * noisy}, basis_standard="sae-j1349", **WARM),
+    ]
+    for together, one in zip(derive_pulls(pulls, 3.9), pulls, strict=True):
+        alone = derive_pull(one, 3.9)
+        assert pickle.dumps(together) == pickle.dumps(alone)
+
+
+def test_no_pull_derives_to_nothing():
+    assert derive_pulls([], None) == []
 
 
 def test_the_spread_is_taken_in_logs_about_the_mean():

@@ -39,7 +39,7 @@ def test_each_limit_says_how_the_air_stands_to_it():
     assert not sheet.allowed
     assert [warning.partition(" is outside")[0] for warning in sheet.warnings] == [
         f"the factor {sheet.made.factor:.4g}",
-        "the air temperature 36 degC",
+        "the air temperature 36 °C",
         "the dry pressure 87 kPa",
     ]
     assert factor_sheet("sae-j1349", Air(25.0, 100.0, 1.0)).warnings == ()
@@ -69,6 +69,23 @@ def test_a_boosted_engine_is_told_what_the_standard_does_to_it():
     )
     assert factor_sheet("iso-1585", WARM, Engine("spark", "natural")).warnings == ()
     assert factor_sheet("none", WARM, turbo).warnings == ()
+
+
+def test_a_boosted_diesel_hears_of_its_own_form_and_not_of_spark_ignition():
+    (said,) = factor_sheet("un-r85", Air(25.0, 100.0, 1.0), TURBO_DIESEL).warnings
+    assert said.startswith("boosted engine: ")
+    assert "spark" not in said
+
+
+def test_the_words_are_in_the_asked_units_and_the_figures_stay_si():
+    us = factor_sheet("sae-j1349", Air(36.0, 88.0, 1.0), altitude_m=0.0, units="us")
+    # 36 degC = 96.8 degF, 15..35 degC = 59..95 degF; NIST SP 811 B.8: 87 kPa / 3.38638 = 25.69 inHg
+    assert "the air temperature 96.8 °F is outside 59..95 °F" in us.warnings[1]
+    assert "the dry pressure 25.69 inHg is outside 26.58..31.01 inHg" in us.warnings[2]
+    assert us.station is not None
+    assert "29.92 inHg is usual at 0 m" in us.station.reading
+    assert us.limits == factor_sheet("sae-j1349", Air(36.0, 88.0, 1.0)).limits
+    assert not any(unit in " ".join(us.warnings) for unit in ("kPa", "°C"))
 
 
 def test_a_diesel_is_told_where_the_form_is_for_spark_ignition_or_not_confirmed():

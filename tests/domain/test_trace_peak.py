@@ -54,17 +54,3 @@ def test_noise_hardly_lifts_the_peak_where_the_plain_maximum_is_far_too_high(
     assert abs(power) < most_power
     assert abs(torque) < most_torque
     assert np.mean([plain for _, plain in both], axis=0).min() > 0.9 * noise
-
-
-@pytest.mark.parametrize(("rows", "raised"), [(1, 0.015), (3, 0.0065), (5, 0.0036)])
-def test_a_moving_mean_lifts_the_peak_of_power_as_the_shops_brief_computes(rows: int, raised: float) -> None:
-    # our own simulation at 1 % noise and 50 rpm steps, figures computed apart from this code
-    rpm, torque = clean("natural", 50.0)
-    random = np.random.default_rng(12)
-    power = rpm * torque
-    window = np.ones(rows) / rows
-    found = [
-        np.convolve(power * (1.0 + 0.01 * random.standard_normal(rpm.size)), window, mode="valid").max()
-        for _ in range(2000)
-    ]
-    assert np.mean(found) / power.max() - 1.0 == pytest.approx(raised, abs=0.0015)

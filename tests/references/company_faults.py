@@ -23,9 +23,18 @@ from tests.references.planting import (
 )
 
 
-@fault("pulls-overlap", "another car's pull 0..45 s before or after")
+@fault("pulls-overlap", "another car's pull 0..45 s before or after, or a session with the same start")
 def overlapping(post: Post, rng: Rng) -> Post:
     """A clock or a bay mistyped: another car pulled in this bay at the same time."""
+    if rng.random() < 0.2:
+        start = post.session.started_at
+        other = BayPull("another", "another-car", start, None, None, None, None)
+        known = replace(post, around=replace(post.around, bay_pulls=(other,)))
+        setups = tuple(
+            replace(setup, pulls=tuple(replace(pull, started_at=None) for pull in setup.pulls))
+            for setup in known.session.setups
+        )
+        return known.with_session(replace(known.session, setups=setups))
     pull = accepted(post.session.setups[0])[0]
     began = pull.started_at or post.session.started_at
     away = timedelta(seconds=float(rng.uniform(-45.0, 45.0)))
@@ -67,11 +76,14 @@ def repeated(post: Post, rng: Rng) -> Post:
     return replace(post, around=replace(post.around, same_peaks=(before,)))
 
 
-@fault("level-unlike-stock", "another platform's car, keyed as stock")
+@fault("level-unlike-stock", "another platform's car, keyed as stock, or lbf.ft or hp for N.m or kW")
 def wrong_car(post: Post, rng: Rng) -> Post | None:
-    """The other car of the same owner stood there: another platform's curve."""
+    """The other car of the same owner stood there (another platform's curve), or the unit was another one."""
     if not is_stock(post):
         return None
+    if rng.random() < 0.4:
+        times = float(rng.choice((1.0 / 1.3558, 1.3558, 1.341, 1.0 / 1.341)))
+        return bent(post, lambda pull: scaled(pull, np.log(times)))
     others = [platform.engine for platform in PLATFORMS if platform != post.platform]
     engine, own = others[int(rng.integers(len(others)))], post.platform.engine
 

@@ -254,6 +254,32 @@ def throttle_closes(post: Post, rng: Rng) -> Post:
     return bent(post, close)
 
 
+@fault("map-gauge", "boosted, the barometer taken off")
+def gauge_pressure(post: Post, rng: Rng) -> Post | None:
+    """Boost as the gauge shows it, never under 6 kPa: what lies lower is refused."""
+    if not post.platform.engine.spool_rpm:
+        return None
+
+    def gauge(pull: PostedPull) -> PostedPull:
+        return with_channels(pull, map=np.maximum(pull.channels["map"] - (pull.pressure_kpa or 100.0), 6.0))
+
+    return bent(post, gauge)
+
+
+@fault("map-above-barometer", "natural engine, 2..60 kPa over the barometer")
+def boosted_after_all(post: Post, rng: Rng) -> Post | None:
+    """Another car stood there, or the channel is in another unit."""
+    if post.platform.engine.kind != "natural":
+        return None
+    above = log_size(rng, 2.0, 60.0)
+
+    def boost(pull: PostedPull) -> PostedPull:
+        kpa = pull.channels["map"]
+        return with_channels(pull, map=kpa - np.quantile(kpa, 0.9) + (pull.pressure_kpa or 100.0) + above)
+
+    return bent(post, boost)
+
+
 @fault("cut", "power -20..80 % within 50 rpm, near the top")
 def fuel_cut(post: Post, rng: Rng) -> Post:
     """Power falls by 20..80 % within 50 rpm near the top, saw-toothed."""

@@ -1,7 +1,7 @@
 """Faults of what was written down: typing, files, clocks, weather."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
@@ -125,6 +125,54 @@ def started_earlier(pull: PostedPull, by: timedelta) -> PostedPull:
     return replace(pull, started_at=None if pull.started_at is None else pull.started_at - by)
 
 
+def timed(post: Post) -> bool:
+    """Whether the samples' times were recorded."""
+    return "time" in post.session.setups[0].pulls[0].channels
+
+
+@fault("time-unit", "milliseconds")
+def milliseconds(post: Post, _: Rng) -> Post | None:
+    """Times in another unit."""
+    if not timed(post):
+        return None
+    return bent(post, lambda pull: with_channels(pull, time=1000.0 * pull.channels["time"]))
+
+
+@fault("time-back", "a counter that starts anew in mid-pull")
+def counter_restarts(post: Post, rng: Rng) -> Post | None:
+    """The recorder's clock was reset."""
+    at = rng.uniform(0.2, 0.8)
+
+    def restart(pull: PostedPull) -> PostedPull:
+        time = pull.channels["time"]
+        row = int(at * time.size)
+        return with_channels(pull, time=np.concatenate((time[:row], time[row:] - time[row])))
+
+    return bent(post, restart) if timed(post) else None
+
+
+@fault("ramp-differs", "posted ramp 1.2..3 times the samples' own, or so much less")
+def other_ramp(post: Post, rng: Rng) -> Post | None:
+    """The ramp of another test was left in the form."""
+    ramp = post.session.setups[0].pulls[0].ramp_rpm_s
+    if ramp is None or not timed(post):
+        return None
+    typed = round(ramp * float(np.exp(either(rng) * log_size(rng, np.log(1.2), np.log(3.0)))))
+    return bent(post, lambda pull: replace(pull, ramp_rpm_s=typed))
+
+
+@fault("time-long-ago", "a clock at 1970 to 1999")
+def dead_battery(post: Post, rng: Rng) -> Post:
+    """The bay's computer lost its date."""
+    began = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=float(rng.uniform(0.0, 10_900.0)))
+    earlier = post.session.started_at - began
+    setups = tuple(
+        replace(setup, pulls=tuple(started_earlier(pull, earlier) for pull in setup.pulls))
+        for setup in post.session.setups
+    )
+    return post.with_session(replace(post.session, setups=setups, started_at=began, clock=None))
+
+
 @fault("air-incomplete", "one of three not written down")
 def incomplete_air(post: Post, rng: Rng) -> Post:
     """The weather station was not read."""
@@ -199,6 +247,15 @@ def another_car(post: Post, rng: Rng) -> Post | None:
     """Quite another car stood there."""
     times = log_size(rng, 0.25, 0.55) if rng.random() < 0.5 else log_size(rng, 1.3, 2.5)
     return bent(post, lambda pull: scaled(pull, np.log(times))) if is_stock(post) else None
+
+
+@fault("engine-not-recorded", "as it says, of a compression-ignition engine")
+def engine_not_recorded(post: Post, rng: Rng) -> Post | None:
+    """Corrected elsewhere in a standard that rests on the engine; no platform here has its figures."""
+    if post.facts.ignition != "compression":
+        return None
+    slug = ("iso-1585", "un-r85", "jis-d1001")[int(rng.integers(3))]
+    return bent(post, lambda pull: scaled(replace(pull, basis_standard=slug), 0.02))
 
 
 @fault("mixed-basis", "one pull of a setup in another basis")

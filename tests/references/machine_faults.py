@@ -120,6 +120,13 @@ def scaled_torque(pull: PostedPull, times: float) -> PostedPull:
     return with_channels(pull, torque=pull.channels["torque"] * times)
 
 
+@fault("roller-speed-unit", "km/h of rollers 0.3..1.2 m across")
+def rollers_in_km_h(post: Post, rng: Rng) -> Post:
+    """The rollers' speed over ground in the column of their turns."""
+    km_h = np.pi * log_size(rng, 0.3, 1.2) * 60.0 / 1000.0
+    return bent(post, lambda pull: with_channels(pull, roller_speed=pull.channels["roller_speed"] * km_h))
+
+
 @fault("wrong-gear", "g 18..45 % off, up or down")
 def another_gear(post: Post, rng: Rng) -> Post:
     """Not the declared gear: rollers 18..45 % faster or slower."""

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from service.domain.checks import (  # noqa: F401  (each adds its checks)
     agreement,
     air_path,
+    basis,
     company,
     entry,
     heat,
@@ -20,6 +21,7 @@ from service.domain.checks import (  # noqa: F401  (each adds its checks)
     shape,
     spark,
     standing,
+    times,
     weather,
 )
 from service.domain.checks.case import Case, Surroundings

@@ -3,10 +3,9 @@
 import math
 from collections.abc import Iterator, Sequence
 
-from service.domain.checks.case import Case, Derived, Remark, comparable_peaks
+from service.domain.checks.case import Case, Remark
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
 from service.domain.derive import footing
-from service.domain.records import PostedSetup
 
 SPREAD_LIMIT = {2: 4.1, 3: 4.7, 4: 5.1}
 """Range of the pulls of a setup, in the bay's pull spread, that fewer than 1 good set in 100 exceeds: the 99 % points of
@@ -19,7 +18,7 @@ REPEAT_SPREAD = 0.0064
 
 @rule("mixed-basis", "note", "typing", "one pull copied from another place", origin=OUR_CHOICE)
 def mixed_basis(case: Case, _: Limits) -> Iterator[Remark]:
-    """Pulls of one setup that do not stand on one footing: the fewer ones are left out of its figure."""
+    """Pulls of one setup that cannot be brought to one level, of which the fewer are left out."""
     for setup in case.session.setups:
         pulls, common = case.pulls(setup), case.footing(setup)
         other = sum(footing(one.figures) != common for one in pulls)
@@ -51,13 +50,8 @@ def pulls_disagree(case: Case, limits: Limits) -> Iterator[Remark]:
             yield case.remark(setup, words)
 
 
-def pulls_apart(setup: PostedSetup, derived: Derived, pull_spread: float) -> tuple[float, float]:
-    """Range of ln(peak power) over a setup's pulls, and the range that the bay's own spread explains."""
-    return peaks_apart(comparable_peaks(setup, derived), pull_spread)
-
-
 def peaks_apart(known: Sequence[float], pull_spread: float) -> tuple[float, float]:
-    """The same of some pulls' peaks."""
+    """Range of ln(peak power) over a setup's pulls, and the range that the bay's own spread explains."""
     if len(known) < 2:
         return 0.0, 0.0
     limit = SPREAD_LIMIT.get(len(known), SPREAD_LIMIT_MORE) * pull_spread

@@ -16,15 +16,18 @@ from service.domain.checks.along import (
     knots,
     lowest,
     mean_over,
+    median_of,
     peers,
     run_of,
     span,
     stretch_at,
     stretches,
+    thirds,
 )
 from service.domain.checks.case import Case, Grid, Remark
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
 from service.domain.curve import GRID_RPM
+from service.domain.derive import mean_of
 
 TIP_IN_RPM = 500.0
 """Over the first of a pull the throttle is still opening (our choice)."""
@@ -49,7 +52,7 @@ def stock(case: Case) -> Iterator[Along]:
     pressure=Limit(8.0, 1.0, 100.0, "kPa", "manifold pressure that is taken back meanwhile"),
 )
 def torque_held_flat(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Torque held while something is taken back: over a stretch that is flat, by its ends."""
+    """Torque held flat while throttle, spark or pressure is taken back."""
     for setup in case.session.setups:
         here = along(case, setup)
         recorded = ((name, here.channel(name)) for name in LEVERS)
@@ -109,7 +112,10 @@ def taken_back(name: str, fall: Grid, flat: NDArray[np.bool_], limits: Limits) -
     width=Limit(200.0, 50.0, 2000.0, "rpm", "over how much of the pull"),
 )
 def throttle_not_full(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Throttle less than full once it has opened. A platform whose plate reads 88 % when open is no fault of a car."""
+    """Throttle less than full once it has opened.
+
+    A platform whose plate reads 88 % when open is no fault of a car.
+    """
     recorded = [one for one in case.pulls() if "throttle" in one.figures.channels]
     full = full_throttle(case, limits) if recorded else np.empty(0)
     for one in recorded:
@@ -129,10 +135,12 @@ def throttle_not_full(case: Case, limits: Limits) -> Iterator[Remark]:
 
 def full_throttle(case: Case, limits: Limits) -> Grid:
     """The throttle of a full-load pull on the grid."""
-    reference, full = peers(case), np.full(GRID_RPM.shape, limits["full"])
+    reference = peers(case)
+    full: Grid = np.full(GRID_RPM.shape, limits["full"])
     if reference is None or "throttle" not in reference.channels:
         return full
-    return np.fmin(full, reference.channels["throttle"] - limits["apart"])
+    lower: Grid = np.fmin(full, reference.channels["throttle"] - limits["apart"])
+    return lower
 
 
 @rule(
@@ -142,18 +150,21 @@ def full_throttle(case: Case, limits: Limits) -> Grid:
     "a boost leak, a wastegate, or a restriction before the compressor",
     below=Limit(7.0, 2.0, 50.0, "kPa", "how far below the stock median in the middle third"),
     falls=Limit(15.0, 3.0, 100.0, "kPa", "how much more than usual it falls to the top"),
+    spreads=Limit(2.0, 0.0, 10.0, "pull spreads", "and how much torque is missing there"),
 )
 def boost_low(case: Case, limits: Limits) -> Iterator[Remark]:
     """A boosted stock car's pressure below its platform's, and less torque there too."""
+    missing = limits["spreads"] * case.around.pull_spread
     for here in stock(case) if is_boosted(case) else ():
         found, torque = here.breathing, here.residual_thirds
-        if found is None or torque is None:
+        if found is None or torque is None or gauge_words(case, here, GAUGE) is not None:
             continue
-        if -found.above_kpa > limits["below"] and torque.middle < bay_level(case) and here.at_level:
+        low = torque.middle < bay_level(case) - missing
+        if -found.above_kpa > limits["below"] and low and here.at_level:
             words = (
                 f"lies {-found.above_kpa:.0f} kPa below this platform's stock cars from {span(found.middle)}"
             )
-        elif found.falls_more_kpa > limits["falls"] and torque.top < torque.middle:
+        elif found.falls_more_kpa > limits["falls"] and torque.top < torque.middle - missing:
             words = f"falls {found.falls_more_kpa:.0f} kPa more to the top than this platform's stock cars'"
         else:
             continue
@@ -169,6 +180,76 @@ def bay_level(case: Case) -> float:
     return case.around.bay_level or 0.0
 
 
+GAUGE: Mapping[str, float] = {"low": 0.75, "high": 1.25, "near": 12.0, "least": 15.0}
+"""The limits of `map-gauge` by which the other checks of pressure go too."""
+
+
+@rule(
+    "map-gauge",
+    "doubtful",
+    "typing",
+    "gauge pressure sent as absolute",
+    low=Limit(GAUGE["low"], 0.3, 1.0, "share", "how far below the usual pressure it lies, of the barometer"),
+    high=Limit(GAUGE["high"], 1.0, 2.0, "share", "the same, at most"),
+    near=Limit(GAUGE["near"], 2.0, 30.0, "kPa", "and how near to the barometer that must be"),
+    least=Limit(GAUGE["least"], 5.0, 50.0, "kPa", "lowest of a natural engine at full load, all through"),
+)
+def map_gauge(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Manifold pressure that lies one barometer too low."""
+    for setup in case.session.setups:
+        words = gauge_words(case, along(case, setup), limits)
+        if words is not None:
+            yield case.remark(
+                setup,
+                f"manifold pressure {words}: it looks like gauge pressure; send it absolute: gauge plus the barometer",
+            )
+
+
+def gauge_words(case: Case, here: Along, limits: Limits) -> str | None:
+    """How far manifold pressure lies too low to be absolute; None where it does not."""
+    own, above, barometer = here.channel("map"), here.above("map"), barometer_of(here)
+    if own is not None and is_boosted(case) is False and np.fmax.reduce(own) < limits["least"]:
+        return f"stays below {limits['least']:g} kPa at full load"
+    if barometer is None or above is None or not -np.fmin.reduce(above) >= limits["low"] * barometer:
+        return None
+    below = -median_of(above[np.isfinite(above)])
+    if abs(below - barometer) > limits["near"]:
+        return None
+    if not limits["low"] * barometer <= below <= limits["high"] * barometer:
+        return None
+    return f"lies {below:.0f} kPa below this platform's stock cars, and the barometer is {barometer:.0f} kPa"
+
+
+def barometer_of(here: Along) -> float | None:
+    """Mean station pressure of a setup's pulls [kPa]; None where it was not recorded."""
+    return mean_of([one.pull.pressure_kpa for one in here.pulls])
+
+
+@rule(
+    "map-above-barometer",
+    "doubtful",
+    "typing",
+    "the wrong car picked, or manifold pressure in another unit",
+    above=Limit(5.0, 1.0, 50.0, "kPa", "how far it may lie over the barometer: tuned intakes gain a little"),
+    width=Limit(500.0, 100.0, 3000.0, "rpm", "over how much of the pull, on the mean"),
+)
+def map_above_barometer(case: Case, limits: Limits) -> Iterator[Remark]:
+    """A naturally aspirated engine with more manifold pressure than the barometer gives."""
+    for setup in case.session.setups if is_boosted(case) is False else ():
+        here = along(case, setup)
+        own, barometer = here.channel("map"), barometer_of(here)
+        if own is None or barometer is None or not (own > barometer + limits["above"]).any():
+            continue
+        means = stretches(own, limits["width"])
+        at = lowest(-means)
+        if at is not None and means[at] > barometer + limits["above"]:
+            yield case.remark(
+                setup,
+                f"manifold pressure is {means[at]:.0f} kPa from {span(stretch_at(at, limits['width']))} and the barometer "
+                f"{barometer:.0f} kPa, but this platform breathes without boost: wrong car, or another unit",
+            )
+
+
 @rule(
     "not-stock-map",
     "doubtful",
@@ -180,11 +261,11 @@ def bay_level(case: Case) -> float:
     width=Limit(1000.0, 200.0, 4000.0, "rpm", "over how much of the pull there is more spark"),
 )
 def not_stock_map(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A car that is said to be stock and has more boost, more speed or more spark. Its mixture has a check of its own."""
+    """A car that is said to be stock and has more boost, more speed or more spark."""
     for here in stock(case):
         seen = [*more_boost(case, here, limits), *more_speed(case, here, limits), *more_spark(here, limits)]
         if seen:
-            words = f"said to be stock, but {' and '.join(seen)}: consistent with another calibration; is one fitted?"
+            words = f"said to be stock, but {' and '.join(seen)}: is another calibration fitted?"
             yield case.remark(here.setup, words, "/parts")
 
 
@@ -248,12 +329,15 @@ def intake_restriction(case: Case, limits: Limits) -> Iterator[Remark]:
         0.04, 0.01, 0.3, "share", "torque that goes from the middle third to the top one, against stock"
     ),
     pressure=Limit(3.0, 1.0, 30.0, "kPa", "manifold pressure may fall this much more and be as usual"),
+    near=Limit(7.0, 1.0, 50.0, "kPa", "how near the stock median it must lie at both ends to be as usual"),
 )
 def falls_with_rpm(case: Case, limits: Limits) -> Iterator[Remark]:
     """A stock car that breathes in as usual and yet loses torque towards the top."""
     for here in stock(case):
         found, torque = here.breathing, here.residual_thirds
         if found is None or torque is None or found.falls_more_kpa > limits["pressure"]:
+            continue
+        if not near_usual(here, limits["near"]):
             continue
         lost = torque.middle - torque.top
         if lost > limits["falls"]:
@@ -262,6 +346,15 @@ def falls_with_rpm(case: Case, limits: Limits) -> Iterator[Remark]:
                 f"torque falls by {lost:.1%} from the middle to the top against this platform's stock cars while manifold "
                 "pressure is as usual: consistent with an exhaust restriction, valve timing or valve float",
             )
+
+
+def near_usual(here: Along, near_kpa: float) -> bool:
+    """Whether manifold pressure lies near the stock median in its lower third and in its top one."""
+    above = here.above("map")
+    bands = None if above is None else thirds(above)
+    if above is None or bands is None:
+        return False
+    return all(abs(mean_over(above, band)) <= near_kpa for band in (bands[0], bands[2]))
 
 
 @rule(

@@ -72,7 +72,8 @@ class Along:
 
     def above(self, name: str) -> Grid | None:
         """How far a channel lies above the platform's."""
-        own, usual = self.channel(name), self.usual(name)
+        own = self.channel(name)
+        usual = None if own is None else self.usual(name)
         return None if own is None or usual is None else own - usual
 
     @cached_property
@@ -92,11 +93,12 @@ class Along:
     @cached_property
     def residual(self) -> Grid | None:
         """ln of corrected torque over the platform's stock median: its mean is the car's and the bay's level."""
-        logs = [log_torque(one) for one in self.pulls]
-        known = [one for one in logs if one is not None]
-        if self.reference is None or not known or len(known) < len(logs):
+        grids = [one.figures.grid for one in self.pulls if one.figures.grid is not None]
+        if self.reference is None or not grids or len(grids) < len(self.pulls):
             return None
-        return mean(known) - logarithm(self.reference.torque_nm)
+        factors = np.array([one.figures.factor or 1.0 for one in self.pulls])
+        logs = logarithm(np.array(grids) * factors[:, None])
+        return np.asarray(logs.sum(axis=0) / len(grids) - logarithm(self.reference.torque_nm))
 
     @cached_property
     def residual_thirds(self) -> Thirds | None:

@@ -1,9 +1,10 @@
 """What the checks look at: one post, what it comes to, and the company it comes into."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,6 +205,27 @@ class Case:
     def stock(self, setup: PostedSetup) -> bool:
         """Whether a setup says that nothing is fitted."""
         return not setup.parts and setup.parts_known == "complete"
+
+
+FIGURES: Final = re.compile(r"[-+]?\d+(\.\d+)?")
+
+
+def once_a_setup(remarks: Iterable[Remark]) -> Iterator[Remark]:
+    """Notes about single pulls that say the same but for their figures: one for each setup, which names the pulls.
+
+    Only for notes: a doubt about a pull goes with that pull when it is struck.
+    """
+    alike: dict[tuple[int | None, str], list[Remark]] = {}
+    for one in remarks:
+        alike.setdefault((one.setup_n, FIGURES.sub("", one.message)), []).append(one)
+    for (setup_n, _), (first, *others) in alike.items():
+        if not others or setup_n is None:
+            yield first
+            continue
+        also = [str(one.pull_n) for one in others]
+        named = f"pull{'s' * (len(also) > 1)} {', '.join(also[:-1])}{' and ' * (len(also) > 1)}{also[-1]}"
+        words = f"pull {first.pull_n}: {first.message} (so too {named})"
+        yield Remark(words, f"/setups/{setup_n - 1}/pulls", setup_n)
 
 
 def pulls_of(session: PostedSession) -> Iterator[tuple[PostedSetup, PostedPull, str]]:

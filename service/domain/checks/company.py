@@ -10,6 +10,7 @@ import numpy as np
 
 from service.domain.checks.case import BayPull, Case, Grid, PullCase, Remark
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
+from service.domain.checks.times import times_of
 from service.domain.records import PostedPull
 
 LEAST_KNOTS: Final = 20
@@ -39,10 +40,11 @@ class Started:
     ),
 )
 def overlapping_pulls(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Two pulls of one bay that start before the earlier one can be over.
+    """Two pulls of one bay that start before the earlier one can be over, or two sessions that start at once.
 
-    Where the earlier pull recorded `time` its own length counts instead. Silent for pulls without `started_at`.
+    Where the earlier pull recorded `time` its own length counts instead of the limit.
     """
+    yield from begun_at_once(case)
     least = timedelta(seconds=limits["seconds"])
     own = sorted(started_pulls(case), key=lambda one: one.at)
     for before, after in pairwise(own):
@@ -61,6 +63,21 @@ def overlapping_pulls(case: Case, limits: Limits) -> Iterator[Remark]:
                 break
 
 
+def begun_at_once(case: Case) -> Iterator[Remark]:
+    """Another session of this bay with this one's start, where no start of a pull tells them apart."""
+    if any(pull.started_at is not None for _, pull, _ in case.all_pulls()):
+        return
+    name, start = own_session(case), case.session.started_at
+    for pull in case.around.bay_pulls:
+        if pull.started_at == start and pull.session != name:
+            yield Remark(
+                f"session {pull.session} of {pull.vehicle} has the same start in the same bay: is the time, the bay or the "
+                "car wrong, or was one session posted twice?",
+                "/started_at",
+            )
+            return
+
+
 def others_around(case: Case, own: list[Started], least: timedelta) -> list[BayPull]:
     """This bay's pulls of other sessions that could overlap one of these, which are in order of time."""
     if not own:
@@ -74,20 +91,24 @@ def started_pulls(case: Case) -> Iterator[Started]:
     """The posted pulls whose start is known, whatever their status."""
     for setup, pull, pointer in case.all_pulls():
         if pull.started_at is not None:
-            yield Started(pull.started_at, length_of(pull), setup.n, pull.n, pointer)
+            known = times_of(case, setup, pull).in_seconds
+            length = length_of(pull) if known else None
+            yield Started(pull.started_at, length, setup.n, pull.n, pointer)
 
 
 def length_of(pull: PostedPull) -> timedelta | None:
     """How long a pull took; None where its samples' times were not recorded."""
     times = pull.channels.get("time")
-    return None if times is None or not len(times) else timedelta(seconds=float(times[times.argmax()] - times[times.argmin()]))
+    if times is None or not len(times):
+        return None
+    return timedelta(seconds=float(times[times.argmax()] - times[times.argmin()]))
 
 
 def overlap(one: Started, apart: timedelta, other: str, room: timedelta) -> Remark:
     """The remark about a pull that starts too near another."""
     words = (
-        f"starts {apart.total_seconds():.0f} s from {other} in the same bay; {room.total_seconds():.0f} s are "
-        "needed: is a clock or the bay wrong?"
+        f"starts {apart.total_seconds():.0f} s from {other} in the same bay; at least "
+        f"{room.total_seconds():.0f} s are needed: is a clock or the bay wrong?"
     )
     return Remark(words, f"{one.pointer}/started_at", one.setup_n, one.pull_n)
 
@@ -124,7 +145,7 @@ def car_in_two_bays(case: Case, limits: Limits) -> Iterator[Remark]:
     origin=OUR_CHOICE,
 )
 def sequence_back(case: Case, _: Limits) -> Iterator[Remark]:
-    """A bay's running number that does not run with its times: used twice, or higher and yet earlier.
+    """A bay's running number that does not run with its times.
 
     By time of measuring, not of arrival: an offline queue that comes late is in order. A note: a record struck and
     posted anew the same day takes a new number honestly, and no figure hangs on it.
@@ -167,10 +188,10 @@ def numbered_sessions(case: Case) -> dict[str, tuple[int, datetime]]:
     apart=Limit(0.0002, 0.0, 0.005, "share", "two curves nowhere further apart than this are one"),
 )
 def repeated_curves(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A curve that is another's everywhere: of this post, or of another session. Looked for once figures are derived.
+    """A curve that is another's everywhere, of this post or of another session.
 
     Common practice says 0.05 %; on a very quiet bay (pulls 0.45 % apart, samples 0.1 %) that takes 1 honest pair in
-    2000 for one, too many for a refusal; 0.02 % took none of 244 650, and rounding to 0.1 N.m stays below it.
+    2000 for one, too many for a refusal; 0.02 % took none of 244 650, and rounding to 0.1 N·m stays below it.
     A struck session does not count, so a record can be posted anew after a strike.
     """
     drawn = [one for one in case.pulls() if one.figures.grid is not None]

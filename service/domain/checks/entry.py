@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 
 from service.domain.checks.along import median_of
-from service.domain.checks.case import Case, Grid, Remark
+from service.domain.checks.case import Case, Grid, Remark, once_a_setup
 from service.domain.checks.impossible import CLOCK_SKEW, power_torque_ratios
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
 from service.domain.correction import BASE_STANDARD, STANDARDS
@@ -24,43 +24,57 @@ SAME_BYTE_KPA = 0.05
 """How near a pressure must lie to it: what turning units leaves (our choice)."""
 
 
-@rule("clock-skew", "note", "typing", "a clock that nobody sets")
+@rule("clock-skew", "note", "typing", "a clock not set")
 def skewed_clock(case: Case, _: Limits) -> Iterator[Remark]:
     """The bay's clock at contact against the server's."""
     clock = case.session.clock
     if clock is not None and abs(clock - case.now) > CLOCK_SKEW:
-        behind = clock < case.now
-        apart = timedelta(seconds=round(abs((clock - case.now).total_seconds())))
-        message = f"the bay's clock is {apart} {'behind' if behind else 'ahead of'} the server's; times are kept as sent"
-        yield Remark(message, "/clock")
+        side = "behind" if clock < case.now else "ahead of"
+        yield Remark(
+            f"the bay's clock is {span_of(abs(clock - case.now))} {side} the server's (at most {span_of(CLOCK_SKEW)}); "
+            "times are kept as sent: set the clock",
+            "/clock",
+        )
 
 
-@rule("air-incomplete", "note", "weather", "a weather station that was not read", origin=OUR_CHOICE)
+def span_of(apart: timedelta) -> str:
+    """A span in the unit in which it is said."""
+    seconds = apart.total_seconds()
+    for unit, size in (("days", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= (2.0 if unit != "min" else 1.0) * size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} s"
+
+
+@rule("air-incomplete", "note", "weather", "air not recorded", origin=OUR_CHOICE)
 def missing_air(case: Case, _: Limits) -> Iterator[Remark]:
     """Air not fully recorded: kept, but the figure cannot be brought to another standard."""
-    for one in case.pulls():
-        if one.figures.vapour_kpa is not None:
-            continue
-        pull = one.pull
-        recorded = (("temperature", pull.temperature_c), ("pressure", pull.pressure_kpa))
-        missing = [name for name, value in recorded if value is None]
-        if pull.humidity is None and pull.dew_point_c is None:
-            missing.append("humidity or dew_point")
-        known = pull.basis_standard in STANDARDS
-        yield one.remark(
-            f"{' and '.join(missing)} not recorded: kept, but used only for comparisons inside this session"
-            + (f" and figures in {pull.basis_standard}" if known else ""),
-            "/ambient",
-        )
+    yield from once_a_setup(
+        one.remark(missing_words(one.pull), "/ambient")
+        for one in case.pulls()
+        if one.figures.vapour_kpa is None
+    )
+
+
+def missing_words(pull: PostedPull) -> str:
+    """What was not recorded of a pull's air, and what that leaves."""
+    recorded = (("temperature", pull.temperature_c), ("pressure", pull.pressure_kpa))
+    missing = [name for name, value in recorded if value is None]
+    if pull.humidity is None and pull.dew_point_c is None:
+        missing.append("humidity (or dew_point)")
+    *first, last = missing
+    named = f"{', '.join(first)} and {last}" if first else last
+    standard = f" and figures in {pull.basis_standard}" if pull.basis_standard in STANDARDS else ""
+    return f"{named} not recorded: kept, but used only for comparisons inside this session{standard}"
 
 
 @rule("basis-unknown", "note", "typing", "an old record", origin=OUR_CHOICE)
 def unknown_basis(case: Case, _: Limits) -> Iterator[Remark]:
-    """Corrected by nobody knows what: kept as posted."""
-    for one in case.pulls():
-        if one.figures.level == UNKNOWN:
-            words = "corrected by an unknown factor: kept as posted, used only for comparisons inside this session"
-            yield one.remark(words, "/basis")
+    """Figures corrected by a factor that is not known."""
+    words = "corrected by an unknown factor: kept as posted, used only for comparisons inside this session"
+    yield from once_a_setup(
+        one.remark(words, "/basis") for one in case.pulls() if one.figures.level == UNKNOWN
+    )
 
 
 @rule(
@@ -80,8 +94,9 @@ def factor_limits(case: Case, limits: Limits) -> Iterator[Remark]:
         if one.figures.vapour_kpa is None or factor is None or low <= factor <= high:
             continue
         yield one.remark(
-            f"the {BASE_STANDARD} factor is {factor:.3f}, outside {low}..{high}: levels are doubtful, ratios "
-            "inside this session are not",
+            f"the {BASE_STANDARD} factor is {factor:.3f}, outside {low:g} to {high:g}: levels are doubtful, ratios "
+            "inside this session are not; look at the air first; where the site explains it, answer in the standard "
+            "`none`, or set this limit for the bay (setting `checks`)",
             "/ambient",
         )
 
@@ -98,9 +113,7 @@ def few_samples(case: Case, limits: Limits) -> Iterator[Remark]:
     """Too few samples to draw a curve."""
     for one in case.pulls():
         if one.figures.grid is not None and one.figures.samples < limits["least"]:
-            words = (
-                f"only {one.figures.samples} samples at different speeds; {limits['least']:g} draw a curve"
-            )
+            words = f"only {one.figures.samples} samples at different speeds; at least {limits['least']:g} draw a curve"
             yield one.remark(words, "/curve/rpm")
 
 
@@ -122,7 +135,7 @@ def rpm_coverage(case: Case, limits: Limits) -> Iterator[Remark]:
             continue
         yield one.remark(
             f"{low:.0f} to {high:.0f} rpm is {(high - low) / usable_range:.0%} of this platform's range; "
-            f"{limits['least']:.0%} is expected",
+            f"at least {limits['least']:.0%} is expected",
             "/curve/rpm",
         )
 
@@ -130,21 +143,22 @@ def rpm_coverage(case: Case, limits: Limits) -> Iterator[Remark]:
 @rule("best-of-unknown", "note", "typing", "an old record", origin=OUR_CHOICE)
 def unknown_best_of(case: Case, _: Limits) -> Iterator[Remark]:
     """A peaks-only record that does not say of how many pulls it is the best."""
-    for one in case.pulls():
-        if one.pull.peaks is not None and one.pull.best_of is None:
-            words = "of how many pulls this is the best is not recorded: its level is read as the best of 3"
-            yield one.remark(words, "/best_of")
+    words = "of how many pulls this is the best is not recorded: its level is read as the best of 3"
+    yield from once_a_setup(
+        one.remark(words, "/best_of")
+        for one in case.pulls()
+        if one.pull.peaks is not None and one.pull.best_of is None
+    )
 
 
-@rule("stock-not-checked", "note", "typing", "nobody looked under the bonnet", origin=OUR_CHOICE)
+@rule("stock-not-checked", "note", "typing", "a car not looked at under the bonnet", origin=OUR_CHOICE)
 def unchecked_stock(case: Case, _: Limits) -> Iterator[Remark]:
-    """A stock car of which nobody said that it was looked at."""
+    """A stock car of which it is not said whether it was looked at."""
     for setup in case.session.setups:
         if case.stock(setup) and setup.stock_checked == "unknown":
             words = (
                 "nothing is fitted, but `stock_checked` is unknown: not counted among stock cars until it is "
-                "verified "
-                "or declared"
+                "verified or declared"
             )
             yield case.remark(setup, words, "/stock_checked")
 
@@ -169,7 +183,7 @@ def implausible_level(case: Case, limits: Limits) -> Iterator[Remark]:
             yield case.remark(
                 setup,
                 f"{power:.0f} kW at the wheel is {share:.0%} of this platform's rated power; {limits['low']:.0%} to "
-                f"{limits['high']:.0%} is expected of a stock car: wrong car, unit or column?",
+                f"{limits['high']:.0%} is expected of a stock car: is it the right car, unit and column?",
             )
 
 
@@ -181,7 +195,7 @@ def implausible_level(case: Case, limits: Limits) -> Iterator[Remark]:
     spread=Limit(0.01, 0.002, 0.2, "share", "spread of power over torque x speed along the pull"),
 )
 def spread_of_power(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Power over torque x speed that is right on the whole, but not the same along the pull.
+    """Power that is torque times speed on the whole, but not along the pull.
 
     Where the two curves cross is the same identity at one speed: there is no check of its own for that.
     """
@@ -189,9 +203,9 @@ def spread_of_power(case: Case, limits: Limits) -> Iterator[Remark]:
         spread = spread_of_ratios(one.pull, limits["spread"])
         if spread > limits["spread"]:
             yield one.remark(
-                f"power over torque x speed varies by {spread:.1%} along the pull; {limits['spread']:.1%} is "
-                "expected: are both "
-                "columns from one pull, with one smoothing? Post only the one that was measured",
+                f"power over torque x speed varies by {spread:.1%} along the pull (at most "
+                f"{limits['spread']:.1%}): post only the column that was measured, or both from one pull with one "
+                "smoothing",
                 "/curve/power",
             )
 
@@ -229,8 +243,8 @@ def half_digit(values: Grid) -> float:
 
 @rule(
     "map-at-limit",
-    "doubtful",
-    "typing",
+    "note",
+    "air path",
     "a sensor or protocol that says no more than 255 kPa, with the pressure really higher",
     origin="SAE J1979: one byte, 0 to 255 kPa",
     samples=Limit(5.0, 2.0, 1000.0, "samples", "how many in a row must read exactly 255 kPa"),
@@ -238,18 +252,23 @@ def half_digit(values: Grid) -> float:
 def pressure_at_limit(case: Case, limits: Limits) -> Iterator[Remark]:
     """Manifold pressure that stays at exactly 255 kPa and never goes above.
 
+    A note: no power comes from this channel.
     A boosted engine that really makes 255 kPa moves by a kilopascal or two about it, and so above it.
     """
+    yield from once_a_setup(stuck_at_limit(case, limits["samples"]))
+
+
+def stuck_at_limit(case: Case, samples: float) -> Iterator[Remark]:
+    """The same by pull."""
     for one in case.pulls():
         pressure = one.pull.channels.get("map")
         if pressure is None or abs(float(pressure[pressure.argmax()]) - ONE_BYTE_KPA) > SAME_BYTE_KPA:
             continue
         stuck = longest_run(pressure >= ONE_BYTE_KPA - SAME_BYTE_KPA)
-        if stuck >= limits["samples"]:
+        if stuck >= samples:
             yield one.remark(
                 f"manifold pressure reads exactly 255 kPa in {stuck} samples in a row and never more: it is "
-                "likely higher; "
-                "measure it with a sensor of wider range, or leave the channel out",
+                "likely higher; measure it with a sensor of wider range, or leave the channel out",
                 "/curve/map",
             )
 

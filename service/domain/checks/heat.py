@@ -43,7 +43,7 @@ def on_one_footing(pulls: Sequence[PullCase]) -> bool:
     warming=Limit(3.0, 0.5, 30.0, "°C", "how much warmer the oil was at the start of the next two"),
 )
 def warm_up_pull(case: Case, limits: Limits) -> Iterator[Remark]:
-    """The first pull low and the oil warming after it. Of the gearbox nothing is recorded."""
+    """A first pull that reads low, with the oil warming after it."""
     for setup in case.session.setups:
         pulls = case.pulls(setup)[:3]
         if len(pulls) < 3:
@@ -60,7 +60,7 @@ def warm_up_pull(case: Case, limits: Limits) -> Iterator[Remark]:
         if below > limit:
             yield pulls[0].remark(
                 f"the first pull reads {below:.1%} below the next two ({limit:.1%} is this bay's limit) and the oil was "
-                f"{warmer:.0f} °C colder: consistent with warming up; mark it as settling if so",
+                f"{warmer:.0f} °C colder: consistent with warming up; mark it as settling",
                 "/status",
             )
 
@@ -175,7 +175,7 @@ def heat_costs_power(case: Case, limits: Limits) -> Iterator[Remark]:
     "engine-not-warm",
     "doubtful",
     "heat",
-    "a pull begun before the engine was warm: wait, or mark it as settling",
+    "a pull begun before the engine was warm",
     coolant=Limit(75.0, 40.0, 100.0, "°C", "coolest coolant at the start"),
     oil=Limit(70.0, 30.0, 110.0, "°C", "coolest oil at the start; one club's rule says 160 °F, 71 °C"),
 )
@@ -219,7 +219,7 @@ def engine_hot(case: Case, limits: Limits) -> Iterator[Remark]:
     spreads=Limit(2.0, 1.0, 10.0, "pull spreads", "how far power rises from the first pull to the last"),
 )
 def drifts_upward(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Pulls after a change of the calibration that rise one after the other. A battery's disconnection is not recorded."""
+    """Pulls after a change of the calibration that rise one after the other."""
     before: frozenset[str] | None = None
     for setup in case.session.setups:
         now = calibrations(case, setup)

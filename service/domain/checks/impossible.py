@@ -29,6 +29,12 @@ CHANNEL_RANGES: Mapping[str, tuple[float, float]] = {
     "roller_speed": (0.0, 20_000.0),
     "time": (-600.0, 86_400.0),
 }
+CHANNEL_UNITS: Mapping[str, str] = {
+    "rpm": " rpm", "torque": " N·m", "axle_torque": " N·m", "power": " kW", "map": " kPa", "spark": "°",
+    "knock_retard": "°", "inlet": " °C", "roller_speed": " rpm", "time": " s",
+}  # fmt: skip
+AIR_FUEL_RATIO = (9.0, 25.0)
+"""A "lambda" within this is an air-fuel ratio: 14.7 times lambda 0.6 to 1.7 (our choice)."""
 KEEPABLE = (-1e30, 1e30)
 """What the store can hold; a rejected pull may say anything else, being counted nowhere (our choice)."""
 CLOCK_SKEW = timedelta(seconds=120)
@@ -39,12 +45,12 @@ FUTURE_ALLOWED = timedelta(minutes=10)
 """How far ahead of the server a time may stand when the bay's clock is not given (our choice)."""
 UNIT_MIX = {
     # 9549.3 P / (T n) where power and torque are not kW and N.m: exact by the units' definitions (NIST SP 811 B.8).
-    1.3410: "hp and N.m",
-    1.3558: "kW and lbf.ft",
-    1.3596: "metric horsepower and N.m",
-    1.8182: "hp and lbf.ft",
-    1.8434: "metric horsepower and lbf.ft",
-    13.3333: "metric horsepower and kgf.m",
+    1.3410: "hp and N·m",
+    1.3558: "kW and lbf·ft",
+    1.3596: "metric horsepower and N·m",
+    1.8182: "hp and lbf·ft",
+    1.8434: "metric horsepower and lbf·ft",
+    13.3333: "metric horsepower and kgf·m",
 }
 SAME_MIX = 0.002
 """How near a ratio must lie to one of these to be named (our choice): some differ by less than a correction."""
@@ -52,7 +58,7 @@ SAME_MIX = 0.002
 
 @rule("time-in-the-future", "refused", "typing", "a clock that is wrong", origin=OUR_CHOICE)
 def times_in_the_future(case: Case, _: Limits) -> Iterator[Remark]:
-    """A time after the bay's own clock (or, without it, well after the server's) has not happened yet."""
+    """A time that has not happened yet by the bay's own clock, or well after the server's where that is not sent."""
     clock = case.session.clock
     for finding in future_time(case.session.started_at, case.now, clock):
         yield Remark(finding.message, finding.pointer)
@@ -103,19 +109,30 @@ def impossible_values(pull: PostedPull) -> Iterator[tuple[str, str]]:
         if len(outside):
             first = int(outside[0])
             yield (
-                f"{name} is {values[first]:g} at sample {first}; between {low:g} and {high:g} (in SI) can be true: "
-                "check the unit and the column",
+                f"{name} is {values[first]:.5g} at sample {first}; between {low:g} and {high:g}"
+                f"{CHANNEL_UNITS.get(name, '')} can be true: {way_out(name, float(values[first]))}",
                 f"/curve/{name}/{first}",
             )
 
 
+def way_out(name: str, value: float) -> str:
+    """What to do about a value that cannot be: the usual slip of its channel, where it looks like that."""
+    if name == "lambda" and AIR_FUEL_RATIO[0] <= value <= AIR_FUEL_RATIO[1]:
+        return f"{value:.3g} looks like an air-fuel ratio: divide by 14.7"
+    if name == "throttle" and value > 1.5:
+        return "it looks like percent: divide by 100"
+    if name == "map" and value < CHANNEL_RANGES["map"][0]:
+        return "send absolute pressure: gauge plus the barometer"
+    return "check the unit and the column"
+
+
 @rule("dew-point-above-temperature", "refused", "weather", "two columns swapped", origin="physics")
 def impossible_dew_point(case: Case, _: Limits) -> Iterator[Remark]:
-    """Air is never moister than saturated."""
+    """A dew point above the temperature: air is never moister than saturated."""
     for setup, pull, pointer in case.all_pulls():
         if swapped(pull):
             message = (
-                f"dew point {pull.dew_point_c:g} °C is above the air temperature {pull.temperature_c:g} °C; "
+                f"dew point {pull.dew_point_c:.1f} °C is above the air temperature {pull.temperature_c:.1f} °C; "
                 "were the two swapped, or is it the wet bulb?"
             )
             yield Remark(message, f"{pointer}/ambient/dew_point", setup.n, pull.n)
@@ -138,7 +155,9 @@ def impossible_air(case: Case, _: Limits) -> Iterator[Remark]:
             try:
                 air_of(pull)
             except ValueError as impossible:
-                yield Remark(str(impossible), f"{pointer}/ambient", setup.n, pull.n)
+                percent = pull.humidity is not None and pull.humidity > 1.5
+                words = f"{impossible}{'; humidity looks like percent: divide by 100' if percent else ''}"
+                yield Remark(words, f"{pointer}/ambient", setup.n, pull.n)
 
 
 @rule(
@@ -153,9 +172,9 @@ def impossible_factor(case: Case, limits: Limits) -> Iterator[Remark]:
     """A factor, computed from the air or posted, that only a typing error makes."""
     low, high = limits["low"], limits["high"]
     for setup, pull, pointer in case.all_pulls():
-        for factor, way_out, below in factors_of(pull):
+        for factor, mend, below in factors_of(pull):
             if factor is not None and not low <= factor <= high:
-                message = f"the correction factor comes to {factor:.3f}; between {low} and {high} can be true: {way_out}"
+                message = f"the correction factor comes to {factor:.3f}; between {low:g} and {high:g} can be true: {mend}"
                 yield Remark(message, pointer + below, setup.n, pull.n)
 
 
@@ -178,7 +197,10 @@ def factors_of(pull: PostedPull) -> Iterator[tuple[float | None, str, str]]:
     apart=Limit(0.005, 0.001, 0.1, "share", "how far power may lie from torque x speed"),
 )
 def disagreeing_power(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Power and torque both given, but power is not torque times speed. Never mended: the units are a person's word."""
+    """Power that is not torque times speed, where both are given.
+
+    Never mended: the units are a person's word.
+    """
     for setup, pull, pointer in case.all_pulls():
         k = power_over_torque(pull)
         if pull.status == "rejected" or k is None or abs(k - 1.0) <= limits["apart"]:
@@ -210,7 +232,7 @@ def power_torque_ratios(pull: PostedPull) -> "np.ndarray[tuple[int], np.dtype[np
 
 @rule("ratio-missing", "refused", "typing", "the gearing not written down", origin="physics")
 def missing_ratio(case: Case, _: Limits) -> Iterator[Remark]:
-    """Axle torque says nothing about the engine without the ratio between them."""
+    """Axle torque without the ratio by which it becomes the engine's."""
     for setup, pull, _pointer in case.all_pulls():
         if "axle_torque" in pull.channels and case.session.ratio is None:
             message = (
@@ -229,7 +251,7 @@ def missing_ratio(case: Case, _: Limits) -> Iterator[Remark]:
     least=Limit(0.1, 0.0, 10.0, "kW", "a curve whose peak lies below this shows no pull"),
 )
 def powerless(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Curves on which the engine never pulls: they have no peak to compare."""
+    """Curves on which the engine never pulls."""
     for setup, pull, pointer in case.all_pulls():
         if pull.status != "rejected" and case.derived[setup.n, pull.n].observed.power_kw < limits["least"]:
             name = next((name for name in ("torque", "power", "axle_torque") if name in pull.channels), "rpm")

@@ -9,6 +9,7 @@ power, 1.4 to 2.9 kW). What rolling out costs cannot be compared either: a post 
 coast-down needs the inertia, which no post gives.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -182,9 +183,9 @@ def came_and_went(flare: Flare, steep: float, high: float) -> bool:
     high=Limit(0.04, 0.01, 0.3, "share", "rise of engine over roller speed above its middle"),
 )
 def tyre_slip(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Engine speed that flares up against the rollers under load and comes back. On hubs there is no tyre to slip."""
+    """Engine speed that flares up against the rollers under load and comes back."""
     if case.around.bay_kind == HUB:
-        return
+        return  # no tyre to slip
     for one, flare in flares(case, min(limits["steep"], limits["high"])):
         if came_and_went(flare, limits["steep"], limits["high"]):
             yield one.remark(
@@ -213,7 +214,7 @@ def clutch_slip(case: Case, limits: Limits) -> Iterator[Remark]:
             yield one.remark(
                 f"from {flare.rpm:.0f} rpm engine speed ran {flare.height:.1%} ahead of {where}"
                 f"{'' if flare.back else ' and stayed there while torque rose no more'}: consistent with a clutch that "
-                "slips; let it cool and repeat the pull: does it begin earlier?",
+                "slips; let it cool, repeat the pull and see whether it begins earlier",
                 "/curve/roller_speed",
             )
 
@@ -259,7 +260,7 @@ STEP_SHARE: Final = 0.75
     step=Limit(0.12, 0.05, 0.5, "share", "step of engine over roller speed"),
 )
 def gear_change(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Engine over roller speed that steps and stays: two gears in one curve."""
+    """Engine over roller speed that steps and stays, which makes two gears in one curve."""
     for _setup, pull, pointer in case.all_pulls():
         change = gear_step(pull, limits["step"]) if pull.status == "accepted" else None
         if change is not None and abs(change[1]) > np.log1p(limits["step"]):
@@ -314,8 +315,8 @@ def curve_noisy(case: Case, limits: Limits) -> Iterator[Remark]:
         rough = roughness_of(case, one)
         if rough is not None and rough > limits["most"]:
             yield one.remark(
-                f"samples scatter by {rough:.1%} about a parabola over 300 rpm; {limits['most']:.1%} is expected at "
-                "most: consistent with a noisy signal; look at the speed pick-up, its cable and the load cell's earth",
+                f"samples scatter by {rough:.1%} about a parabola over 300 rpm; at most {limits['most']:.1%} is "
+                "expected: consistent with a noisy signal; look at the speed pick-up, its cable and the load cell's earth",
                 "/curve/torque",
             )
 
@@ -328,8 +329,9 @@ def curve_noisy(case: Case, limits: Limits) -> Iterator[Remark]:
     least=Limit(0.0005, 0.0, 0.01, "share", "scatter about a parabola over 300 rpm that no machine is below"),
 )
 def curve_smoothed(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Samples too clean to be as measured, where nobody said how they were smoothed: looked for in
-    the first pull of a setup.
+    """Samples too clean to be as measured, where it is not said how they were smoothed.
+
+    Looked for in the first pull of a setup.
     """
     for setup in case.session.setups:
         one = next(iter(case.pulls(setup)), None)
@@ -370,7 +372,7 @@ def roughness(figures: DerivedPull) -> float | None:
     fitted = np.correlate(torque, weights, mode="valid")
     apart = middle(np.abs(torque[half:-half] - fitted))
     usual = middle(fitted)
-    return 1.4826 * apart / usual / float(np.sqrt(1.0 - weights[half])) if usual > 0.0 else None
+    return 1.4826 * apart / usual / math.sqrt(1.0 - weights[half]) if usual > 0.0 else None
 
 
 @lru_cache(maxsize=64)

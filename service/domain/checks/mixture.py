@@ -22,7 +22,7 @@ from service.domain.checks.along import (
     stretches,
     thirds,
 )
-from service.domain.checks.case import Case, Grid, Remark
+from service.domain.checks.case import Case, Grid, Remark, StockReference
 from service.domain.checks.rules import Limit, Limits, rule
 from service.domain.records import PostedSetup
 
@@ -78,7 +78,7 @@ def lambda_unlike_platform(case: Case, limits: Limits) -> Iterator[Remark]:
     apart=Limit(0.045, 0.01, 0.3, "lambda", "how far a changed car may lie from the stock median"),
 )
 def lambda_unlike_stock(case: Case, limits: Limits) -> Iterator[Remark]:
-    """The same of a car that is not stock: told, and no more."""
+    """A changed car's mixture in the top third of the pull against the platform's stock cars."""
     for setup in case.session.setups:
         found = None if case.stock(setup) else off_platform(case, setup)
         if found is not None and abs(found[1]) > limits["apart"]:
@@ -104,10 +104,12 @@ def apart_words(own: float, apart: float) -> str:
 def lambda_leans_out(case: Case, limits: Limits) -> Iterator[Remark]:
     """Mixture that grows leaner towards the limiter, beyond what the platform's stock cars do where that is known."""
     for setup in case.session.setups if by_spark(case) else ():
-        own, usual = along(case, setup).live_lambda, along(case, setup).usual("lambda")
+        here = along(case, setup)
+        own = here.live_lambda
         trend = None if own is None else leaning(own)
-        if own is None or trend is None:
+        if own is None or trend is None or trend <= limits["trend"]:
             continue
+        usual = here.usual("lambda")
         stock = None if usual is None else leaning(np.where(np.isfinite(own), usual, np.nan))
         if trend - max(stock or 0.0, 0.0) > limits["trend"]:
             yield case.remark(
@@ -134,14 +136,16 @@ def leaning(values: Grid) -> float | None:
     apart=Limit(0.03, 0.0, 0.3, "lambda", "how much leaner than the platform's stock cars, where known"),
 )
 def lean_at_full_load(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Boosted, spark ignition, lean: also of a car that is not stock. Platforms that run at 1 by design are no fault."""
+    """A boosted spark-ignition engine that runs lean at full load.
+
+    Also of a car that is not stock; platforms that run at 1 by design are no fault.
+    """
     if not by_spark(case) or case.platform is None or not case.platform.engine.is_boosted:
         return
     reference = peers(case)
-    usual = None if reference is None else reference.channels.get("lambda")
     for one in case.pulls():
         values = one.figures.channels.get("lambda")
-        found = None if values is None else leanest(values, usual, limits)
+        found = None if values is None else leanest(values, reference, limits)
         if values is not None and found is not None and not dead(values, DEAD_SPREAD, FREE_AIR):
             where, lean = found
             yield one.remark(
@@ -151,7 +155,7 @@ def lean_at_full_load(case: Case, limits: Limits) -> Iterator[Remark]:
             )
 
 
-def leanest(values: Grid, usual: Grid | None, limits: Limits) -> tuple[slice, float] | None:
+def leanest(values: Grid, reference: StockReference | None, limits: Limits) -> tuple[slice, float] | None:
     """The leanest stretch in the upper half of a pull, and its lambda; None where it is not lean."""
     if not np.fmax.reduce(values) > limits["lean"]:
         return None
@@ -166,6 +170,7 @@ def leanest(values: Grid, usual: Grid | None, limits: Limits) -> tuple[slice, fl
     if at is None or means[at] <= limits["lean"]:
         return None
     where = stretch_at(at, limits["width"])
+    usual = None if reference is None else reference.channels.get("lambda")
     stock = np.nan if usual is None else mean_over(usual, where)
     return None if means[at] <= stock + limits["apart"] else (where, float(means[at]))
 
@@ -195,7 +200,7 @@ def rich(case: Case, limits: Limits) -> Iterator[Remark]:
 @rule(
     "lambda-dead",
     "doubtful",
-    "typing",
+    "fuel or spark",
     "a dead or unplugged probe, a probe in free air, or rows of the overrun",
     spread=Limit(DEAD_SPREAD, 0.0, 0.05, "lambda", "a living probe's reading spreads by more over a pull"),
     free_air=Limit(FREE_AIR, 1.5, 9.0, "lambda", "what only free air reads"),
@@ -206,14 +211,16 @@ def lambda_dead(case: Case, limits: Limits) -> Iterator[Remark]:
         values = one.figures.channels.get("lambda")
         why = None if values is None else dead(values, limits["spread"], limits["free_air"])
         if why is not None:
-            yield one.remark(f"lambda {why}: is the probe in, heated and plugged?", "/curve/lambda")
+            yield one.remark(
+                f"lambda {why}: see whether the probe is in, heated and plugged", "/curve/lambda"
+            )
 
 
 @rule(
     "lambda-not-before-catalyst",
     "note",
     "fuel or spark",
-    "a probe where air gets in and the catalyst has been",
+    "a probe behind the catalyst or at the tailpipe",
 )
 def lambda_not_before_catalyst(case: Case, _: Limits) -> Iterator[Remark]:
     """Lambda measured behind the catalyst or at the tailpipe."""

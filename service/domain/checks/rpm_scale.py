@@ -93,7 +93,12 @@ def compared(case: Case) -> Iterator[tuple[PostedSetup, Sequence[PullCase], floa
     for setup in case.session.setups:
         level = level_of_setup(case, setup)
         if level is not None:
-            yield setup, case.pulls(setup), level, min(known, key=lambda one: abs(math.log(level / one.ratio)))
+            yield (
+                setup,
+                case.pulls(setup),
+                level,
+                min(known, key=lambda one: abs(math.log(level / one.ratio))),
+            )
 
 
 def counted_twice(case: Case, pulls: Sequence[PullCase], apart: float) -> bool:
@@ -109,7 +114,7 @@ def counted_twice(case: Case, pulls: Sequence[PullCase], apart: float) -> bool:
 
 @rule("rpm-doubled", "doubtful", "bay", "engine speed counted twice or half: a wrong pick-up setting")
 def rpm_doubled(case: Case, _: Limits) -> Iterator[Remark]:
-    """Engine speed that is twice or half of what this gear gives: the power is right, the torque wrong by as much."""
+    """Engine speed that is twice or half of what this gear gives."""
     for setup, pulls, level, known in compared(case):
         apart = math.log(level / known.ratio)
         if counted_twice(case, pulls, apart):
@@ -131,7 +136,7 @@ def rpm_doubled(case: Case, _: Limits) -> Iterator[Remark]:
     most=Limit(0.6, 0.2, 2.0, "share", "largest difference between neighbouring gears"),
 )
 def wrong_gear(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A speed ratio as another gear gives it: one that is known of the platform, or a neighbour's distance away."""
+    """A speed ratio as another gear gives it, known of the platform or a neighbour's distance away."""
     for setup, pulls, level, known in compared(case):
         apart = math.log(level / known.ratio)
         if abs(apart) < math.log1p(limits["least"]) or counted_twice(case, pulls, apart):
@@ -158,6 +163,55 @@ def gear_named(case: Case, level: float) -> int | None:
         return None
     nearest = min(others, key=lambda gear: abs(math.log(level / reference.speed_ratio[gear])))
     return nearest if abs(math.log(level / reference.speed_ratio[nearest])) < SAME_GEAR else None
+
+
+@rule(
+    "roller-speed-unit",
+    "doubtful",
+    "typing",
+    "a roller speed in another unit than rpm, such as km/h",
+    factor=Limit(1.8, 1.3, 10.0, "-", "how far off every known ratio, either way"),
+    low=Limit(0.3, 0.01, 1.0, "-", "smallest engine over roller speed, where none is known"),
+    high=Limit(15.0, 2.0, 100.0, "-", "largest"),
+)
+def roller_speed_unit(case: Case, limits: Limits) -> Iterator[Remark]:
+    """Engine over roller speed that no gear gives.
+
+    Against what is known of this car and its platform, whatever gear; beyond any machine's where nothing is.
+    """
+    known = known_ratios(case)
+    for setup in case.session.setups:
+        level = level_of_setup(case, setup)
+        if level is None:
+            continue
+        if not known:
+            if not limits["low"] <= level <= limits["high"]:
+                words = f"{limits['low']:g} to {limits['high']:g} is possible"
+                yield case.remark(setup, unit_words(level, words))
+            continue
+        nearest = min(known, key=lambda one: abs(math.log(level / one.ratio)))
+        apart = math.log(level / nearest.ratio)
+        if abs(apart) > math.log(limits["factor"]) and not counted_twice(case, case.pulls(setup), apart):
+            yield case.remark(setup, unit_words(level, f"{math.exp(apart):.2g} times the {nearest.words}"))
+
+
+def known_ratios(case: Case) -> list[Known]:
+    """Every g that is known in this bay of this car and of its platform, whatever gear."""
+    reference = case.around.reference
+    platform = () if reference is None or reference.cars < LEAST_CARS else reference.speed_ratio.values()
+    own = [state for state in case.around.earlier if state.bay == case.session.bay]
+    return [
+        *(Known(state.speed_ratio, state) for state in own if state.speed_ratio),
+        *(Known(ratio) for ratio in platform),
+    ]
+
+
+def unit_words(level: float, seen: str) -> str:
+    """The remark."""
+    return (
+        f"engine over roller speed is {level:.3g}, {seen}: consistent with km/h or another unit; send "
+        "the roller's speed in rpm, or leave roller_speed out"
+    )
 
 
 ANOTHER_GEAR: Final = 0.15
@@ -199,7 +253,7 @@ def rpm_scale(case: Case, limits: Limits) -> Iterator[Remark]:
     platform=Limit(0.06, 0.01, 0.15, "share", "difference from the platform's stock cars"),
 )
 def speed_ratio_differs(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A speed ratio that other tyres or parts may explain: said, so that somebody writes them down."""
+    """A speed ratio that other tyres or parts may explain, if they were written down."""
     hub, compared_already = case.around.bay_kind == HUB, set()
     for setup, level, known in against_itself(case):
         compared_already.add(setup.n)

@@ -5,6 +5,7 @@ keeps the record but takes it out of the answers until a person confirms it, `no
 set for the shop or one bay; all but the refusing checks can be switched off (setting `checks`).
 """
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -69,12 +70,20 @@ class Rule:
             return
         for remark in self.look(case, self.limits_as_set(set_for_bay) if set_for_bay else self.usual):
             yield Finding(
-                self.code, self.level, remark.message, remark.pointer, remark.setup_n, remark.pull_n
+                self.code, self.level, in_print(remark.message), remark.pointer, remark.setup_n, remark.pull_n
             )
 
     def limits_as_set(self, set_for_bay: Mapping[str, Any]) -> Limits:
         """The limits of this check in a bay that has set some of them."""
         return {name: float(set_for_bay.get(name, limit.default)) for name, limit in self.limits.items()}
+
+
+PERCENT: Final = re.compile(r"(?<=\d)%")
+
+
+def in_print(message: str) -> str:
+    """A message with a space between a number and its percent sign (SI Brochure, 9th edition, 5.4.7)."""
+    return PERCENT.sub(" %", message)
 
 
 RULES: dict[str, Rule] = {}

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.checks.case import Case, PullCase, Remark
+from service.domain.checks.case import Case, PullCase, Remark, once_a_setup
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
 from service.domain.curve import GRID_RPM
 from service.domain.units import FOOT_POUND_NM, HORSEPOWER_KW, METRIC_HORSEPOWER_KW, RPM_NM_PER_KW
@@ -14,7 +14,7 @@ from service.domain.units import FOOT_POUND_NM, HORSEPOWER_KW, METRIC_HORSEPOWER
 Floats = NDArray[np.float64]
 
 POWER_UNITS: Final[Mapping[str, float]] = {"kW": 1.0, "hp": HORSEPOWER_KW, "PS": METRIC_HORSEPOWER_KW}
-TORQUE_UNITS: Final[Mapping[str, float]] = {"N.m": 1.0, "lbf.ft": FOOT_POUND_NM, "kgf.m": 9.80665}
+TORQUE_UNITS: Final[Mapping[str, float]] = {"N·m": 1.0, "lbf·ft": FOOT_POUND_NM, "kgf·m": 9.80665}
 SAME_NUMBER: Final = 1e-6
 """How near a figure must lie to a whole number, relative: what turning units loses (our choice)."""
 
@@ -28,7 +28,12 @@ SAME_NUMBER: Final = 1e-6
     near=Limit(200.0, 0.0, 1000.0, "rpm", "how near the platform's rpm limit an end is at the limiter"),
 )
 def peak_not_reached(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Power still near its highest where the pull ends, short of the limiter. Silent where that is not known."""
+    """Power still near its highest where the pull ends, short of the limiter."""
+    yield from once_a_setup(ended_early(case, limits))
+
+
+def ended_early(case: Case, limits: Limits) -> Iterator[Remark]:
+    """The same by pull; silent where the limiter is not known."""
     if case.platform is None or case.platform.rpm_limit is None:
         return
     for one in case.pulls():
@@ -66,7 +71,12 @@ def fall_at_end(one: PullCase) -> float | None:
     fall=Limit(0.01, 0.0, 0.2, "share", "how far power must have fallen for its peak to be known"),
 )
 def starts_late(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A pull that says nothing about the lower half. Where the peak is not reached its speed is not known: silent."""
+    """A pull that begins too late to say anything about the lower half of the speeds."""
+    yield from once_a_setup(begun_late(case, limits))
+
+
+def begun_late(case: Case, limits: Limits) -> Iterator[Remark]:
+    """The same by pull; silent where the peak is not reached, because its speed is not known then."""
     for one in case.pulls():
         start, peak = one.figures.rpm_from, one.figures.observed.power_rpm
         if start is None or start <= limits["share"] * peak:
@@ -76,7 +86,7 @@ def starts_late(case: Case, limits: Limits) -> Iterator[Remark]:
             continue
         yield one.remark(
             f"the pull starts at {start:.0f} rpm, {start / peak:.0%} of its power peak's speed; "
-            f"{limits['share']:.0%} is expected: it says nothing about lower speeds, where gains are often "
+            f"at most {limits['share']:.0%} is expected: it says nothing about lower speeds, where gains are often "
             "largest or lost",
             "/curve/rpm",
         )
@@ -107,28 +117,28 @@ def thin_trace(case: Case, limits: Limits) -> Iterator[Remark]:
             continue
         held = one.pull.test == "steps"
         gap, step = (limits["held"],) * 2 if held else (limits["gap"], limits["step"])
-        seen = list(spacing_faults(rpm, gap, step))
-        if not (rpm[1:] > rpm[:-1]).all():
+        steps = rpm[1:] - rpm[:-1]
+        seen = list(spacing_faults(rpm, steps, gap, step))
+        if steps[steps.argmin()] <= 0.0:
             seen += falling_faults(rising_part(rpm), limits["falling"], limits["fall"])
         if seen:
             words = f"{' and '.join(seen)}: post the rows of the pull alone, as dense as they were recorded"
             yield one.remark(words, "/curve/rpm")
 
 
-def spacing_faults(rpm: Floats, gap: float, step: float) -> Iterator[str]:
+def spacing_faults(rpm: Floats, steps: Floats, gap: float, step: float) -> Iterator[str]:
     """What is wrong with the spacing of a pull's samples, in words."""
-    steps = rpm[1:] - rpm[:-1]
-    backwards = steps[steps.argmin()] <= 0.0
-    if max(steps[steps.argmax()], -steps[steps.argmin()]) <= min(gap, step):
-        return  # in whatever order: between two neighbours in speed the pull went in no longer a step
-    if backwards:
+    least, most = float(steps[steps.argmin()]), float(steps[steps.argmax()])
+    if max(-least, most) <= min(gap, step):
+        return  # sorted by speed, neighbours are no further apart than the rows that lead from one side to the other
+    if least <= 0.0:
         steps = np.diff(np.unique(rpm))
     if not len(steps):
         return
     if float(steps.max()) > gap:
-        yield f"there is a gap of {steps.max():.0f} rpm between samples ({gap:.0f} is expected)"
+        yield f"there is a gap of {steps.max():.0f} rpm between samples (at most {gap:.0f})"
     if 2 * np.count_nonzero(steps > step) > len(steps):
-        yield f"samples lie {np.median(steps):.0f} rpm apart ({step:.0f} is expected)"
+        yield f"samples lie {np.median(steps):.0f} rpm apart (at most {step:.0f})"
 
 
 def falling_faults(rpm: Floats, share: float, fall: float) -> Iterator[str]:
@@ -137,7 +147,7 @@ def falling_faults(rpm: Floats, share: float, fall: float) -> Iterator[str]:
     if below > share:
         yield (
             f"engine speed lies more than {fall:.0f} rpm below what was reached in {below:.0%} of the rows "
-            f"({share:.0%} is expected)"
+            f"(at most {share:.0%})"
         )
 
 
@@ -149,12 +159,17 @@ def rising_part(rpm: Floats) -> Floats:
     return rpm[int(rpm[: top + 1].argmin()) : top + 1]
 
 
-@rule("peaks-rounded", "note", "typing", "figures read off a screen or a poster", origin=OUR_CHOICE)
+@rule("peaks-rounded", "note", "typing", "figures read off a screen or rounded", origin=OUR_CHOICE)
 def rounded_peaks(case: Case, _: Limits) -> Iterator[Remark]:
     """Peak figures without a curve that are all whole numbers of some unit.
 
     All of them: one figure in ten with one decimal is whole by chance.
     """
+    yield from once_a_setup(whole_peaks(case))
+
+
+def whole_peaks(case: Case) -> Iterator[Remark]:
+    """The same by pull."""
     for one in case.pulls():
         if one.pull.peaks is None:
             continue

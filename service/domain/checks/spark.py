@@ -15,18 +15,18 @@ from service.domain.checks.along import (
     stretch_at,
     stretches,
 )
-from service.domain.checks.case import Case, Grid, PullCase, Remark
+from service.domain.checks.case import Case, Grid, PullCase, Remark, once_a_setup
 from service.domain.checks.rules import Limit, Limits, rule
 from service.domain.curve import GRID_RPM
 from service.domain.derive import footing
+from service.domain.records import PostedPull
+from service.domain.trace import CUT_RPM, CUT_SHARE, Trace
 
 LEAST_PULLS = 3
 """Fewer pulls in one state have no mean that a single one can be held against (our choice)."""
 BELOW_STOCK = Limit(
     3.0, 0.5, 20.0, "°", "how much less spark than the stock cars' median: good cars differ by a degree"
 )
-CUT_ROWS = np.array((1, 2, 3, 4, 6, 8, 12, 16))
-"""Rows apart at which power is compared in looking for a cut (our choice): any rate of logging has one within it."""
 
 
 @rule(
@@ -41,7 +41,7 @@ CUT_ROWS = np.array((1, 2, 3, 4, 6, 8, 12, 16))
     spreads=Limit(2.0, 0.0, 10.0, "pull spreads", "and at least this much of it"),
 )
 def spark_low(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Less spark and less torque in one place: of one pull against the others in its state, or of a stock car.
+    """Less spark and less torque in one place than the other pulls in this state, or than the stock cars, have.
 
     2° below the stock median would doubt 1 good car in 100 where good cars' spark differs by a degree: widened there.
     """
@@ -177,73 +177,58 @@ def low_places(here: Along, limits: Limits) -> list[float]:
 
     By knock retard where it was recorded, else against the platform's stock cars.
     """
-    places, usual = [], here.usual("spark")
+    places: list[float] = []
     for one in here.pulls:
         retard, spark = one.figures.channels.get("knock_retard"), one.figures.channels.get("spark")
         at = None
         if retard is not None:
             at = least(-retard, limits["lower"], limits["width"])
-        elif spark is not None and usual is not None:
-            at = least(spark - usual, limits["below_stock"], limits["width"])
+        elif spark is not None:
+            usual = here.usual("spark")
+            at = None if usual is None else least(spark - usual, limits["below_stock"], limits["width"])
         if at is not None:
             places.append(float(GRID_RPM[stretch_at(at, limits["width"])].mean()))
     return places
 
 
 TOP_OF_PULL = 0.97
-"""From this share of a pull's highest speed on it is ending (our choice)."""
+"""A recording whose speed goes no further beyond its pull than this share did not run on (our choice)."""
 
 
-@rule(
-    "cut",
-    "note",
-    "fuel or spark",
-    "a fuel or spark cut, or the limiter",
-    fall=Limit(0.3, 0.05, 0.9, "share", "how much of the power goes"),
-    within=Limit(100.0, 20.0, 1000.0, "rpm", "within how much engine speed"),
-)
-def cut(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Power that falls all at once, as recorded."""
-    for one in case.pulls():
-        at = first_cut(one, limits)
-        if at is not None and not lifted_off(one, at):
-            yield one.remark(
-                f"power falls by over {limits['fall']:.0%} within {limits['within']:g} rpm at {at:.0f} rpm: consistent with "
-                "a fuel or spark cut or the limiter; the curve is good up to there",
-                "/curve",
-            )
+@rule("cut", "note", "fuel or spark", "a fuel or spark cut, or the limiter")
+def cut(case: Case, _: Limits) -> Iterator[Remark]:
+    """Power that is cut at the top of a pull, so that the curve ends there.
+
+    What a cut is, the trace rule says (`service.domain.trace`): one bad sample is a spike there, and a dip is none.
+    """
+    yield from once_a_setup(
+        one.remark(
+            f"power falls by over {CUT_SHARE:.0%} within {CUT_RPM:g} rpm beyond {one.figures.rpm_to:.0f} rpm and does not "
+            "come back higher up: consistent with a fuel or spark cut or the limiter; the curve is good up to there, and the "
+            f"{one.figures.trace.left_out['cut']} samples after it are left out",
+            "/curve",
+        )
+        for one in case.pulls()
+        if one.figures.trace is not None
+        and one.figures.trace.left_out.get("cut", 0) > 0
+        and not lifted_off(one.pull, one.figures.trace)
+    )
 
 
-def lifted_off(one: PullCase, at: float) -> bool:
-    """Whether power went because the pull was over: the recording goes on with what comes after it."""
-    trace, top = one.figures.trace, one.figures.rpm_to
-    coasts = trace is not None and trace.left_out.get("after the pull", 0) > 0
-    return coasts and top is not None and at >= TOP_OF_PULL * top
+def lifted_off(pull: PostedPull, trace: Trace) -> bool:
+    """Whether power went because the pull was over: it stays away, and the recording goes on with coasting down."""
+    if not trace.left_out.get("after the pull", 0) or not trace.used.size:
+        return False
+    rpm, top = pull.channels["rpm"], int(trace.used[trace.rpm.argmax()])
+    if rpm[top + 1 :].max(initial=0.0) > rpm[top] / TOP_OF_PULL:
+        return False
+    torque = load(pull)
+    low = torque[top + 1 :] < (1.0 - CUT_SHARE) * torque[top]
+    return not low.any() or bool(low[int(low.argmax()) :].all())
 
 
-def first_cut(one: PullCase, limits: Limits) -> float | None:
-    """The engine speed at which power first falls so [rpm]; None where it does not."""
-    rpm, power = recorded_power(one)
-    if power.size < 2:
-        return None
-    left = 1.0 - limits["fall"]
-    low = np.flatnonzero(power < left * np.maximum.accumulate(power))
-    if not low.size:
-        return None
-    rows = low[:, None] - CUT_ROWS
-    rows[rows < 0] = 0
-    before = power[rows]
-    fallen = (before > 0.0) & (power[low][:, None] < left * before)
-    fallen &= np.abs(rpm[low][:, None] - rpm[rows]) <= limits["within"]
-    cuts = low[fallen.any(axis=1)]
-    return float(rpm[cuts[0]]) if cuts.size else None
-
-
-def recorded_power(one: PullCase) -> tuple[Grid, Grid]:
-    """Engine speed [rpm] and what is proportional to power, in the order of recording."""
-    channels = one.pull.channels
-    rpm = channels.get("rpm", np.empty(0))
-    if "power" in channels:
-        return rpm, channels["power"]
+def load(pull: PostedPull) -> Grid:
+    """What is proportional to torque, by what was posted."""
+    channels = pull.channels
     torque = channels.get("torque", channels.get("axle_torque"))
-    return (rpm, np.empty(0)) if torque is None else (rpm, rpm * torque)
+    return channels["power"] / np.maximum(channels["rpm"], 1.0) if torque is None else torque

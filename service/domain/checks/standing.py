@@ -16,11 +16,23 @@ from service.domain.checks.rules import Limit, Limits, rule
 from service.domain.curve import GRID_RPM, value_at
 from service.domain.derive import ANY_STANDARD, PULL_SPREAD_START, mean_grid, mean_of
 from service.domain.records import PostedSetup
+from service.domain.units import FOOT_POUND_NM, HORSEPOWER_KW, METRIC_HORSEPOWER_KW
 
 LEAST_CARS: Final = 8
 """Fewer stock cars allow no verdict on one (no z above 3 is possible up to 10 values; common practice, no source)."""
 LEAST_KNOTS: Final = 20
 """Curves are compared over at least this many knots of the grid: 1000 rpm (our choice)."""
+UNIT_SLIPS: Final = {
+    # Which units mistaken for each other make a level so many times too small; the other way round, too large.
+    "lbf·ft sent as N·m": 1.0 / FOOT_POUND_NM,
+    "kW sent as hp": HORSEPOWER_KW,
+    "kW sent as PS": METRIC_HORSEPOWER_KW,
+    "N·m sent as lbf·ft": FOOT_POUND_NM,
+    "hp sent as kW": 1.0 / HORSEPOWER_KW,
+    "PS sent as kW": 1.0 / METRIC_HORSEPOWER_KW,
+}
+NEAR_A_SLIP: Final = 0.04
+"""How near a level must lie to one of these for the unit to be asked about: a stock car's own spread (our choice)."""
 MEDIAN_OVER_MEAN: Final = 1.2533
 """Standard error of a median over that of a mean, many normal values: sqrt(pi / 2)."""
 
@@ -34,12 +46,17 @@ MEDIAN_OVER_MEAN: Final = 1.2533
     high=Limit(1.6, 1.0, 5.0, "share", "largest"),
     peak=Limit(0.12, 0.02, 0.5, "share", "how far the power peak's speed may lie from the stock median's"),
     below=Limit(0.03, 0.0, 0.3, "share", "how far power must then have fallen at the stock median's speed"),
+    spreads=Limit(5.0, 2.0, 50.0, "-", "how many spreads of the stock cars from their median, either way"),
+    unit=Limit(3.0, 1.0, 50.0, "-", "the same where the level is what another unit would give"),
+    least=Limit(0.025, 0.005, 0.2, "share", "smallest spread that stock cars are taken to have"),
 )
 def unlike_stock(case: Case, limits: Limits) -> Iterator[Remark]:
     """A stock setup that is not like its platform's stock cars, of which at least eight are needed.
 
     The peak's speed alone would cry wolf on engines with a flat top, where it wanders by 1000 rpm: power must also be
-    clearly lower at the speed where the others have their peak, which needs a curve that reaches it.
+    clearly lower at the speed where the others have their peak, which needs a curve that reaches it. Five spreads, not
+    less: eight cars know their spread to a quarter only; a level that another unit gives is far enough off with three.
+    Asked of corrected levels, the bay's own taken off.
     """
     reference = case.around.reference
     if reference is None or reference.cars < LEAST_CARS:
@@ -49,15 +66,37 @@ def unlike_stock(case: Case, limits: Limits) -> Iterator[Remark]:
         if not case.stock(setup) or power is None:
             continue
         share = power / reference.power_kw
+        away = spreads_away(case, setup, reference, limits["least"])
         seen = peak_elsewhere(case.pulls(setup), reference, limits["peak"], limits["below"])
-        if not limits["low"] <= share <= limits["high"]:
-            seen = f"{power:.0f} kW is {share:.2f} times the median"
+        slip = unit_words(share)
+        far = abs(away) > limits["unit" if slip else "spreads"]
+        if far or not limits["low"] <= share <= limits["high"]:
+            level = f"{power:.0f} kW is {share:.2f} times the median"
+            seen = f"{level} and {seen}" if seen else level
         if seen:
             yield case.remark(
                 setup,
                 f"{seen} of this platform's {reference.cars} stock cars ({reference.power_kw:.0f} kW at "
-                f"{reference.power_rpm:.0f} rpm): is it the right car, and nothing fitted?",
+                f"{reference.power_rpm:.0f} rpm): {slip}is it the right car, and nothing fitted?",
             )
+
+
+def spreads_away(case: Case, setup: PostedSetup, reference: StockReference, least: float) -> float:
+    """How many spreads of the stock cars a corrected level lies from their median; nought where it is not known.
+
+    A rough bay's own spread stands in for a spread that few cars make out too small.
+    """
+    power = corrected_power(case, setup)
+    if power is None:
+        return 0.0
+    sd = max(reference.power_sd, least * roughness(case))
+    return (math.log(power / reference.power_kw) - (case.around.bay_level or 0.0)) / sd
+
+
+def unit_words(share: float) -> str:
+    """Which slips of the unit would make a level so many times the usual, as a question; nothing where none would."""
+    slips = [words for words, times in UNIT_SLIPS.items() if abs(share / times - 1.0) <= NEAR_A_SLIP]
+    return f"{' or '.join(slips)} would read so: is the unit right, " if slips else ""
 
 
 def peak_elsewhere(
@@ -89,9 +128,9 @@ def share_at(one: PullCase, rpm: float) -> float | None:
     spreads=Limit(4.5, 2.0, 20.0, "-", "how many spreads of two visits apart equal states may read"),
 )
 def unlike_before(case: Case, limits: Limits) -> Iterator[Remark]:
-    """The same car with the same parts, far from what it read on its last visit: in this bay, else in another one.
+    """The same car with the same parts, far from what it read on its last visit.
 
-    Corrected figures only, and never across gears. Two visits are sqrt(2) of a session's spread apart, of a session's
+    In this bay, else in another one; corrected figures only, and never across gears. Two visits are sqrt(2) of a session's spread apart, of a session's
     and a bay's in two bays; 4.5 of these fire on under 1 visit in 1000 at an easy and at a hard shop (tests).
     """
     for setup in case.session.setups:
@@ -108,7 +147,7 @@ def unlike_before(case: Case, limits: Limits) -> Iterator[Remark]:
                 setup,
                 f"{power:.1f} kW is {math.expm1(apart):+.1%} from the {before.power_kw:.1f} kW that this car read "
                 f"with the same parts on {before.started_at:%Y-%m-%d} in bay {before.bay}; "
-                f"{math.expm1(limit):.1%} is explained: is a part missing from a list, is it the same car, and "
+                f"at most {math.expm1(limit):.1%} is explained: is a part missing from a list, is it the same car, and "
                 "did the bay change?",
                 "/parts",
             )
@@ -136,6 +175,11 @@ def corrected_power(case: Case, setup: PostedSetup) -> float | None:
     return case.power(setup) if case.footing(setup) == (ANY_STANDARD, True) else None
 
 
+NEAR_LIMIT: Final = 0.5
+"""Within so many spreads of its limit a low level is what one healthy car in twenty reads (our choice): 5 of 100 lie
+beyond 1.65 spreads and 2 beyond 2.15."""
+
+
 @rule(
     "low-everywhere",
     "note",
@@ -143,11 +187,12 @@ def corrected_power(case: Case, setup: PostedSetup) -> float | None:
     "the bay or its day, strap, tyre, a dragging brake, weather",
     spreads=Limit(1.65, 0.5, 6.0, "-", "how many spreads of the stock cars below their median"),
     slope=Limit(0.01, 0.001, 0.1, "share per 1000 rpm", "how level the distance must be along the curve"),
+    least=Limit(0.027, 0.005, 0.2, "share", "smallest spread that stock cars are taken to have"),
 )
 def low_everywhere(case: Case, limits: Limits) -> Iterator[Remark]:
-    """A stock car that reads low over its whole curve, the bay's own level taken off where it is known.
+    """A stock car that reads low over its whole curve.
 
-    One healthy car in twenty does: a note, and no verdict.
+    The bay's own level is taken off where it is known. One healthy car in twenty reads so: a note, and no verdict.
     """
     reference = case.around.reference
     if reference is None or reference.cars < LEAST_CARS:
@@ -160,13 +205,15 @@ def low_everywhere(case: Case, limits: Limits) -> Iterator[Remark]:
         if apart is None:
             continue
         level, slope = apart[0] - usual, apart[1]
-        if level < -limits["spreads"] * reference.power_sd and abs(slope) < limits["slope"]:
+        spreads = -level / max(reference.power_sd, limits["least"])
+        if spreads > limits["spreads"] and abs(slope) < limits["slope"]:
+            near = spreads < limits["spreads"] + NEAR_LIMIT
             yield case.remark(
                 setup,
                 f"the whole curve reads {math.expm1(level):.1%} from the median of this platform's "
-                f"{reference.cars} stock cars (their spread is {reference.power_sd:.1%}): look at the other cars "
-                "of this bay's day first, then strap, tyres and brakes; one healthy car in twenty reads so, and "
-                "this is no verdict on the car",
+                f"{reference.cars} stock cars, {spreads:.1f} of their spreads: look at the other cars "
+                "of this bay's day first, then strap, tyres and brakes; "
+                f"{'one healthy car in twenty reads so, and ' if near else ''}this is no verdict on the car",
             )
 
 
@@ -195,7 +242,7 @@ def distance_along(case: Case, setup: PostedSetup, reference: StockReference) ->
     least=Limit(0.027, 0.005, 0.2, "share", "smallest spread that stock cars are taken to have"),
 )
 def bay_day_off(case: Case, limits: Limits) -> Iterator[Remark]:
-    """All stock cars of one bay's day off together: blame the bay, never the cars.
+    """All stock cars of one bay's day off together: look at the bay first.
 
     The bay's own level is taken off where it is known (`bay_level`), else the bays' spread is allowed for. Three
     spreads of the median fire on under 1 day in 100, at an easy and at a hard shop, with 8 stock cars of a platform or
@@ -217,7 +264,7 @@ def bay_day_off(case: Case, limits: Limits) -> Iterator[Remark]:
         taken_off = " (this bay's usual level taken off)" if usual is not None else ""
         words = (
             f"the {len(cars)} stock cars of this bay's day read {math.expm1(off):+.1%} on the median against their "
-            f"platforms' stock cars{taken_off}; {math.expm1(limit):.1%} is explained: look at the machine, its weather "
+            f"platforms' stock cars{taken_off}; at most {math.expm1(limit):.1%} is explained: look at the machine, its weather "
             "probe and its canopy before any car"
         )
         yield Remark(words, "/bay")

@@ -106,7 +106,7 @@ def factor_words(one: PullCase, engine: Engine | None, altitude_m: float | None,
     slip, nearest = min(slips.items(), key=lambda found: abs(found[1] - posted))
     fits = f"{slip} would give {nearest:.3f}" if abs(nearest - posted) <= near else "no usual slip gives it"
     return (
-        f"the posted {standard} factor is {posted:g}, but the recorded air gives {computed:.3f}; {fits}: check "
+        f"the posted {standard} factor is {posted:.4g}, but the recorded air gives {computed:.3f}; {fits}: check "
         "the air, then the procedure; post observed figures, or the factor that was really used"
     )
 
@@ -156,7 +156,8 @@ def not_station_pressure(case: Case, limits: Limits) -> Iterator[Remark]:
         if pressure > expected and abs(pressure - SEA_LEVEL_PRESSURE_KPA) <= limits["apart"]:
             station = pressure * expected / SEA_LEVEL_PRESSURE_KPA
             way_out = (
-                f"as a pressure adjusted to sea level it is {station:.1f} kPa here; give the station's own"
+                f"as a pressure adjusted to sea level it is {station:.1f} kPa here; strike the session and post it "
+                "again with the station's own"
             )
         yield one.remark(
             f"pressure is {pressure:.1f} kPa; at this bay's {altitude:.0f} m {expected:.1f} kPa is standard and "
@@ -165,7 +166,7 @@ def not_station_pressure(case: Case, limits: Limits) -> Iterator[Remark]:
         )
 
 
-@rule("pressure-default", "note", "weather", "a default that nobody changed")
+@rule("pressure-default", "note", "weather", "a default left in place")
 def default_pressure(case: Case, _: Limits) -> Iterator[Remark]:
     """Every pull at exactly a pressure that forms and programs are delivered with.
 
@@ -182,8 +183,8 @@ def default_pressure(case: Case, _: Limits) -> Iterator[Remark]:
         if abs(first - default) <= SAME_PRESSURE_KPA:
             words = (
                 f"pressure is exactly {name} in all {len(pressures)} pulls "
-                f"({standard_pressure_kpa(case.around.altitude_m):.1f} kPa is standard here): was it measured, or "
-                "is it a default? Leave out what was not measured"
+                f"({standard_pressure_kpa(case.around.altitude_m):.1f} kPa is standard here): leave it out where it "
+                "was not measured"
             )
             yield Remark(words, "/setups/0/pulls/0/ambient/pressure")
 
@@ -218,7 +219,7 @@ def stuck_weather(case: Case, limits: Limits) -> Iterator[Remark]:
     hours = (same[-1] - same[0]).total_seconds() / 3600.0
     yield Remark(
         f"temperature, pressure and humidity are the same to the last digit in {len(same)} pulls of this bay over "
-        f"{hours:.1f} h; {limits['hours']:g} h is believed: look at the weather station, and post what it reads "
+        f"{hours:.1f} h (at most {limits['hours']:g} h): look at the weather station, and post what it reads "
         "at each pull",
         "/setups/0/pulls/0/ambient",
     )
@@ -284,7 +285,7 @@ def differing_barometers(case: Case, limits: Limits) -> Iterator[Remark]:
             continue
         yield Remark(
             f"pressure is {here.pressure_kpa:.2f} kPa here and {other.pressure_kpa:.2f} kPa in bay {other.bay} within "
-            f"half an hour; {limits['pressure']:g} kPa apart is explained{factor_with(here, other)}: compare both "
+            f"half an hour; at most {limits['pressure']:g} kPa apart is explained{factor_with(here, other)}: compare both "
             "barometers with a third",
             "/setups/0/pulls/0/ambient/pressure",
         )
