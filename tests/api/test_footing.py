@@ -179,7 +179,7 @@ def test_a_stock_car_far_above_its_rated_power_is_doubted(admin, stoats):
     rated = {"units": "si", "rated_power": 160.0}
     assert admin.patch("/v1/platforms/stoat", rated, If_Match=etag).status_code == 200
     usual = kept(stoats, setup())
-    high = kept(stoats, state([], 1.6), vehicle="stoat-2")
+    high = kept(stoats, state([], 1.6), vehicle="stoat-2", day=2)
     codes = [[check["code"] for check in body["checks"]] for body in (usual, high)]
     assert codes == [[], ["level-implausible"]]
 

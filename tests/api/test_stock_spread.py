@@ -47,7 +47,7 @@ def wilson(successes: int, n: int, level: float = 0.9) -> list[float]:
     return [found.low, found.high]
 
 
-TEN = (0.94, 0.96, 0.97, 0.98, 0.99, 1.0, 1.01, 1.02, 1.03, 1.2)
+TEN = (0.94, 0.96, 0.97, 0.98, 0.99, 1.0, 1.01, 1.02, 1.03, 1.1)
 
 
 def test_the_answer_has_the_whole_shape_of_the_contract(stoats):
@@ -108,7 +108,8 @@ def test_a_value_in_horsepower_is_placed_as_the_same_in_kilowatts(stoats):
         for v, u in ((1.015 * POWER, "si"), (1.015 * POWER / HORSEPOWER, "us"))
     )
     assert us["value"]["percentile"] == si["value"]["percentile"] == 70.0
-    assert us["mean"] * HORSEPOWER == pytest.approx(si["mean"], rel=2e-5)
+    # both are shown to five significant digits: half a unit of the last is up to 4e-5 of either
+    assert us["mean"] * HORSEPOWER == pytest.approx(si["mean"], rel=8e-5)
 
 
 def test_under_ten_cars_no_percentile_is_given(stoats):

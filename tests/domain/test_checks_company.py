@@ -55,12 +55,12 @@ def test_times_that_cannot_be_seconds_say_nothing_of_a_pulls_length():
 
 
 @pytest.mark.parametrize(("after", "expected"), [(0.0, True), (1.0, False)])
-def test_two_sessions_of_a_bay_with_one_start_overlap_where_no_pull_says_more(after, expected):
+def test_two_sessions_of_a_bay_with_one_start_are_noted_where_no_pull_says_more(after, expected):
     around = Surroundings(bay_pulls=(kept(after), kept(after)))
-    said = found("pulls-overlap", pull(1), pull(2), around=around)
-    assert [(f.level, f.pointer, f.setup_n) for f in said] == [("doubtful", "/started_at", None)] * expected
+    said = found("starts-together", pull(1), pull(2), around=around)
+    assert [(f.level, f.pointer, f.setup_n) for f in said] == [("note", "/started_at", None)] * expected
     itself = Surroundings(bay_pulls=(kept(after, str(OWN)),))
-    assert not caught("pulls-overlap", pull(1), around=itself, id=OWN)
+    assert not caught("starts-together", pull(1), around=itself, id=OWN)
 
 
 def kept(after: float, session: str = "before", sequence: int | None = None) -> BayPull:

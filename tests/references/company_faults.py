@@ -23,18 +23,22 @@ from tests.references.planting import (
 )
 
 
-@fault("pulls-overlap", "another car's pull 0..45 s before or after, or a session with the same start")
+@fault("starts-together", "another session of the bay with the same start, pulls without one")
+def begun_together(post: Post, _: Rng) -> Post:
+    """A time or a car mistyped: another car's session in this bay has the same start."""
+    start = post.session.started_at
+    other = BayPull("another", "another-car", start, None, None, None, None)
+    known = replace(post, around=replace(post.around, bay_pulls=(other,)))
+    setups = tuple(
+        replace(setup, pulls=tuple(replace(pull, started_at=None) for pull in setup.pulls))
+        for setup in known.session.setups
+    )
+    return known.with_session(replace(known.session, setups=setups))
+
+
+@fault("pulls-overlap", "another car's pull 0..45 s before or after")
 def overlapping(post: Post, rng: Rng) -> Post:
     """A clock or a bay mistyped: another car pulled in this bay at the same time."""
-    if rng.random() < 0.2:
-        start = post.session.started_at
-        other = BayPull("another", "another-car", start, None, None, None, None)
-        known = replace(post, around=replace(post.around, bay_pulls=(other,)))
-        setups = tuple(
-            replace(setup, pulls=tuple(replace(pull, started_at=None) for pull in setup.pulls))
-            for setup in known.session.setups
-        )
-        return known.with_session(replace(known.session, setups=setups))
     pull = accepted(post.session.setups[0])[0]
     began = pull.started_at or post.session.started_at
     away = timedelta(seconds=float(rng.uniform(-45.0, 45.0)))

@@ -40,11 +40,10 @@ class Started:
     ),
 )
 def overlapping_pulls(case: Case, limits: Limits) -> Iterator[Remark]:
-    """Two pulls of one bay that start before the earlier one can be over, or two sessions that start at once.
+    """Two pulls of one bay that start before the earlier one can be over.
 
     Where the earlier pull recorded `time` its own length counts instead of the limit.
     """
-    yield from begun_at_once(case)
     least = timedelta(seconds=limits["seconds"])
     own = sorted(started_pulls(case), key=lambda one: one.at)
     for before, after in pairwise(own):
@@ -63,8 +62,17 @@ def overlapping_pulls(case: Case, limits: Limits) -> Iterator[Remark]:
                 break
 
 
-def begun_at_once(case: Case) -> Iterator[Remark]:
-    """Another session of this bay with this one's start, where no start of a pull tells them apart."""
+@rule(
+    "starts-together",
+    "note",
+    "typing",
+    "a time, a bay or a car mistyped, or records of which only the day is known",
+)
+def begun_at_once(case: Case, _: Limits) -> Iterator[Remark]:
+    """Another session of this bay with this one's start, where no start of a pull tells them apart.
+
+    Common practice, no source. A note: old records often say the day alone.
+    """
     if any(pull.started_at is not None for _, pull, _ in case.all_pulls()):
         return
     name, start = own_session(case), case.session.started_at
@@ -185,7 +193,7 @@ def numbered_sessions(case: Case) -> dict[str, tuple[int, datetime]]:
     "typing",
     "one pull posted twice",
     needs_figures=True,
-    apart=Limit(0.0002, 0.0, 0.005, "share", "two curves nowhere further apart than this are one"),
+    apart=Limit(0.0002, 0.0, 0.0005, "share", "two curves nowhere further apart than this are one"),
 )
 def repeated_curves(case: Case, limits: Limits) -> Iterator[Remark]:
     """A curve that is another's everywhere, of this post or of another session.
