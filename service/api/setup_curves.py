@@ -14,9 +14,10 @@ from service.domain.levels import mean_air, ratio_to
 from service.domain.restriction import intake_restriction
 from service.domain.review_standing import standard_of
 from service.ledger.kept import WholeSession, whole_session
+from service.schemas.answer_documents import SMOOTHING
 from service.schemas.queries import ViewQuery
 from service.schemas.session_documents import Figures, counted_of
-from service.schemas.setup_curves import SMOOTHING, SetupCurveDocument, curve_document
+from service.schemas.setup_curves import SetupCurveDocument, curve_document
 from service.store.curves import SetupCurve, curve_of_setup
 from service.store.reading import SetupRow
 

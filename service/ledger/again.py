@@ -54,10 +54,7 @@ def divide_anew(conn: Connection, id: UUID, was: Engine, engine: Engine) -> bool
     """
     row = reading.get_session(conn, id)
     assert row is not None
-    pulls = reading.pulls_of_session(conn, id)()
-    channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
-    posted = [(pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), was)) for pull in pulls]
-    resting = [(pull_id, pull) for pull_id, pull in posted if rests_on_engine(pull)]
+    resting = [(key, pull) for key, pull in posted_pulls(conn, id, was) if rests_on_engine(pull)]
     keep_derived(conn, resting, row.ratio, engine)
     return bool(resting)
 
@@ -66,12 +63,14 @@ def derive_session(conn: Connection, id: UUID) -> None:
     """Derive every pull of a session again from what was posted. The caller holds the car, and settles the session."""
     row = reading.get_session(conn, id)
     assert row is not None
+    keep_derived(conn, posted_pulls(conn, id, row.engine), row.ratio, row.engine)
+
+
+def posted_pulls(conn: Connection, id: UUID, engine: Engine) -> list[tuple[int, PostedPull]]:
+    """Every pull of a session as it was posted, with its key; `engine` is the one by which they were divided out."""
     pulls = reading.pulls_of_session(conn, id)()
     channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
-    posted = [
-        (pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), row.engine)) for pull in pulls
-    ]
-    keep_derived(conn, posted, row.ratio, row.engine)
+    return [(pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), engine)) for pull in pulls]
 
 
 def keep_derived(

@@ -7,9 +7,8 @@ import numpy as np
 from marshmallow import fields
 from numpy.typing import NDArray
 
-from service.domain.curve import GRID_RPM, SMOOTHING_WIDTH_RPM
+from service.domain.curve import GRID_RPM
 from service.domain.restriction import Restriction
-from service.domain.trace import RULE
 from service.domain.units import from_si, power_kw, symbol
 from service.schemas import answer_meanings
 from service.schemas.base import Document
@@ -22,12 +21,6 @@ QUANTITIES = {"map": "pressure", "boost": "tyre_pressure", "inlet": "temperature
 """Channels with a unit; the others are shares, degrees of crank, and ratios."""
 DIGITS = 5
 """Significant digits: below what one sample carries (our choice)."""
-SMOOTHING = {
-    "method": "local quadratic, weight 1 - d^2",
-    "half_width_rpm": SMOOTHING_WIDTH_RPM,
-    "trace_rule": RULE,
-}
-"""How every curve is made; said with each."""
 
 
 def curve_document(

@@ -16,7 +16,7 @@ from service.domain.checks import machine, rpm_axis, rpm_scale
 from service.domain.checks.case import Case, EarlierState, StockReference, Surroundings
 from service.domain.checks.rules import RULES
 from service.domain.curve import GRID_RPM
-from service.domain.derive import DerivedPull, derive_pull
+from service.domain.derive import DerivedPull, derive_pull, locked_ratio
 from service.domain.records import PlatformFacts, PostedPart, PostedPull, PostedSession, PostedSetup
 from tests.references import slips
 
@@ -333,7 +333,7 @@ def test_the_same_car_on_another_day_hardly_ever_passes_the_limit(shop, tyre, li
         for _ in range(50)
         for run in slips.visit(rng, shop, ENGINE, tyre=tyre)
     ]
-    levels = np.log([rpm_scale.level_of(one) for one in figures]).reshape(50, 3)
+    levels = np.log([locked_ratio(one) for one in figures]).reshape(50, 3)
     apart = np.abs(np.subtract.outer(np.median(levels, axis=1), np.median(levels, axis=1)))
     assert np.mean(apart > np.log1p(RULES["rpm-scale"].limits[limit].default)) < 0.01
 

@@ -11,13 +11,10 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-import numpy as np
-
-from service.domain.channels import SPEED_RATIO
 from service.domain.checks.case import Case, EarlierState, PullCase, Remark
-from service.domain.checks.machine import HUB, middle
+from service.domain.checks.machine import HUB
 from service.domain.checks.rules import Limit, Limits, rule
-from service.domain.derive import DerivedPull
+from service.domain.derive import locked_ratio
 from service.domain.records import PostedSetup
 
 # All our choice.
@@ -45,15 +42,6 @@ class Known:
         return f"{self.ratio:.3g} of {whose}"
 
 
-def level_of(figures: DerivedPull) -> float | None:
-    """A pull's usual g: the median over the upper half of its curve, away from tip-in and lag; None if not recorded."""
-    ratio = figures.channels.get(SPEED_RATIO)
-    if ratio is None:
-        return None
-    known = ratio[np.isfinite(ratio)]
-    return middle(known[len(known) // 2 :]) if len(known) else None
-
-
 def level_of_setup(case: Case, setup: PostedSetup) -> float | None:
     """Median of the pulls' g; None where none has one."""
     return case.once("speed ratio", lambda: median_level(case.pulls(setup)), setup.n)
@@ -61,7 +49,7 @@ def level_of_setup(case: Case, setup: PostedSetup) -> float | None:
 
 def median_level(pulls: Sequence[PullCase]) -> float | None:
     """The same of some pulls."""
-    levels = [level for level in (level_of(one.figures) for one in pulls) if level is not None]
+    levels = [level for level in (locked_ratio(one.figures) for one in pulls) if level is not None]
     return median(levels) if levels else None
 
 
