@@ -23,6 +23,17 @@ from tests.factories import a_shop
 from tests.live import Live, running_demo
 
 ROOT = Path(__file__).resolve().parent.parent
+ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "seed": "seed"}
+"""Folders whose tests share what is dear to make; the others are handed out file by file."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Say which tests share a process when `test` uses several, the longest first so that none is left waiting."""
+    for item in items:
+        folder = item.path.relative_to(ROOT / "tests").parts[0]
+        item.add_marker(pytest.mark.xdist_group(ONE_PROCESS.get(folder) or item.path.as_posix()))
+    items.sort(key=lambda item: item.path.parent.name not in ONE_PROCESS)
 
 
 def migrate(owner_url: str, *words: str) -> None:
