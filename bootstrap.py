@@ -32,6 +32,8 @@ BUILT_HERE = "psychrolib"
 BUILD_LOCK = "requirements-build.lock"
 LOCKS = {"run": [BUILD_LOCK, "requirements.lock"]}
 LOCKS["dev"] = [*LOCKS["run"], "requirements-dev.lock"]
+# A whole test run uses the machine's cores; each process has a Postgres of its own. `test -n 0` keeps to one.
+PROCESSES = ["-n", "auto", "--maxprocesses", "4", "--dist", "loadgroup"]
 
 # Undo a person's pip settings that would get in the way; build psychrolib the present way with an old pip.
 PIP_SETTINGS = {"PIP_REQUIRE_VIRTUALENV": "0", "PIP_USER": "0", "PIP_USE_PEP517": "1"}
@@ -285,12 +287,15 @@ def run(arguments):
 
 def test(arguments):
     """run the tests; --machine runs those that need root; the rest goes to pytest"""
-    marked = "machine" if "--machine" in arguments else "not machine"
+    machine = "--machine" in arguments
+    marked = "machine" if machine else "not machine"
     rest = [each for each in arguments if each != "--machine"]
     ensure("dev")
-    if not names_a_path(rest) and in_venv(["-m", "tests.setup.browser"]):
+    whole = not names_a_path(rest)
+    if whole and in_venv(["-m", "tests.setup.browser"]):
         return 1
-    return become(["-m", "pytest", "-m", marked, *rest])
+    spread = PROCESSES if whole and not machine else []
+    return become(["-m", "pytest", "-m", marked, *spread, *rest])
 
 
 def names_a_path(arguments):
@@ -315,6 +320,12 @@ def references(arguments):
     """print our figures beside published ones, and how the checks at the door do in simulation"""
     ensure("dev")
     return become(["-m", "tests.references", *arguments])
+
+
+def calibration(arguments):
+    """try the history model on simulated shops of known truth, and print figures beside targets"""
+    ensure("dev")
+    return become(["-m", "tests.calibration", *arguments])
 
 
 def build(arguments):
@@ -358,7 +369,10 @@ After a change:
   sudo python3 bootstrap.py test --machine  the tests that need root
 DEVELOPERS.md says where things are and how to add one."""
 
-WORDS = {action.__name__: action for action in (run, test, check, bench, references, build, lock, clean)}
+WORDS = {
+    action.__name__: action
+    for action in (run, test, check, bench, references, calibration, build, lock, clean)
+}
 WORDS["help"] = show_help
 
 

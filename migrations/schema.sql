@@ -59,6 +59,21 @@ ALTER TABLE public.bay_event ALTER COLUMN bay_event_id ADD GENERATED ALWAYS AS I
     CACHE 1
 );
 
+CREATE TABLE public.car_change (
+    change_id bigint NOT NULL,
+    xid xid8 DEFAULT pg_current_xact_id() NOT NULL,
+    vehicle_id integer
+);
+
+ALTER TABLE public.car_change ALTER COLUMN change_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.car_change_change_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
 CREATE TABLE public.evidence_version (
     platform_id integer NOT NULL,
     part_id integer NOT NULL,
@@ -118,6 +133,32 @@ CREATE TABLE public.kept_answer (
     etag text,
     body bytea NOT NULL,
     created_at timestamp with time zone DEFAULT now() NOT NULL
+);
+
+CREATE TABLE public.model_fit (
+    fit_id bigint NOT NULL,
+    as_of timestamp with time zone NOT NULL,
+    made_at timestamp with time zone DEFAULT clock_timestamp() NOT NULL,
+    measure text NOT NULL,
+    standard text NOT NULL,
+    method integer NOT NULL,
+    cars integer NOT NULL,
+    setups integer NOT NULL,
+    cluster bigint NOT NULL,
+    seen_xid xid8 NOT NULL,
+    seen_changes bigint[] NOT NULL,
+    packed bytea NOT NULL,
+    notes jsonb NOT NULL
+);
+ALTER TABLE ONLY public.model_fit ALTER COLUMN packed SET STORAGE EXTERNAL;
+
+ALTER TABLE public.model_fit ALTER COLUMN fit_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.model_fit_fit_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
 );
 
 CREATE TABLE public.modification (
@@ -298,6 +339,21 @@ CREATE TABLE public.pull_raw (
 );
 ALTER TABLE ONLY public.pull_raw ALTER COLUMN raw SET STORAGE EXTERNAL;
 
+CREATE TABLE public.refit_wish (
+    wish_id bigint NOT NULL,
+    asked_at timestamp with time zone DEFAULT clock_timestamp() NOT NULL,
+    who text NOT NULL
+);
+
+ALTER TABLE public.refit_wish ALTER COLUMN wish_id ADD GENERATED ALWAYS AS IDENTITY (
+    SEQUENCE NAME public.refit_wish_wish_id_seq
+    START WITH 1
+    INCREMENT BY 1
+    NO MINVALUE
+    NO MAXVALUE
+    CACHE 1
+);
+
 CREATE TABLE public.session (
     session_id bigint NOT NULL,
     id uuid NOT NULL,
@@ -426,7 +482,9 @@ CREATE TABLE public.setup_summary (
     torque_spread double precision,
     doubts text[] NOT NULL,
     method smallint NOT NULL,
-    speed_ratio double precision
+    speed_ratio double precision,
+    power_slope double precision,
+    best_of_recorded boolean
 )
 WITH (autovacuum_vacuum_insert_scale_factor='0.02');
 
@@ -489,6 +547,9 @@ ALTER TABLE ONLY public.bay
 ALTER TABLE ONLY public.bay
     ADD CONSTRAINT bay_slug_once UNIQUE (slug);
 
+ALTER TABLE ONLY public.car_change
+    ADD CONSTRAINT car_change_pk PRIMARY KEY (xid, change_id);
+
 ALTER TABLE ONLY public.evidence_version
     ADD CONSTRAINT evidence_version_pk PRIMARY KEY (platform_id, part_id);
 
@@ -500,6 +561,9 @@ ALTER TABLE ONLY public.history
 
 ALTER TABLE ONLY public.kept_answer
     ADD CONSTRAINT kept_answer_pk PRIMARY KEY (who, key);
+
+ALTER TABLE ONLY public.model_fit
+    ADD CONSTRAINT model_fit_pk PRIMARY KEY (fit_id);
 
 ALTER TABLE ONLY public.modification
     ADD CONSTRAINT modification_pk PRIMARY KEY (modification_id);
@@ -530,6 +594,9 @@ ALTER TABLE ONLY public.pull
 
 ALTER TABLE ONLY public.pull_raw
     ADD CONSTRAINT pull_raw_pk PRIMARY KEY (pull_id);
+
+ALTER TABLE ONLY public.refit_wish
+    ADD CONSTRAINT refit_wish_pk PRIMARY KEY (wish_id);
 
 ALTER TABLE ONLY public.session
     ADD CONSTRAINT session_content_once UNIQUE (bay_id, content_hash);
@@ -585,6 +652,8 @@ CREATE INDEX finding_by_session ON public.finding USING btree (session_id);
 CREATE INDEX history_by_about ON public.history USING btree (about, history_id DESC);
 
 CREATE INDEX kept_answer_by_age ON public.kept_answer USING btree (created_at);
+
+CREATE INDEX model_fit_newest ON public.model_fit USING btree (measure, standard, method, fit_id DESC);
 
 CREATE INDEX modification_by_vehicle ON public.modification USING btree (vehicle_id, fitted_on, modification_id);
 
@@ -702,6 +771,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.bay TO bayledger_service;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.bay_event TO bayledger_service;
 
+GRANT SELECT,INSERT,DELETE ON TABLE public.car_change TO bayledger_service;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.evidence_version TO bayledger_service;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.finding TO bayledger_service;
@@ -709,6 +780,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.finding TO bayledger_service;
 GRANT SELECT,INSERT ON TABLE public.history TO bayledger_service;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.kept_answer TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.model_fit TO bayledger_service;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.modification TO bayledger_service;
 
@@ -723,6 +796,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.platform TO bayledger_service;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.pull TO bayledger_service;
 
 GRANT SELECT,INSERT ON TABLE public.pull_raw TO bayledger_service;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.refit_wish TO bayledger_service;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.session TO bayledger_service;
 

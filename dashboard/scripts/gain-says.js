@@ -120,6 +120,10 @@ function opening(told, places) {
     ? `with the ${asked.rivalName} and with the ${asked.partName} in its place`
     : `with and without the ${asked.partName}`;
   const n = answer.evidence.cars;
+  if (!n) {
+    const mixed = `No ${asked.carName} has been measured ${way} and nothing else changed. Going by cars with more changed,`;
+    return say`${mixed} the typical one would see ${size(told, typical, places, true)}.`;
+  }
   const head = `In ${count(n, `${asked.carName} car`)} measured ${way}, ${n === 1 ? "it" : "the typical car"}`;
   const doubtful = interval && interval[0] <= 0 && interval[1] >= 0;
   if (doubtful)
@@ -189,7 +193,7 @@ function sure({ answer, level }) {
         known(answer.typical_interval_percent) ? `${level}\u00a0% sure, each by itself` : null,
       ],
       ["Measured", evidence.first ? `${date(evidence.first)} to ${date(evidence.last)}` : null],
-      ["Chance of any gain", chance === null || chance === undefined ? null : inHundred(chance)],
+      ["Chance that one more car gains", chance === null || chance === undefined ? null : inHundred(chance)],
       [
         "Borrowed from other kinds of car and like parts",
         evidence.borrowed_share ? `${percent(evidence.borrowed_share * 100)} of this answer` : null,

@@ -38,6 +38,11 @@ class Kept(Generic[T]):
                     self._kept.popitem(last=False)
         return made
 
+    def __contains__(self, key: Hashable) -> bool:
+        """Whether something is kept under it."""
+        with self._lock:
+            return key in self._kept
+
 
 class AnswerCache(Kept[bytes]):
     """Answers by question and version; beside them the evidence behind them, which other questions share."""

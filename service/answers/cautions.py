@@ -4,10 +4,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from service.domain.correction import STANDARDS
+from service.stats.history.gains import disagrees
 from service.stats.pooling import MIN_STUDIES
 from service.store.evidence import Question
 
 if TYPE_CHECKING:
+    from service.answers.model import ModelState
     from service.answers.typical_gain import TypicalGain
 
 NO_PROMISE = "These are wheel figures from this shop's machines under stated conditions; they are no promise for another car."
@@ -16,49 +18,102 @@ DIESEL = (
     "Diesel engine: the factor is the standard's form for spark ignition, so the power is only roughly corrected; the "
     "percentage hardly depends on it."
 )
+BOOSTED = "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in thin air"
 NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
+NO_MODEL = (
+    "The history model is not ready yet, so this rests on the before/after pairs alone; it will be there some minutes "
+    "after enough was posted."
+)
 
 
 def gain_cautions(
     answer: "TypicalGain", question: Question, elsewhere: Sequence[tuple[str, int]]
 ) -> Iterator[str]:
     """Everything a reader of a typical gain must know, gravest first."""
-    if answer.cars == 0:
+    pairs = answer.pairs
+    if answer.headline is None:
         yield from nothing_known(answer, question, elsewhere)
-    elif answer.cars < MIN_STUDIES:
-        cars = "one car" if answer.cars == 1 else "two cars"
-        yield f"Measured on {cars} only: too few to say how another car will do, so no interval is given."
-    if answer.pooled is not None and answer.pooled.interval is not None:
-        low, high = answer.pooled.interval
-        if low <= 0 <= high:
-            yield "Gain not established: the interval includes nought, so there is no cost per unit either."
-        elif high < 0:
-            yield "This part lost power or torque on the cars measured."
-    if answer.cars and not answer.asked.baseline and answer.base is None:
+    elif answer.model is not None:
+        yield from of_the_model(answer, question, elsewhere)
+    elif pairs.cars < MIN_STUDIES:
+        yield f"Measured on {cars_in_words(pairs.cars)} only: too few to say how another car will do, so no interval is given."
+    yield from about_size(answer)
+    if answer.state is None and answer.headline is not None:
+        yield NO_MODEL
+    yield from behind_caution(answer.state)
+    if answer.headline is not None and answer.headline.base is None:
         yield "The air was not fully recorded on these cars: the gain is known in percent only."
-    if answer.left_out:
-        yield f"{answer.left_out} comparison{plural(answer.left_out)} left out: doubts stand against the pulls, not confirmed."
-    if answer.peaks_only:
-        yield f"{answer.peaks_only} of the cars have peak figures only, each read as one best pull."
-    near = sum(shown.used and shown.row.held and shown.row.match <= 1 for shown in answer.pairs)
-    if answer.cars and 2 * near < answer.cars:
-        yield "Most of these comparisons are not like for like: other days, other bays, or conditions that moved."
-    if answer.context == "as-usually-fitted" and answer.cars:
-        yield "Some of these cars had other parts fitted: this is the gain next to what is usually fitted with it."
-    if answer.cars and question.aspiration != "natural" and answer.asked.standard != "none":
-        yield (
-            "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
-            "thin air; the percentage hardly depends on it."
-        )
-    if answer.cars and is_spark_form(question.ignition, answer.asked.standard):
+    yield from about_pairs(answer)
+    if answer.headline is not None and question.aspiration != "natural" and answer.asked.standard != "none":
+        yield f"{BOOSTED}; the percentage hardly depends on it."
+    if answer.headline is not None and is_spark_form(question.ignition, answer.asked.standard):
         yield DIESEL
-    if answer.cars and any(
-        shown.used and shown.row.with_.bay_id != shown.row.without.bay_id for shown in answer.pairs
-    ):
-        yield "Some cars were measured in one bay without it and in another with it: the interval allows for it."
     yield from cost_cautions(answer)
     yield NO_PROMISE
     yield LAWFUL
+
+
+def of_the_model(
+    answer: "TypicalGain", question: Question, elsewhere: Sequence[tuple[str, int]]
+) -> Iterator[str]:
+    """How far the model's figure rests on this platform's own cars, and what it could not take apart."""
+    cars, model = answer.pairs.cars, answer.model
+    if answer.cars_here == 0:
+        yield f"Borrowed: no {question.platform_name} was measured with it; this is judged from other kinds of car."
+        yield from where_measured(elsewhere)
+    elif cars == 0:
+        yield (
+            "No car here was measured with and without it alone: this is worked out from cars on which other parts were "
+            "changed too."
+        )
+    elif cars < MIN_STUDIES:
+        yield f"Measured on {cars_in_words(cars)} only: much of this is judged from other parts and other kinds of car."
+    if answer.entangled:
+        yield (
+            f"Cannot be told apart here from {' and '.join(answer.entangled)}: they were changed together. Ask for what "
+            "they do together (build-estimate)."
+        )
+    pooled = answer.pairs.pooled
+    if (
+        model is not None
+        and pooled is not None
+        and pooled.interval is not None
+        and answer.pairs.context == answer.context
+        and disagrees(model.known.mean, model.known.variance, pooled.mean, pooled.se**2)
+    ):
+        yield (
+            "The pairs alone say something else than the whole history, beyond the errors of both: look at the pairs "
+            "before relying on either."
+        )
+
+
+def about_size(answer: "TypicalGain") -> Iterator[str]:
+    """Whether the gain is established at all."""
+    if answer.headline is None or answer.headline.interval is None:
+        return
+    low, high = answer.headline.interval
+    if low <= 0 <= high:
+        yield "Gain not established: the interval includes nought, so there is no cost per unit either."
+    elif high < 0:
+        yield "This part lost power or torque on the cars measured."
+
+
+def about_pairs(answer: "TypicalGain") -> Iterator[str]:
+    """What holds of the comparisons listed."""
+    pairs = answer.pairs
+    if pairs.left_out:
+        yield f"{pairs.left_out} comparison{plural(pairs.left_out)} left out: doubts stand against the pulls, not confirmed."
+    if pairs.peaks_only:
+        yield f"{pairs.peaks_only} of the cars have peak figures only, each read as one best pull."
+    if pairs.cars and 2 * pairs.like_for_like_used < pairs.cars:
+        yield "Most of these comparisons are not like for like: other days, other bays, or conditions that moved."
+    if pairs.cars and pairs.context == "as-usually-fitted":
+        of_pairs = "the pairs' own figure" if answer.model else "this"
+        yield f"Some of these cars had other parts fitted: {of_pairs} is the gain next to what is usually fitted with it."
+    if answer.model is not None and answer.context == "as-usually-fitted":
+        yield "This is the gain next to what is usually fitted with it, not on an otherwise stock car."
+    if any(shown.used and shown.row.with_.bay_id != shown.row.without.bay_id for shown in pairs.pairs):
+        yield "Some cars were measured in one bay without it and in another with it: the interval allows for it."
 
 
 def is_spark_form(ignition: str, standard: str) -> bool:
@@ -80,15 +135,31 @@ def cost_cautions(answer: "TypicalGain") -> Iterator[str]:
 def nothing_known(
     answer: "TypicalGain", question: Question, elsewhere: Sequence[tuple[str, int]]
 ) -> Iterator[str]:
-    """No usable comparison here: say so, and where there are some."""
+    """No usable comparison anywhere: say so, and where there are some against nothing."""
     against = f" against {question.against_name}" if question.against_name else ""
     where = f"{question.part_name}{against} on {question.platform_name}"
     yield f"Not measured: the ledger holds no usable comparison of {where}. No number is given."
-    if answer.pairs and not answer.left_out:
+    if answer.pairs.pairs and not answer.pairs.left_out:
         yield "There are comparisons, but none with this measure: ask for a peak, or for another speed or band."
+    yield from where_measured(elsewhere)
+
+
+def where_measured(elsewhere: Sequence[tuple[str, int]]) -> Iterator[str]:
+    """On which other kinds of car there are comparisons."""
     if elsewhere:
         places = ", ".join(f"{slug} ({cars} car{plural(cars)})" for slug, cars in elsewhere[:3])
         yield f"Against the same car without it, it was measured on {places}."
+
+
+def behind_caution(state: "ModelState | None") -> Iterator[str]:
+    """That what was posted last is not in it yet."""
+    if state is not None and state.behind:
+        yield f"What was posted after {state.as_of:%Y-%m-%d %H:%M:%S} UTC is not in it yet; ask again in a moment."
+
+
+def cars_in_words(cars: int) -> str:
+    """`one car`, `two cars`."""
+    return "one car" if cars == 1 else "two cars" if cars == 2 else f"{cars} cars"
 
 
 def plural(count: int) -> str:

@@ -3,10 +3,26 @@
 import math
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
+from typing import Protocol
 
 from service.domain.shop import Shop
-from service.stats.pooling import PooledGain
-from service.store import evidence
+
+Between = tuple[float, float, float]
+"""A gain in logs: typical, low, high."""
+
+
+class Priced(Protocol):
+    """A part with what is recorded of its cost."""
+
+    @property
+    def price(self) -> Decimal | None: ...
+    @property
+    def currency(self) -> str | None: ...
+    @property
+    def price_date(self) -> date | None: ...
+    @property
+    def labour_hours(self) -> float | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,25 +39,27 @@ class Cost:
     per_unit_interval: tuple[float, float] | None
 
 
-def cost_of(question: evidence.Question, pooled: PooledGain | None, base: float | None, shop: Shop) -> Cost:
-    """Fitted cost, and what a unit of typical gain costs where the gain is established."""
-    price = None if question.price is None else float(question.price)
-    same_money = question.currency is None or question.currency == shop["currency"]
-    rate = shop["labour_rate"] if shop["labour_rate"] and same_money else None
-    fitted = fitted_cost(price, question.labour_hours, rate)
+def cost_of(part: Priced, gain: Between | None, base: float | None, shop: Shop) -> Cost:
+    """Fitted cost, and what a unit of typical gain costs where the gain is established.
+
+    Parameters: gain, typical with its interval, None where there is none; base, what it is a gain on [kW or N.m].
+    """
+    price = None if part.price is None else float(part.price)
+    rate = labour_rate(part, shop)
+    fitted = fitted_cost(price, part.labour_hours, rate)
     per_unit, interval = None, None
-    if (
-        fitted
-        and pooled is not None
-        and pooled.interval is not None
-        and pooled.interval[0] > 0
-        and base is not None
-    ):
-        gains = [base * math.expm1(g) for g in (pooled.mean, *pooled.interval)]
-        per_unit, interval = fitted / gains[0], (fitted / gains[2], fitted / gains[1])
-    return Cost(
-        price, question.currency, question.price_date, question.labour_hours, rate, fitted, per_unit, interval
-    )
+    if fitted and gain is not None and gain[1] > 0 and base is not None:
+        typical, low, high = (base * math.expm1(end) for end in gain)
+        per_unit, interval = fitted / typical, (fitted / high, fitted / low)
+    return Cost(price, part.currency, part.price_date, part.labour_hours, rate, fitted, per_unit, interval)
+
+
+def labour_rate(part: Priced, shop: Shop, asked: float | None = None) -> float | None:
+    """An hour's price: the asked one, else the shop's where it is set and in the part's currency."""
+    if asked is not None:
+        return asked
+    same_money = part.currency is None or part.currency == shop["currency"]
+    return shop["labour_rate"] if shop["labour_rate"] and same_money else None
 
 
 def fitted_cost(price: float | None, hours: float | None, rate: float | None) -> float | None:

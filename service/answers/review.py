@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from statistics import median
 
 from service.answers.cache import Kept
-from service.answers.figures import level_ratio
+from service.answers.pairs_gain import Asked, usable
 from service.answers.stock_spread import StockAsked, stock_cars_once
-from service.answers.typical_gain import Asked, usable
 from service.domain.checks import RULES
 from service.domain.correction import STANDARDS
 from service.domain.derive import ANY_STANDARD, OBSERVED, PULL_SPREAD_START, UNKNOWN
 from service.domain.engine import Engine
+from service.domain.levels import level_ratio
 from service.domain.measures import Measure
 from service.domain.pairing import MATCHES
 from service.domain.review import (

@@ -1,19 +1,32 @@
 """Where stock cars of a platform lie, one value a car, and where one more value lands among them."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.answers.cache import Kept
-from service.answers.cautions import DIESEL, NO_PROMISE, NOT_A_VERDICT, is_spark_form, plural
-from service.answers.figures import level_ratio, stored_figure
+from service.answers.cautions import (
+    BOOSTED,
+    DIESEL,
+    NO_PROMISE,
+    NOT_A_VERDICT,
+    behind_caution,
+    is_spark_form,
+    plural,
+)
+from service.answers.figures import stored_figure
+from service.answers.measured import solved_for
+from service.answers.model import ModelState
+from service.answers.stock_places import LevelledCar, PlacesAmong, about_levels, levelled, places_among
 from service.domain.correction import STANDARDS
 from service.domain.engine import Engine
+from service.domain.levels import level_ratio
 from service.domain.measures import Measure
+from service.stats.history.place import Place, Sides, sides
 from service.stats.spread import MIN_FOR_PERCENTILE, Spread, describe, percentile_of
 from service.store import evidence
 from service.store.curves import curves_of_setups
@@ -25,6 +38,7 @@ CHECKED = {
     "any": ("verified", "declared", "unknown"),
 }
 """Which grades of 'is it stock?' count: by us, also by the owner, also unknown (common practice, no source)."""
+DAY_S = 86_400.0
 FEW_CARS = 8
 """Below this a distribution has no shape worth drawing (common practice, no source)."""
 
@@ -42,33 +56,41 @@ class StockAsked:
 
 @dataclass(frozen=True, slots=True)
 class StockCar:
-    """One car's value [kW or N.m]: the mean of its stock setups, with its newest session."""
+    """One car's value [kW or N.m]: the mean of its stock setups as they read, with its newest session.
 
+    readings: bay and time [days since 1970-01-01] of each of its setups.
+    """
+
+    vehicle_id: int
     vehicle: str
     session: UUID
     value: float
-    setups: int
-    percentile: float | None
+    readings: tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """Where one value lands: percentile and interval [0..100] (None under ten cars), and what that means."""
+    """Where one value lands: percentile and interval [0..100] (None under ten cars), and what that means; as one reading
+    with its noise, None without the model."""
 
     value: float
     percentile: float | None
     interval: tuple[float, float] | None
     reading: str
+    as_one_reading: Place | None
 
 
 @dataclass(frozen=True, slots=True)
 class StockSpread:
-    """The answer, in SI."""
+    """The answer, in SI; `levelled`: the values stand at the common level of the bays; `sides`: how the cars divide about
+    the average with the noise of their readings, None without places."""
 
     asked: StockAsked
     spread: Spread | None
-    cars: tuple[StockCar, ...]
+    cars: tuple[LevelledCar, ...]
     placed: Placed | None
+    sides: Sides | None
+    levelled: bool
     checked: Mapping[str, int]
     left_out: Mapping[str, int]
     cautions: tuple[str, ...]
@@ -89,19 +111,34 @@ LARGEST_KEPT = 2000
 
 
 def stock_spread(
-    conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept[object]
+    conn: Connection,
+    question: evidence.StockQuestion,
+    asked: StockAsked,
+    kept: Kept[object],
+    state: ModelState | None,
 ) -> StockSpread:
     """Answer where this platform's stock cars lie; what was read for another question on them is in `kept`."""
     stock = stock_cars_once(conn, question, asked, kept)
-    values = [car.value for car in stock.cars]
+    cars = levelled(stock.cars, state)
+    values = [car.value for car in cars]
+    places = None
+    if state is not None and values:
+        solved = solved_for(conn, state, asked.measure, asked.standard)
+        places = places_among(cars, solved, state, question.platform_id, asked)
+    if places is not None:
+        cars = tuple(replace(car, place=places.of_car(car)) for car in cars)
     return StockSpread(
         asked=asked,
         spread=describe(values, asked.level) if values else None,
-        cars=stock.cars,
-        placed=None if asked.value is None or not values else placed(asked.value, values, asked.level),
+        cars=cars,
+        placed=None
+        if asked.value is None or not values
+        else placed(asked.value, values, asked.level, places),
+        sides=sides([car.place for car in cars if car.place is not None], asked.level),
+        levelled=state is not None,
         checked=stock.checked,
         left_out=stock.left_out,
-        cautions=tuple(cautions(question, asked, len(stock.cars), stock.left_out, stock.peaks_only)),
+        cautions=tuple(cautions(question, asked, cars, stock, state)),
     )
 
 
@@ -169,38 +206,40 @@ def cars_of(figures: Sequence[tuple[evidence.StockRow, float]]) -> tuple[StockCa
     by_car: dict[str, list[tuple[evidence.StockRow, float]]] = {}
     for row, value in figures:
         by_car.setdefault(row.vehicle, []).append((row, value))
-    means = {tag: math.exp(sum(math.log(v) for _, v in own) / len(own)) for tag, own in by_car.items()}
-    values = list(means.values())
     cars = [
-        StockCar(tag, own[-1][0].session, means[tag], len(own), percentile(means[tag], values))
+        StockCar(
+            vehicle_id=own[-1][0].vehicle_id,
+            vehicle=tag,
+            session=own[-1][0].session,
+            value=math.exp(sum(math.log(value) for _, value in own) / len(own)),
+            readings=tuple((row.bay_id, row.started_at.timestamp() / DAY_S) for row, _ in own),
+        )
         for tag, own in by_car.items()
     ]
     return tuple(sorted(cars, key=lambda car: (car.value, car.vehicle)))
 
 
-def percentile(value: float, values: Sequence[float]) -> float | None:
-    """A car's own place among the cars [0..100]; None under ten."""
-    found = percentile_of(value, values)
-    return None if found is None else found[0]
-
-
-def placed(value: float, values: Sequence[float], level: float) -> Placed:
+def placed(value: float, values: Sequence[float], level: float, places: PlacesAmong | None) -> Placed:
     """Where a value lands, and the sentence for it."""
     found = percentile_of(value, values, level)
+    reading = None if places is None else places.of_one_reading(value)
     below = sum(v < value for v in values)
     if found is None:
         few = f"{len(values)} car{plural(len(values))} measured here: too few for a percentile"
-        return Placed(value, None, None, f"above {below} of the {few}")
+        return Placed(value, None, None, f"above {below} of the {few}", None)
     share, low, high = found
     tenths = round(10 * below / len(values))
     words = (
         f"above {tenths} of 10 stock cars of this kind" if 0 < tenths < 10 else edge_words(below, len(values))
     )
-    reading = (
+    among = (
         f"{words}; {level:.0%} sure: among all such cars from percentile {low:.0f} to {high:.0f}, by the "
         f"{len(values)} cars measured and not counting the noise of this reading itself"
     )
-    return Placed(value, share, (low, high), reading)
+    if reading is not None:
+        ends = " to ".join(f"{round(end, 1):.0f}" for end in reading.interval)
+        among = f"{among}; as one reading in an unnamed bay it places the car from percentile {ends}"
+    return Placed(value, share, (low, high), among, reading)
 
 
 def edge_words(below: int, cars: int) -> str:
@@ -223,35 +262,26 @@ def checked_counts(figures: Sequence[tuple[evidence.StockRow, float]]) -> dict[s
 def cautions(
     question: evidence.StockQuestion,
     asked: StockAsked,
-    cars: int,
-    left_out: Mapping[str, int],
-    peaks_only: int,
-) -> list[str]:
+    cars: Sequence[LevelledCar],
+    stock: StockCars,
+    state: ModelState | None,
+) -> Iterator[str]:
     """What must be said beside the distribution."""
-    said = []
-    if cars == 0:
-        said.append(f"Not measured: the ledger holds no usable stock {question.name}. No number is given.")
-    elif cars < FEW_CARS:
-        said.append(f"Only {cars} car{plural(cars)}: too few for the shape of a distribution.")
-    if 0 < cars < MIN_FOR_PERCENTILE:
-        said.append("Under ten cars no percentile is given.")
-    said += [
-        f"{setups} setup{plural(setups)} left out: {reason}." for reason, setups in sorted(left_out.items())
-    ]
+    if not cars:
+        yield f"Not measured: the ledger holds no usable stock {question.name}. No number is given."
+    elif len(cars) < FEW_CARS:
+        yield f"Only {len(cars)} car{plural(len(cars))}: too few for the shape of a distribution."
+    if 0 < len(cars) < MIN_FOR_PERCENTILE:
+        yield "Under ten cars no percentile is given."
+    for reason, setups in sorted(stock.left_out.items()):
+        yield f"{setups} setup{plural(setups)} left out: {reason}."
+    yield from behind_caution(state)
     if question.aspiration != "natural" and asked.standard != "none":
-        said.append(
-            "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in "
-            "thin air."
-        )
+        yield f"{BOOSTED}."
     if is_spark_form(question.ignition, asked.standard):
-        said.append(DIESEL)
-    if peaks_only:
-        said.append(
-            f"{peaks_only} setup{plural(peaks_only)} have peak figures only, each read as one best pull."
-        )
-    return [
-        *said,
-        "The bays are not levelled against each other yet: two bays can read a few percent apart.",
-        NOT_A_VERDICT,
-        NO_PROMISE,
-    ]
+        yield DIESEL
+    if stock.peaks_only:
+        yield f"{stock.peaks_only} setup{plural(stock.peaks_only)} have peak figures only, each read as one best pull."
+    yield from about_levels(cars, state)
+    yield NOT_A_VERDICT
+    yield NO_PROMISE

@@ -1,60 +1,37 @@
 """The answers over HTTP: typical gain, stock spread, what there is evidence for."""
 
-import hashlib
 import re
-from collections.abc import Callable
 from typing import Any
 
-import orjson
-from flask import Response, request
+from flask import Response
 from marshmallow import fields
 
+from service.answers.pairs_gain import Asked
 from service.answers.standing import require_factor
 from service.answers.stock_spread import StockAsked, stock_spread
-from service.answers.typical_gain import Asked, typical_gain
-from service.api.answering import ORJSON, csv_response, listed, wants_csv
-from service.api.context import ledger, needs, now, read_conn, shop
+from service.answers.typical_gain import typical_gain
+from service.api.answering import csv_response, listed, wants_csv
+from service.api.context import ledger, needs, read_conn, shop
+from service.api.modelled import (
+    as_of,
+    followed_model,
+    kept_answer,
+    measure_of,
+    own_figure,
+    question_document,
+    unknown_name,
+    version_of,
+)
 from service.api.wire import Blueprint
 from service.domain.errors import Fault, NotFound, Refused
-from service.domain.measures import Measure
-from service.domain.units import to_si
-from service.schemas.answer_documents import GainAnswer, StockAnswer, gain_document, spread_document
+from service.schemas.answer_documents import GainAnswer, gain_document
 from service.schemas.base import Document
 from service.schemas.queries import EvidenceQuery, GainQuery, StockQuery
+from service.schemas.spread_documents import StockAnswer, spread_document
 from service.store import evidence
 from service.store.nearest import nearest
 
 blueprint = Blueprint("answers", __name__, description="What the shop's history says.")
-
-
-def measure_of(query: dict[str, Any]) -> Measure:
-    """The measure a query asks for; a speed or band beside a measure that has none is an error."""
-    measure = Measure(query["measure"], query["rpm"], query["from_rpm"], query["to_rpm"])
-    if measure.is_peak and (measure.rpm or measure.from_rpm or measure.to_rpm):
-        words = (
-            f"{measure.name} takes no rpm, from or to; ask for power_at, torque_at, band_power or band_torque"
-        )
-        raise Refused(words)
-    return measure
-
-
-def own_figure(value: float | None, measure: Measure, units: str) -> float | None:
-    """A figure of the asker in SI."""
-    return None if value is None else float(to_si(value, measure.quantity, units))
-
-
-def kept_answer(version: str, make: Callable[[], bytes]) -> Response:
-    """The answer under its ETag: 304, kept, or made now."""
-    key = f"{request.full_path}|{shop().version}|{version}"
-    etag = hashlib.sha256(key.encode()).hexdigest()[:20]
-    if request.if_none_match.contains(etag):
-        response = Response(status=304)
-    else:
-        response = Response(ledger().answers.get_or_make(key, make), content_type="application/json")
-    response.set_etag(etag)
-    response.vary.add("Accept")
-    response.cache_control.no_cache = True
-    return response
 
 
 @blueprint.get("/v1/typical-gain")
@@ -67,7 +44,9 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
     measure = measure_of(query)
     against = None if query["against"] == "without" else query["against"]
-    question = gain_question(query["platform"], query["part"], against)
+    with followed_model() as model:
+        question = gain_question(query["platform"], query["part"], against)
+    state = model()
     require_factor(standard, question.platform, question.engine)
     asked = Asked(
         measure=measure,
@@ -83,23 +62,12 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
         about = question_document(
             question.platform, measure, standard, part=question.part, against=query["against"]
         )
-        return {
-            "as_of": now().isoformat(),
-            **gain_document(
-                typical_gain(read_conn(), question, asked, shop(), ledger().answers.evidence), about, units
-            ),
-        }
+        found = typical_gain(read_conn(), question, asked, shop(), ledger().answers.evidence, state)
+        return {"as_of": as_of(state), **gain_document(found, about, units)}
 
     if wants_csv():
         return curve_csv(document())
-    return kept_answer(question.version, lambda: orjson.dumps(document(), option=ORJSON))
-
-
-def question_document(platform: str, measure: Measure, standard: str, **more: Any) -> dict[str, Any]:
-    """What was asked, as the answer repeats it."""
-    band = {"rpm": measure.rpm, "from": measure.from_rpm, "to": measure.to_rpm}
-    asked = {name: value for name, value in band.items() if value is not None}
-    return {**more, "platform": platform, "measure": measure.name, **asked, "standard": standard}
+    return kept_answer(f"{question.version}|{version_of(state)}", document)
 
 
 def gain_question(platform: str, part: str, against: str | None) -> evidence.Question:
@@ -116,20 +84,10 @@ def gain_question(platform: str, part: str, against: str | None) -> evidence.Que
     return question
 
 
-def unknown_name(names: tuple[tuple[str, str | None], ...]) -> NotFound:
-    """404 for the first of these names that the ledger does not know."""
-    for kind, name in names:
-        if name is not None:
-            near = nearest(read_conn(), kind, name)
-            if name not in near:
-                return NotFound(kind, name, near)
-    return NotFound("such question", str(names))
-
-
 def curve_csv(document: dict[str, Any]) -> Response:
     """The curve of a gain, one row a knot."""
     curve = document["curve"] or {"rpm": []}
-    names = [name for name in curve if isinstance(curve[name], list)]
+    names = [name for name in curve if isinstance(curve[name], list) and name != "established"]
     about = {**document["question"], "level": document["level"]}
     rows = ([*row, *about.values()] for row in zip(*(curve[name] for name in names), strict=True))
     return csv_response([*names, *about], rows)
@@ -144,7 +102,9 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     """Where stock cars of a platform lie, and where one value lands among them."""
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
     measure = measure_of(query)
-    question = evidence.find_stock_question(read_conn(), slug)
+    with followed_model() as model:
+        question = evidence.find_stock_question(read_conn(), slug)
+    state = model()
     if question is None:
         raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
     require_factor(standard, question.slug, question.engine)
@@ -154,20 +114,16 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
 
     def document() -> dict[str, Any]:
         about = question_document(question.slug, measure, standard, checked=asked.checked)
-        return {
-            "as_of": now().isoformat(),
-            **spread_document(
-                stock_spread(read_conn(), question, asked, ledger().answers.evidence), about, units
-            ),
-        }
+        found = stock_spread(read_conn(), question, asked, ledger().answers.evidence, state)
+        return {"as_of": as_of(state), **spread_document(found, about, units)}
 
     if wants_csv():
-        names = ("vehicle", "session", "value", "setups", "percentile")
+        names = ("vehicle", "session", "value", "setups", "percentile", "raw", "group")
         made = document()
         about = made["question"]
         rows = [[*(row[name] for name in names), *about.values()] for row in made["values"]]
         return csv_response([*names, *about], rows)
-    return kept_answer(question.version, lambda: orjson.dumps(document(), option=ORJSON))
+    return kept_answer(f"{question.version}|{version_of(state)}", document)
 
 
 class EvidenceDocument(Document):

@@ -12,6 +12,7 @@ from werkzeug.datastructures import WWWAuthenticate
 from werkzeug.exceptions import Forbidden, Unauthorized
 
 from service.answers.cache import AnswerCache
+from service.answers.model import Live
 from service.domain.resources import Caller
 from service.domain.shop import Shop, shop_of
 from service.store import settings as setting_store
@@ -28,13 +29,18 @@ ANYONE = Caller("anyone", "read")
 @dataclass(slots=True)
 class Ledger:
     """What the app lends its views: `connect` a connection for a while, `read` one of a hot standby if there is one;
-    `vin_key` hashes VINs."""
+    `vin_key` hashes VINs; `model` is the history model."""
 
     connect: Connect
     vin_key: bytes
     read: Connect | None = None
     shop: Shop | None = None
     answers: AnswerCache = field(default_factory=AnswerCache)
+    model: Live = field(init=False)
+
+    def __post_init__(self) -> None:
+        """The model is read where answers are."""
+        self.model = Live(self.read or self.connect)
 
     def close(self) -> None:
         """Give the pools' connections back; for the end of a process."""

@@ -21,6 +21,7 @@ COMMANDS = {
     "post": "post",
     "ask": "ask",
     "factor": "factor",
+    "refit": "refit",
 }
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "auto_envvar_prefix": "BAYLEDGER"}

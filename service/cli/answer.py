@@ -136,7 +136,16 @@ def how_sure(answer: dict[str, Any]) -> list[str]:
         lines.append(
             f"Below {number(answer['noise_floor'])} {unit} one car's change cannot be told from nothing."
         )
-    return [*lines, *_cost(answer)]
+    return [*lines, *_by_pairs(answer), *_cost(answer)]
+
+
+def _by_pairs(answer: dict[str, Any]) -> list[str]:
+    """What the before/after pairs say by themselves, beside an answer that rests on the whole history."""
+    typical = get(answer, "pairs_only", "typical_percent")
+    if typical is None or answer.get("method") != "history-model":
+        return []
+    interval = between(get(answer, "pairs_only", "interval_percent"), "%")
+    return [f"By its pairs alone: {signed(typical)} %{f', {interval}' if interval else ''}."]
 
 
 def _interval(answer: dict[str, Any], name: str, unit: str) -> str | None:
@@ -148,8 +157,12 @@ def _grade(answer: dict[str, Any]) -> str:
     grade = get(answer, "evidence", "grade")
     words = f"Evidence {GRADES.get(str(grade), str(grade))}"
     cars, pairs = get(answer, "evidence", "cars"), get(answer, "evidence", "pairs")
-    if not cars:
+    if not cars and grade == "none":
         return f"Evidence none: of {count(pairs, 'comparison')} none counts." if pairs else f"{words}."
+    if not cars:
+        others, here = get(answer, "evidence", "cars_elsewhere"), get(answer, "evidence", "cars_with")
+        beside = f" and {count(here, 'car')} of this kind with other parts changed too" if here else ""
+        return f"{words}: {count(others, 'car')} of other kinds{beside}."
     like = f"{get(answer, 'evidence', 'like_for_like')} like for like"
     bays = count(get(answer, "evidence", "bays"), "bay")
     return f"{words}; {count(cars, 'car')} counted, of {count(pairs, 'comparison')} ({like}), in {bays}."

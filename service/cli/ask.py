@@ -12,6 +12,7 @@ from service.cli import options
 from service.settings import Settings
 
 UNITS = ("si", "us", "ps")
+CONTEXTS = ("alone", "as-usually-fitted")
 
 
 @click.command("ask")
@@ -36,13 +37,19 @@ UNITS = ("si", "us", "ps")
 )
 @options.flag("--baseline", type=float, help="this car's own figure before, in those units.")
 @options.flag("--level", type=float, help="how sure the intervals are meant, 0.5 to 0.999; default 0.9.")
+@options.flag(
+    "--context",
+    type=click.Choice(CONTEXTS),
+    metavar="WHICH",
+    help="alone (default), or as-usually-fitted: beside what is usually fitted with it.",
+)
 @options.flag("--json", "as_json", is_flag=True, help="print the answer as it came.")
 @options.flag("--csv", "as_csv", is_flag=True, help="print the answer as CSV.")
 @options.client
 def command(
     part: str, platform: str, measure: str | None, rpm: float | None, band_from: float | None, band_to: float | None,
     against: str | None, standard: str | None, units: str | None, baseline: float | None, level: float | None,
-    as_json: bool, as_csv: bool, data_dir: Path | None, url: str | None, token: str | None,
+    context: str | None, as_json: bool, as_csv: bool, data_dir: Path | None, url: str | None, token: str | None,
 ) -> None:  # fmt: skip
     """Ask what a part typically gives on a platform, how sure that is, and on which cars it rests.
 
@@ -57,6 +64,7 @@ def command(
     asked = {
         "part": part, "platform": platform, "measure": measure, "rpm": rpm, "from": band_from, "to": band_to,
         "against": against, "standard": standard, "units": units, "baseline": baseline, "level": level,
+        "context": context,
     }  # fmt: skip
     query = {name: value for name, value in asked.items() if value is not None}
     if as_csv:

@@ -147,7 +147,8 @@ def _load(settings: Settings, cars: int) -> None:
     from seed.post import PostRefusedError, load, summary_lines
 
     try:
-        summary = load(settings.url, settings.token, cars=cars, truth=settings.data_dir / "demo-truth.json")
+        truth = settings.data_dir / "demo-truth.json"
+        summary = load(settings.url, settings.token, cars=cars, truth=truth, refit=True)
     except PostRefusedError as error:
         raise CouldNotError(_not_filled(_refusal_in_words(error))) from error
     except (httpx.HTTPError, LookupError) as error:

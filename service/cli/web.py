@@ -16,19 +16,21 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 
 from service.cli.errors import CouldNotError
-from service.cli.ledger import ROOT
+from service.cli.ledger import ROOT, SELF
 from service.cli.note import Serving, leave_note, take_note_away
-from service.settings import Settings
+from service.settings import Settings, variable
 
 if TYPE_CHECKING:
     from flask import Flask
 
     from service.local import LocalServer
+    from service.worker.loop import Worker
 
 GRACE_S = 30  # for requests under way when told to stop (our choice)
 HUNG_S = 120  # a worker whose main thread is silent for so long is replaced (our choice)
 KEEP_ALIVE_S = 30  # the dashboard's next click comes on the same line (our choice)
 DATABASE_LOOK_S = 2.0  # how often the master looks whether its database lives (our choice)
+ESTIMATE = ["nice", *SELF, "refit", "--if-needed", "--quiet"]  # the bays must not wait for it
 SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only gunicorn's own heartbeat file, made safely by it
 
 
@@ -50,6 +52,7 @@ class WebServer(BaseApplication):
         self.and_also = and_also
         self._door = door.detach()
         self._app: Flask | None = None
+        self._estimating: Worker | None = None
         super().__init__()
 
     def load_config(self) -> None:
@@ -100,13 +103,24 @@ class WebServer(BaseApplication):
         """In the worker: it can answer now. A replaced worker need not say so again."""
         # Ctrl-C reaches every process of the terminal; the master passes it on as the gentler SIGTERM.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
+        self._estimating = self._worker_of_the_model()
+        self._estimating.start()
         if worker.age == 1:
             leave_note(self.settings.data_dir, Serving(self.url, worker.ppid))
             click.echo(f"Bayledger serves {self.url} (Ctrl-C stops it)")
             sys.stdout.flush()
 
+    def _worker_of_the_model(self) -> Worker:
+        from service.store.db import Lender
+        from service.worker.loop import Worker
+
+        url = self.settings.database_url
+        return Worker(Lender(url, 1), ESTIMATE, folder=ROOT, environment={variable("database_url"): url})
+
     def _worker_ends(self, _master: Any, _worker: Any) -> None:
-        """In the worker, at its end: the pool's threads must not be waited for."""
+        """In the worker, at its end: what it started ends with it, and the pool's threads must not be waited for."""
+        if self._estimating is not None:
+            self._estimating.stop()
         if self._app is not None:
             self._app.extensions["bayledger"].close()
 

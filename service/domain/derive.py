@@ -23,13 +23,15 @@ from service.domain.records import PostedPeaks, PostedPull
 from service.domain.trace import Trace, choose
 from service.domain.units import torque_nm
 
-METHOD = 2
+METHOD = 3
 """Number of this way of deriving; kept with each summary so that an upgrade knows what to derive again."""
 
 ANY_STANDARD, OBSERVED, UNKNOWN = "any", "observed", "unknown"
 BESIDE_TORQUE = (*ALONG_THE_CURVE, "roller_speed")
 PULL_SPREAD_START = 0.005
 """Relative spread of a bay's pulls before it has any history (our choice; 0.4 to 0.8 % is common practice, no source)."""
+FEWEST_FOR_SLOPE = 3
+"""Pulls that say whether an engine fades from one to the next; through two a line goes always (our choice)."""
 ASSUMED_BEST_OF = 3
 """Of how many pulls an old record is taken to be the best where nobody wrote it down (common practice, no source)."""
 
@@ -83,6 +85,8 @@ class SetupSummary:
     grid: NDArray[np.float64] | None
     channels: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     speed_ratio: float | None = None
+    power_slope: float | None = None
+    best_of_recorded: bool | None = None
 
 
 class ObservedFigures(NamedTuple):
@@ -248,6 +252,11 @@ def best_of_bias(best_of: int | None) -> float:
     return best_of_n_bias(ASSUMED_BEST_OF if best_of is None else best_of)
 
 
+def best_of_shrink(best_of: int | None) -> float:
+    """What the best of n pulls is multiplied by to stand for their mean, at the spread of a bay without history."""
+    return 1.0 / (1.0 + best_of_bias(best_of) * PULL_SPREAD_START)
+
+
 def mean_of(values: Sequence[float | None]) -> float | None:
     """Mean of what was recorded, or None where nothing was."""
     kept = [value for value in values if value is not None and value == value]
@@ -283,7 +292,7 @@ def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]
     torque = np.array([pull.observed.torque_nm * f for pull, f in zip(derived, factors, strict=True)])
     shrink = [1.0] * len(use)
     if not curves:
-        shrink = [1.0 / (1.0 + best_of_bias(pull.best_of) * PULL_SPREAD_START) for pull in posted]
+        shrink = [best_of_shrink(pull.best_of) for pull in posted]
     spread = log_spread(power if np.isfinite(power).all() else torque)
     airs_known = level == ANY_STANDARD
     return SetupSummary(
@@ -313,6 +322,8 @@ def summarise_setup(posted: Sequence[PostedPull], derived: Sequence[DerivedPull]
         grid=mean_grid([pull.grid for pull in derived], factors) if curves else None,
         channels=mean_channels(derived),
         speed_ratio=mean_of([locked_ratio(pull) for pull in derived]),
+        power_slope=log_slope(power) if curves else None,
+        best_of_recorded=None if curves or not use else all(pull.best_of is not None for pull in posted),
     )
 
 
@@ -344,6 +355,15 @@ def log_spread(values: NDArray[np.float64]) -> tuple[float, int]:
         return 0.0, 0
     logs = np.log(kept)
     return float(((logs - logs.mean()) ** 2).sum()), len(kept) - 1
+
+
+def log_slope(values: NDArray[np.float64]) -> float | None:
+    """Least-squares slope of ln(values) over their order [1 per place]; None under three values, or where one is missing:
+    it would shift the places of the others."""
+    if len(values) < FEWEST_FOR_SLOPE or not (values > 0).all():
+        return None
+    places = np.arange(len(values)) - (len(values) - 1) / 2.0
+    return float(places @ np.log(values) / (places @ places))
 
 
 def relative_spread(values: NDArray[np.float64]) -> float | None:

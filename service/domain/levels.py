@@ -1,11 +1,30 @@
 """From the level a figure is stored at to the standard that is asked for, and which figures can be compared at all."""
 
+from collections import Counter
+from collections.abc import Sequence
+from typing import Protocol
+
 from service.domain.correction import BASE_STANDARD, STANDARDS, Air, correction_factor, standard_named
 from service.domain.derive import ANY_STANDARD, OBSERVED
 from service.domain.engine import Engine
 
 UNCORRECTED = "none"
 """The standard of observed figures: factor 1."""
+
+
+class Levelled(Protocol):
+    """Anything with a summary's level and air."""
+
+    @property
+    def level_standard(self) -> str | None: ...
+    @property
+    def factor(self) -> float | None: ...
+    @property
+    def temperature_c(self) -> float | None: ...
+    @property
+    def pressure_kpa(self) -> float | None: ...
+    @property
+    def vapour_kpa(self) -> float | None: ...
 
 
 def ratio_to(
@@ -51,3 +70,59 @@ def mean_air(temperature_c: float | None, pressure_kpa: float | None, vapour_kpa
     if temperature_c is None or pressure_kpa is None or vapour_kpa is None:
         return None
     return Air(temperature_c, pressure_kpa, vapour_kpa)
+
+
+def level_ratio(setup: Levelled, standard: str, engine: Engine) -> float | None:
+    """What brings a setup's stored figures to the asked standard; None where that is not known."""
+    air = mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
+    return ratio_to(standard, setup.level_standard, air, engine)
+
+
+def pair_ratios(sides: Sequence[Levelled], standard: str, engine: Engine) -> tuple[list[float], bool] | None:
+    """(ratios, known): what brings the sides of a comparison to one level; None where nothing does.
+
+    `known` says that it is the asked standard's. Else the sides are brought to the standard one of them stands in, or
+    back to observed figures, or are left as they were all posted alike: enough for a ratio inside one session.
+    """
+    for wanted in (
+        standard,
+        *sorted({side.level_standard for side in sides if side.level_standard in STANDARDS}),
+    ):
+        ratios = [level_ratio(side, str(wanted), engine) for side in sides]
+        if all(ratio is not None for ratio in ratios):
+            return [float(ratio or 1.0) for ratio in ratios], wanted == standard
+    if all(side.factor for side in sides):
+        return [1.0 / float(side.factor or 1.0) for side in sides], False
+    if len({side.level_standard for side in sides}) == 1:
+        return [1.0] * len(sides), False
+    return None
+
+
+def strap_down_ratios(
+    setups: Sequence[Levelled], doubted: Sequence[bool], standard: str, engine: Engine
+) -> list[tuple[float, bool] | None]:
+    """(ratio, levelled) of each setup of one strap-down; None for one that can be compared with nothing.
+
+    `doubted`: whether its level is doubted. A strap-down stands at the standard as a whole or not at all: where one of
+    its setups cannot, they are brought to what they share, for their ratios say more than their level (our choice).
+    Where they share nothing, those at the standard stay there, and of the others those of the commonest level are kept
+    for each other.
+    """
+    alone = [level_ratio(setup, standard, engine) for setup in setups]
+    known = [ratio is not None and not doubt for ratio, doubt in zip(alone, doubted, strict=True)]
+    if not all(known):
+        shared = pair_ratios(setups, standard, engine) if len(setups) > 1 else None
+        if shared is not None:
+            return [(ratio, False) for ratio in shared[0]]
+    left = Counter(
+        setup.level_standard for setup, at_level in zip(setups, known, strict=True) if not at_level
+    )
+    kept, how_many = left.most_common(1)[0] if left else (None, 0)
+    return [
+        (ratio or 1.0, True)
+        if at_level
+        else (1.0, False)
+        if how_many > 1 and setup.level_standard == kept
+        else None
+        for setup, ratio, at_level in zip(setups, alone, known, strict=True)
+    ]

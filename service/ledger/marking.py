@@ -18,6 +18,7 @@ from service.ledger.post import accepted_pulls, raise_faults, summary_of
 from service.ledger.resources import unknown
 from service.ledger.shop import shop_in_force
 from service.store import history, marking, pairs, reading, sessions
+from service.store.car_changes import note_cars
 from service.store.db import Connection
 
 
@@ -181,6 +182,7 @@ def amend_session(
     if moved.vehicle_id != session.vehicle_id:
         hold_evidence(conn, session.platform_id, moved.platform_id)
         pair_again(conn, session.platform_id, session.vehicle_id)
+        note_cars(conn, [session.vehicle_id])  # the car it moves to is told with its summaries
         divide_anew(conn, id, row.engine, car.platform.engine)
     moving = next((f"/{name}" for name in ("vehicle", "started_at") if name in changes), None)
     settle(conn, moved, look_again(conn, moved, caller.name, moving))

@@ -8,6 +8,7 @@ from service.domain.resources import Platform
 from service.ledger import again, marking, resources
 from service.ledger.checked_again import look_again
 from service.store import platforms as store
+from service.store.car_changes import note_cars_of_platform
 from service.store.db import Connection
 
 
@@ -34,6 +35,8 @@ def change_platform(
         session = marking.held(conn, id)
         if again.divide_anew(conn, id, was, engine):
             marking.settle(conn, session, look_again(conn, session, who))
+    if engine != was:
+        note_cars_of_platform(conn, saved.platform_id)  # some standards' factors go by the engine
     if saved != platform:
         store.bump_platform(conn, saved.platform_id)
     return saved

@@ -7,7 +7,9 @@ from decimal import Decimal
 from typing import Any, TypeVar
 
 from service.domain.errors import Fault, Refused, Stale
+from service.domain.resources import Bay, BayEvent, PartSheet, Platform, Vehicle
 from service.store import history
+from service.store.car_changes import note_cars, note_catalogue
 from service.store.db import Connection
 from service.store.nearest import nearest
 
@@ -20,6 +22,7 @@ HIDDEN = ("vin_hash", "version")
 def add(conn: Connection, record: T, insert: Callable[[Connection, T], T], *, who: str, about: str) -> T:
     """Insert a record and write down that it was added."""
     added = insert(conn, record)
+    tell(conn, added)
     history.note(conn, who=who, about=about, action="added", after=plain(added))
     return added
 
@@ -44,6 +47,7 @@ def change(
     saved = save(conn, changed)
     if saved is None:
         raise Stale("the record was changed at this very moment; read it again, then change it")
+    tell(conn, saved)
     before, after = plain(record), plain(saved)
     moved = [name for name in after if after[name] != before.get(name)] or [
         "vin"
@@ -61,6 +65,14 @@ def change(
             conn, who=who, about=renamed, action="renamed", before={"about": about}, after={"about": renamed}
         )
     return saved
+
+
+def tell(conn: Connection, record: object) -> None:
+    """Tell whoever follows the ledger's cars, where the record is a car or says what a setup's ids mean."""
+    if isinstance(record, Vehicle):
+        note_cars(conn, [record.vehicle_id])
+    elif isinstance(record, Platform | PartSheet | Bay | BayEvent):
+        note_catalogue(conn)
 
 
 def plain(record: Any) -> dict[str, Any]:

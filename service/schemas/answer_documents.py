@@ -1,6 +1,6 @@
 """Answers as documents: SI records to the asked units, rounded to what is shown."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,9 +17,11 @@ from service.schemas.base import Document
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
+    from service.answers.cost import Cost
     from service.answers.gain_curve import GainCurve
-    from service.answers.stock_spread import StockSpread
-    from service.answers.typical_gain import ShownPair, TypicalGain
+    from service.answers.model_gain import ModelCurve
+    from service.answers.pairs_gain import PeakShift, ShownPair
+    from service.answers.typical_gain import TypicalGain
     from service.store.evidence import PairPlace
 
 DIGITS = 5
@@ -73,89 +75,136 @@ def listed(values: NDArray[np.float64], digits: int = DIGITS) -> list[float | No
 
 def gain_document(answer: "TypicalGain", question: Mapping[str, Any], units: str) -> dict[str, Any]:
     """A typical gain as the contract has it."""
-    measure, pooled = answer.asked.measure, answer.pooled
-
-    def show(value: float | None) -> float | None:
-        return figure(value, measure.quantity, units)
+    measure, head = answer.asked.measure, answer.headline
 
     def of_log(log: float) -> float | None:
-        return show(answer.absolute(log))
+        return figure(answer.absolute(log), measure.quantity, units)
 
     def percent(log: float) -> float | None:
         return rounded(answer.percent(log))
 
-    ends = pooled.interval if pooled else None
-    next_ends = pooled.next_interval if pooled else None
+    ends = head.interval if head else None
+    next_ends = head.next_interval if head else None
+    floor = head.noise_floor if head else answer.pairs.noise_floor
     body: dict[str, Any] = {
         "question": {**question, "units": units},
         "units": units,
         "standard": answer.asked.standard,
         "smoothing": dict(SMOOTHING),
-        "typical": of_log(pooled.mean) if pooled else None,
-        "typical_percent": percent(pooled.mean) if pooled else None,
+        "method": head.method if head else None,
+        "typical": of_log(head.mean) if head else None,
+        "typical_percent": percent(head.mean) if head else None,
         "typical_interval": interval(ends, of_log),
         "typical_interval_percent": interval(ends, percent),
         "next_car_interval": interval(next_ends, of_log),
         "next_car_interval_percent": interval(next_ends, percent),
         "level": answer.asked.level,
-        "baseline": show(answer.base),
-        "baseline_is": "yours" if answer.asked.baseline else "typical of the cars measured",
-        "chance_of_gain": rounded(answer.chance),
-        "noise_floor": of_log(answer.noise_floor),
-        "noise_floor_percent": percent(answer.noise_floor),
+        "baseline": figure(answer.base, measure.quantity, units),
+        "baseline_is": head.base_is if head else None,
+        "chance_of_gain": rounded(head.chance) if head else None,
+        "noise_floor": of_log(floor),
+        "noise_floor_percent": percent(floor),
         "context": answer.context,
-        "pairs_only": {
-            "typical_percent": percent(pooled.mean) if pooled else None,
-            "interval_percent": interval(ends, percent),
-            "next_car_percent": interval(next_ends, percent),
-            "method": pooled.method if pooled else None,
-        },
+        "pairs_only": pairs_only_document(answer),
         "evidence": evidence_document(answer),
-        "curve": curve_document(answer.curve, measure, units) if answer.curve else None,
-        "peak_shift_rpm": shift_document(answer),
-        "cost": cost_document(answer, units),
+        "curve": revs_document(answer, units),
+        "peak_shift_rpm": shift_document(head.peak_shift if head else None),
+        "cost": cost_document(answer.cost, measure, units),
         "cautions": list(answer.cautions),
     }
     if answer.asked.pairs:
-        found = conditions_documents(list(answer.places.values()), units)
-        body["pairs"] = [pair_document(pair, answer, units, found) for pair in answer.pairs]
+        found = conditions_documents(list(answer.pairs.places.values()), units)
+        body["pairs"] = [pair_document(pair, answer, units, found) for pair in answer.pairs.pairs]
     return body
+
+
+def pairs_only_document(answer: "TypicalGain") -> dict[str, Any]:
+    """The same question answered from the pairs alone."""
+    pooled = answer.pairs.pooled
+
+    def percent(log: float) -> float | None:
+        return rounded(answer.percent(log))
+
+    return {
+        "typical_percent": percent(pooled.mean) if pooled else None,
+        "interval_percent": interval(pooled.interval if pooled else None, percent),
+        "next_car_percent": interval(pooled.next_interval if pooled else None, percent),
+        "method": pooled.method if pooled else None,
+        "context": answer.pairs.context if pooled else None,
+        "spread_percent": rounded(100 * pooled.tau2**0.5) if pooled and answer.pairs.cars > 1 else None,
+    }
 
 
 def evidence_document(answer: "TypicalGain") -> dict[str, Any]:
     """How much stands behind the figure."""
+    pairs, head, model = answer.pairs, answer.headline, answer.model
     return {
         "grade": answer.grade,
-        "cars": answer.cars,
-        "pairs": answer.pairs_in_all,
-        "left_out": answer.left_out,
-        "bays": answer.bays,
-        "like_for_like": answer.like_for_like,
-        "borrowed_share": 0.0 if answer.cars else None,
-        "spread_percent": rounded(100 * answer.pooled.tau2**0.5)
-        if answer.pooled and answer.cars > 1
-        else None,
-        "first": answer.first and answer.first.isoformat(),
-        "last": answer.last and answer.last.isoformat(),
+        "cars": pairs.cars,
+        "cars_with": model.known.cars_with if model else None,
+        "cars_elsewhere": model.known.cars_elsewhere if model else None,
+        "pairs": pairs.pairs_in_all,
+        "left_out": pairs.left_out,
+        "bays": pairs.bays,
+        "like_for_like": pairs.like_for_like,
+        "borrowed_share": rounded(head.borrowed_share) if head else None,
+        "spread_percent": rounded(100 * head.car_spread) if head and head.car_spread is not None else None,
+        "inseparable_from": list(answer.entangled),
+        "first": pairs.first and pairs.first.isoformat(),
+        "last": pairs.last and pairs.last.isoformat(),
     }
+
+
+def revs_document(answer: "TypicalGain", units: str) -> dict[str, Any] | None:
+    """Gain over the rev range: the model's with its two bands, else the pairs'."""
+    measure = answer.asked.measure
+    if answer.model is not None and answer.model.curve is not None:
+        return model_curve_document(answer.model.curve, measure, units)
+    if answer.model is None and answer.pairs.curve is not None:
+        return curve_document(answer.pairs.curve, measure, units)
+    return None
 
 
 def curve_document(curve: "GainCurve", measure: Measure, units: str) -> dict[str, Any]:
-    """Gain over the rev range, in the measure's quantity and in percent."""
-    base = power_kw(curve.base_torque_nm, curve.rpm) if measure.quantity == "power" else curve.base_torque_nm
-    shown_base = from_si(base, measure.quantity, units)
-    body: dict[str, Any] = {
-        "rpm": curve.rpm.astype(int).tolist(),
-        "quantity": measure.quantity,
-        "cars": curve.cars.tolist(),
-        "baseline": listed(shown_base),
-    }
+    """The pairs' gain over the rev range, in the measure's quantity and in percent."""
     sides = {
         "typical": curve.mean,
         "low": curve.low,
         "high": curve.high,
         "next_low": curve.next_low,
         "next_high": curve.next_high,
+    }
+    return sides_document(curve.rpm, curve.base_torque_nm, curve.cars, sides, measure, units)
+
+
+def model_curve_document(curve: "ModelCurve", measure: Measure, units: str) -> dict[str, Any]:
+    """The model's gain over the rev range, with the band for each speed and the one for the whole curve."""
+    names = ("typical", "low", "high", "band_low", "band_high", "next_low", "next_high")
+    sides = {name: getattr(curve.gain, name) for name in names}
+    clear = [
+        {"from_rpm": round(one.from_rpm), "to_rpm": round(one.to_rpm), "is": "gain" if one.gains else "loss"}
+        for one in curve.stretches
+    ]
+    drawn = sides_document(curve.gain.rpm, curve.base_torque_nm, curve.cars, sides, measure, units)
+    return {**drawn, "established": clear}
+
+
+def sides_document(
+    rpm: NDArray[np.float64],
+    base_torque_nm: NDArray[np.float64],
+    cars: NDArray[np.int64],
+    sides: Mapping[str, NDArray[np.float64]],
+    measure: Measure,
+    units: str,
+) -> dict[str, Any]:
+    """Gains in logs over the rev range as columns, in the measure's quantity and in percent."""
+    base = power_kw(base_torque_nm, rpm) if measure.quantity == "power" else base_torque_nm
+    shown_base = from_si(base, measure.quantity, units)
+    body: dict[str, Any] = {
+        "rpm": rpm.astype(int).tolist(),
+        "quantity": measure.quantity,
+        "cars": cars.astype(int).tolist(),
+        "baseline": listed(shown_base),
     }
     for name, log in sides.items():
         ratio = np.expm1(log)
@@ -164,9 +213,8 @@ def curve_document(curve: "GainCurve", measure: Measure, units: str) -> dict[str
     return body
 
 
-def shift_document(answer: "TypicalGain") -> dict[str, Any] | None:
+def shift_document(shift: "PeakShift | None") -> dict[str, Any] | None:
     """How far the peak moves."""
-    shift = answer.peak_shift
     if shift is None:
         return None
     return {
@@ -175,10 +223,9 @@ def shift_document(answer: "TypicalGain") -> dict[str, Any] | None:
     }
 
 
-def cost_document(answer: "TypicalGain", units: str) -> dict[str, Any]:
+def cost_document(cost: "Cost", measure: Measure, units: str) -> dict[str, Any]:
     """What it costs, and per unit of gain in the asked unit."""
-    cost = answer.cost
-    unit = float(from_si(1.0, answer.asked.measure.quantity, units))
+    unit = float(from_si(1.0, measure.quantity, units))
 
     def per_unit(value: float) -> float:
         return round(value / unit, 2)
@@ -230,7 +277,7 @@ def pair_document(
     pair: "ShownPair", answer: "TypicalGain", units: str, conditions: Conditions
 ) -> dict[str, Any]:
     """One pair with where it stands, what both sides were measured in, and what differed."""
-    place = answer.places[pair.row.with_.setup_id, pair.row.without.setup_id]
+    place = answer.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id]
     quantity = answer.asked.measure.quantity
     return {
         "vehicle": place.vehicle,
@@ -263,65 +310,6 @@ def difference_document(difference: Mapping[str, Any], units: str) -> dict[str, 
     return {"what": name, "before": before, "after": after, "window": window}
 
 
-def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: str) -> dict[str, Any]:
-    """A stock spread as the contract has it."""
-    quantity, spread = answer.asked.measure.quantity, answer.spread
-
-    def show(value: float | None) -> float | None:
-        return figure(value, quantity, units)
-
-    return {
-        "question": {**question, "units": units},
-        "units": units,
-        "standard": answer.asked.standard,
-        "smoothing": dict(SMOOTHING),
-        "cars": len(answer.cars),
-        "level": answer.asked.level,
-        "mean": show(spread.mean) if spread else None,
-        "median": show(spread.median) if spread else None,
-        "sd": show(spread.sd) if spread else None,
-        "sd_percent": rounded(100 * spread.sd / spread.mean) if spread and spread.sd is not None else None,
-        "quantiles": {f"{p:g}": show(value) for p, value in spread.quantiles} if spread else None,
-        "above_average": share_document(spread.above_mean) if spread else None,
-        "below_average": share_document(spread.below_mean) if spread else None,
-        "checked": dict(answer.checked),
-        "left_out": dict(answer.left_out),
-        "value": placed_document(answer, show),
-        "values": list(values_of(answer, show)),
-        "cautions": list(answer.cautions),
-    }
-
-
-def share_document(share: Any) -> dict[str, Any]:
-    """A share with its interval, 0..1."""
-    return {"share": rounded(share.share), "interval": [rounded(share.low), rounded(share.high)]}
-
-
-def placed_document(answer: "StockSpread", show: Any) -> dict[str, Any] | None:
-    """Where the asked value lands."""
-    placed = answer.placed
-    if placed is None:
-        return None
-    return {
-        "value": show(placed.value),
-        "percentile": rounded(placed.percentile),
-        "interval": interval(placed.interval, rounded),
-        "reading": placed.reading,
-    }
-
-
-def values_of(answer: "StockSpread", show: Any) -> Iterable[dict[str, Any]]:
-    """Each car's value, lowest first."""
-    for car in answer.cars:
-        yield {
-            "vehicle": car.vehicle,
-            "session": f"/v1/sessions/{car.session}",
-            "value": show(car.value),
-            "setups": car.setups,
-            "percentile": rounded(car.percentile),
-        }
-
-
 @described(answer_meanings.PAIRS_ONLY)
 class PairsOnly(Document):
     """The gain from before/after pairs alone."""
@@ -330,30 +318,31 @@ class PairsOnly(Document):
     interval_percent = fields.List(fields.Float(), allow_none=True)
     next_car_percent = fields.List(fields.Float(), allow_none=True)
     method = fields.String(allow_none=True)
+    context = fields.String(allow_none=True)
+    spread_percent = fields.Float(allow_none=True)
 
 
 @described(answer_meanings.GAIN)
 class GainAnswer(Document):
     """What a part typically gains on a platform."""
 
-    as_of = fields.DateTime(metadata={"description": "When this was worked out."})
+    as_of = fields.DateTime()
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()
     smoothing = fields.Dict(
         metadata={"description": "How curves were smoothed before peaks and knots were read."}
     )
-    typical = fields.Float(allow_none=True, metadata={"description": "For the average car, in `units`."})
+    method = fields.String(allow_none=True)
+    typical = fields.Float(allow_none=True)
     typical_percent = fields.Float(allow_none=True)
     typical_interval = fields.List(fields.Float(), allow_none=True)
     typical_interval_percent = fields.List(fields.Float(), allow_none=True)
-    next_car_interval = fields.List(
-        fields.Float(), allow_none=True, metadata={"description": "For one more car."}
-    )
+    next_car_interval = fields.List(fields.Float(), allow_none=True)
     next_car_interval_percent = fields.List(fields.Float(), allow_none=True)
     level = fields.Float()
     baseline = fields.Float(allow_none=True)
-    baseline_is = fields.String()
+    baseline_is = fields.String(allow_none=True)
     chance_of_gain = fields.Float(allow_none=True)
     noise_floor = fields.Float(
         allow_none=True,
@@ -370,32 +359,3 @@ class GainAnswer(Document):
     cost = fields.Dict()
     cautions = fields.List(fields.String())
     pairs = fields.List(fields.Dict())
-
-
-@described(answer_meanings.STOCK)
-class StockAnswer(Document):
-    """Where a platform's stock cars lie."""
-
-    as_of = fields.DateTime(metadata={"description": "When this was worked out."})
-    question = fields.Dict()
-    units = fields.String()
-    standard = fields.String()
-    smoothing = fields.Dict(
-        metadata={"description": "How curves were smoothed before peaks and knots were read."}
-    )
-    cars = fields.Integer()
-    level = fields.Float()
-    mean = fields.Float(allow_none=True)
-    median = fields.Float(allow_none=True)
-    sd = fields.Float(allow_none=True)
-    sd_percent = fields.Float(allow_none=True)
-    quantiles = fields.Dict(allow_none=True)
-    above_average = fields.Dict(allow_none=True)
-    below_average = fields.Dict(allow_none=True)
-    checked = fields.Dict()
-    left_out = fields.Dict()
-    value = fields.Dict(
-        allow_none=True, metadata={"description": "Where the asked value lands, with a `reading`."}
-    )
-    values = fields.List(fields.Dict())
-    cautions = fields.List(fields.String())

@@ -15,43 +15,66 @@ PAIRS_ONLY = {
     "typical_percent": "Gain of the typical car [%]; null = nothing measured.",
     "interval_percent": "Interval of the typical gain [%]; null = too few cars.",
     "next_car_percent": "Interval for one more car [%]; null = too few cars.",
-    "method": "How the cars were pooled.",
+    "method": "How the cars were pooled; null = nothing measured.",
+    "context": "`alone`: every car used was otherwise stock; otherwise `as-usually-fitted`. null = nothing measured.",
+    "spread_percent": "How far the cars' own gains differ, as a standard deviation [%]; null = fewer than two cars.",
 }
 GAIN = {
     **_QUESTION,
-    "typical": "Gain of the typical car, in `units`; null = nothing measured, or the level of the cars is not known.",
-    "typical_percent": "Gain of the typical car [%]; null = nothing measured.",
-    "typical_interval": "Interval of the typical gain at `level`, in `units`; null = too few cars.",
+    "as_of": "Up to when the ledger's records are in it.",
+    "method": "`history-model`: from every setup of the whole history, which also takes apart what was changed together and "
+    "borrows from other kinds of car; `pairs-only`: the model is not ready, so from the pairs alone. null = nothing known.",
+    "typical": "Gain of the typical car, in `units`; null = nothing known, or its level is not.",
+    "typical_percent": "Gain of the typical car [%]; null = nothing known.",
+    "typical_interval": "Interval of the typical gain at `level`, in `units`; null = not known.",
     "typical_interval_percent": "The same interval [%].",
-    "next_car_interval": "Interval at `level` for one more car, in `units`; null = too few cars.",
+    "next_car_interval": "Interval at `level` for one more car, in `units`; null = not known.",
     "next_car_interval_percent": "The same interval [%].",
     "baseline": "The figure before, in `units`, that `typical` stands on; null = not known.",
-    "baseline_is": "Whether `baseline` is the asker's own or typical of the cars measured.",
-    "chance_of_gain": "Chance that the typical car gains anything, 0..1; null = not known.",
+    "baseline_is": "Whether `baseline` is the asker's own, a typical stock car's (at the common level of the bays; with the "
+    "other part where one is asked against), or typical of the cars measured. null = nothing known.",
+    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known.",
+    "noise_floor": "Smallest change that one ordinary test of one car can tell from nothing (three pulls before, three after, "
+    "one strap-down), in `units`; null = the level is not known.",
     "noise_floor_percent": "The same change [%].",
-    "context": "`alone`: every car used was otherwise stock; otherwise `as-usually-fitted`.",
-    "pairs_only": "The same answer from this shop's pairs of this very question alone.",
-    "evidence": "How much stands behind it: `grade`, `cars` used (one pair each), all `pairs`, how many of them were "
-    "`left_out` or are `like_for_like`, `bays`, the cars' own spread [%], the `first` and `last` day.",
-    "curve": "Gain at each engine speed [rpm], in `quantity` and in percent, with its intervals and the cars behind "
-    "each; null = not asked for, or not known.",
+    "context": "`alone`: the part with nothing else fitted that is not stock; `as-usually-fitted`: beside what the cars that "
+    "have it usually have too.",
+    "pairs_only": "The same question answered from its before/after pairs alone.",
+    "evidence": "How much stands behind it: `grade` (`strong`, `fair`, `thin`: measured here; `borrowed`: only elsewhere; "
+    "`none`), `cars` measured here with and without it (one pair each), `cars_with` it here and `cars_elsewhere` in any "
+    "company, all `pairs`, how many of them were `left_out` or are `like_for_like`, `bays`, `borrowed_share` (how much of "
+    "the answer comes from other kinds of car and other parts, 0..1), the spread between cars [%], the parts it is "
+    "`inseparable_from`, the `first` and `last` day.",
+    "curve": "Gain at each engine speed [rpm], in `quantity` and in percent, and the cars behind each: `low` and `high` hold "
+    "at any one speed, `band_low` and `band_high` over the whole curve at once, `next_low` and `next_high` for one more car; "
+    "`established` lists where the former leave nought out, longest first. null = not asked for, or not known.",
     "peak_shift_rpm": "How far the peak moves along the rev range [rpm]; null = not known.",
     "cost": "What it costs fitted, and for one unit of typical gain where the gain is established.",
     "pairs": "The before/after pairs, at most five a car, each with its two setups and what differed between them.",
 }
 STOCK = {
     **_QUESTION,
+    "as_of": "Up to when the ledger's records are in it.",
+    "levelled": "Whether the values stand at the common level of the bays, each bay's offset taken out (`bay-agreement`); "
+    "otherwise they stand as they read.",
     "cars": "Cars counted.",
     "mean": "Mean over the cars, in `units`; null = no cars.",
     "median": "Median over the cars, in `units`; null = no cars.",
     "sd": "Standard deviation over the cars, in `units`; null = fewer than two.",
     "sd_percent": "The same [% of the mean].",
     "quantiles": "Quantiles over the cars by their share 0..1, in `units`; null = no cars.",
-    "above_average": "Share of cars above the mean, 0..1, with its interval.",
-    "below_average": "Share of cars below the mean, 0..1, with its interval.",
+    "above_average": "Share of cars above the average, 0..1, with its interval; from ten cars each car counts by the side it "
+    "more likely lies on, its readings' noise and other setups taken into account.",
+    "below_average": "Share of cars below the average, in the same way.",
+    "groups": "How many cars lie clearly above the average (nine chances in ten), clearly below, and too close to call, each "
+    "with the noise of its readings; null = under ten cars, or no model yet.",
     "checked": "How many cars are verified as stock, declared, or unknown.",
     "left_out": "How many were left out, by why.",
-    "values": "Each car's value, in `units`, lowest first.",
+    "value": "Where the asked value lands: its `percentile` among the cars' values with the `interval` that so many cars "
+    "leave, a `reading` in words, and `as_one_reading` the same with the noise of one reading in an unnamed bay. null = "
+    "none asked, or no cars.",
+    "values": "Each car's value, in `units`, lowest first, beside it `raw` as it reads; its `percentile` with interval, drawn "
+    "towards the middle as far as its readings are noise, and the group that makes it; null = under ten cars, or no model yet.",
 }
 CHECK = {
     "code": "The check's own short name.",

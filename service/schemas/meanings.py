@@ -297,7 +297,8 @@ GAIN_QUERY = {
     "against": "What the part is compared with: `without`, the same car with the stock part or none, or the slug of "
     "another part of the same slot. Left out: without.",
     "baseline": "This car's own figure before, in `units`. Left out: the typical one of the cars measured.",
-    "context": "`alone` counts only cars that were otherwise stock; `as-usually-fitted` all. Left out: all.",
+    "context": "`alone`: the part on an otherwise stock car, and only pairs of such cars; `as-usually-fitted`: beside what "
+    "is usually fitted with it. Left out: alone, with the pairs of all cars beside it.",
     "curve": "Whether the gain over the rev range is worked out too. Left out: true.",
     "pairs": "Whether the before/after pairs are listed, at most five a car. Left out: true.",
 }

@@ -244,6 +244,7 @@ class StockRow(NamedTuple):
     stock_checked: str
     doubts: list[str]
     setup_id: int
+    bay_id: int
     best_of: int | None
     level_standard: str | None
     factor: float | None
@@ -259,7 +260,7 @@ def stock_setups(conn: Connection, platform_id: int) -> list[StockRow]:
     rows = conn.execute(
         """
         SELECT s.vehicle_id, vehicle.tag::text, session.id, session.started_at, s.stock_checked, doubts, s.setup_id,
-               best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
+               s.bay_id, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
         FROM   setup_summary s
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)

@@ -248,6 +248,7 @@ SUMMARY_VALUES = (
     "pulls", "best_of", "level_standard", "factor", "temperature_c", "pressure_kpa", "vapour_kpa", "power_kw",
     "power_rpm", "power_best_kw", "torque_nm", "torque_rpm", "torque_best_nm", "coolant_c", "oil_c", "inlet_c",
     "lambda_mean", "map_max_kpa", "ramp_rpm_s", "spread_ss", "spread_df", "power_spread", "torque_spread", "speed_ratio",
+    "power_slope", "best_of_recorded",
 )  # fmt: skip
 SUMMARY_KEYS = (
     "setup_id", "vehicle_id", "platform_id", "bay_id", "n_parts", "stock", "complete", "counts", "stock_checked", "doubts", "method",
@@ -258,6 +259,9 @@ KEEP_SUMMARIES = f"""
     WITH summaries AS (
         INSERT INTO setup_summary {records("setup_summary", SUMMARY_COLUMNS)}
         ON CONFLICT (setup_id) DO UPDATE SET {", ".join(f"{c} = excluded.{c}" for c in SUMMARY_COLUMNS[1:])}
+        RETURNING vehicle_id
+    ), told AS (
+        INSERT INTO car_change (vehicle_id) SELECT DISTINCT vehicle_id FROM summaries
     )
     INSERT INTO setup_curve {records("setup_curve", CURVE_COLUMNS)}
     ON CONFLICT (setup_id) DO UPDATE SET {", ".join(f"{c} = excluded.{c}" for c in CURVE_COLUMNS[1:])}
@@ -281,7 +285,7 @@ class SummaryKeys:
 
 
 def keep_summaries(conn: Connection, rows: Sequence[tuple[SummaryKeys, SetupSummary]]) -> None:
-    """Write (or write anew) the summaries and mean curves of setups."""
+    """Write (or write anew) the summaries and mean curves of setups, and tell whoever follows that their car changed."""
     curves = [curve_row(keys.setup_id, summary) for keys, summary in rows]
     kept = as_json(summary_row(*row) for row in rows), as_json(row for row in curves if row is not None)
     conn.execute(KEEP_SUMMARIES, kept)

@@ -1,12 +1,22 @@
 """A shop with one of everything, and a bay's own client."""
 
+from collections.abc import Callable
+from dataclasses import replace
+
+import psycopg
 import pytest
 from flask import Flask
+from psycopg import sql
 
+from service.app import create_app
+from service.local import LocalServer
 from service.store import tokens
 from service.store.db import Connection
+from service.worker.refit import refit
 from tests.api.bodies import fill
-from tests.conftest import Client
+from tests.api.builds import built
+from tests.api.odd_shop import odd_shop
+from tests.conftest import SETTINGS, Client
 
 
 @pytest.fixture
@@ -32,3 +42,41 @@ def stoats(admin: Client) -> Client:
 def north(stoats: Client, app: Flask, connection: Connection) -> Client:
     """A client with the token of that shop's bay `north`."""
     return Client(app.test_client(), tokens.create_token(connection, scope="post", bay="north", name="north"))
+
+
+@pytest.fixture
+def without_model(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The ledger as it answers before there is a model: no fit is kept, and none is made here."""
+    monkeypatch.setattr("service.answers.model.FITTED_HERE", 0)
+
+
+def prepared(server: LocalServer, stoats_url: str, name: str, fill_it: Callable[[Client], None]) -> str:
+    """A database like that of `stoats`, filled, with the model fitted and kept: a test over it need not fit again."""
+    with psycopg.connect(server.superuser_url, autocommit=True) as above:
+        above.execute(
+            sql.SQL("CREATE DATABASE {} TEMPLATE stoats OWNER bayledger_owner").format(sql.Identifier(name))
+        )
+    owner_url, url = (
+        server.owner_url.replace("/bayledger?", f"/{name}?"),
+        stoats_url.replace("/stoats?", f"/{name}?"),
+    )
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="filler")
+    app = create_app(replace(SETTINGS, database_url=url))
+    fill_it(Client(app.test_client(), token))
+    app.extensions["bayledger"].close()
+    with psycopg.connect(url, autocommit=True) as connection:
+        refit(connection)
+    return url
+
+
+@pytest.fixture(scope="session")
+def built_url(server: LocalServer, stoats_url: str) -> str:
+    """Six stoats measured with a pipe, a calibration, both and neither, and three with another pipe; the model fitted."""
+    return prepared(server, stoats_url, "built", built)
+
+
+@pytest.fixture(scope="session")
+def odd_url(server: LocalServer, stoats_url: str) -> str:
+    """A shop with something wrong in it, the model fitted."""
+    return prepared(server, stoats_url, "odd", odd_shop)

@@ -58,7 +58,6 @@ def by_hand(*gains: float, level: float = 0.9) -> dict:
     next_half = stats.t.ppf(0.5 + level / 2, k - 2) * math.sqrt(tau2 + max(s2, v) / k)
     return {
         "typical_percent": percent(mean),
-        "typical_interval_percent": [percent(mean - half), percent(mean + half)],
-        "next_car_interval_percent": [percent(mean - next_half), percent(mean + next_half)],
-        "chance_of_gain": stats.t.cdf(mean / math.sqrt(tau2 + max(s2, v) / k), k - 2),
+        "interval_percent": [percent(mean - half), percent(mean + half)],
+        "next_car_percent": [percent(mean - next_half), percent(mean + next_half)],
     }

@@ -137,7 +137,9 @@ def test_an_example_stays_with_the_question_it_was_made_for(document):
 def test_every_property_of_an_answer_has_a_description(document):
     answers = (
         "GainAnswer", "StockAnswer", "KeptSession", "Session", "Setting", "SettingChange", "History",
-        "CorrectionFactor", "Standard", "MadeOf", "Limit", "Station",
+        "CorrectionFactor", "Standard", "MadeOf", "Limit", "Station", "PairsOnly", "BuildAnswer", "BuildPart",
+        "ChoiceAnswer", "ChoicePart", "OutlierAnswer", "Outlier", "AgreementAnswer", "BayAgreement", "ModelAnswer",
+        "RefitAnswer",
     )  # fmt: skip
     for name in answers:
         shown = document["components"]["schemas"][name]["properties"]

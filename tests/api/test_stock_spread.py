@@ -60,7 +60,7 @@ def test_the_answer_has_the_whole_shape_of_the_contract(stoats):
         "platform": "stoat", "measure": "peak_power", "standard": "sae-j1349", "units": "us", "checked": "declared",
     }  # fmt: skip
     assert set(body["values"][0]) >= {"vehicle", "session", "value", "percentile"}
-    assert set(body["value"]) == {"value", "percentile", "interval", "reading"}
+    assert set(body["value"]) == {"value", "percentile", "interval", "reading", "as_one_reading"}
 
 
 def test_mean_median_and_spread_are_those_of_the_cars(stoats):
@@ -89,9 +89,14 @@ def test_a_value_is_placed_among_the_cars_with_its_interval_and_in_words(stoats)
     assert placed["percentile"] == 70.0
     assert placed["interval"] == pytest.approx([100 * end for end in wilson(7, 10)], rel=1e-3)
     low, high = (round(end) for end in placed["interval"])
+    one = placed["as_one_reading"]
+    assert (
+        one["interval"][0] < low < high < one["interval"][1] or one["interval"][1] - one["interval"][0] > 40
+    )
     assert placed["reading"] == (
         "above 7 of 10 stock cars of this kind; 90% sure: among all such cars from percentile "
-        f"{low} to {high}, by the 10 cars measured and not counting the noise of this reading itself"
+        f"{low} to {high}, by the 10 cars measured and not counting the noise of this reading itself; as one reading in "
+        f"an unnamed bay it places the car from percentile {one['interval'][0]:.0f} to {one['interval'][1]:.0f}"
     )
 
 
@@ -126,9 +131,10 @@ def test_every_car_is_listed_lowest_first_with_its_percentile_and_a_link_that_re
     stock_cars(stoats, *TEN[::-1])
     values = answer(stoats)["values"]
     assert [car["vehicle"] for car in values] == [f"stoat-{n}" for n in range(10, 0, -1)]
-    assert [car["percentile"] for car in values] == [
-        5.0 + 10 * i for i in range(10)
-    ]  # mid-rank: half of itself
+    percentiles = [car["percentile"] for car in values]
+    assert percentiles == sorted(percentiles)
+    assert 0 < percentiles[0] < 30
+    assert 80 < percentiles[-1] < 100
     assert stoats.get(values[0]["session"]).json["vehicle"] == "stoat-10"
 
 
@@ -175,6 +181,43 @@ def test_a_car_without_its_air_is_left_out_and_counted(stoats):
     assert (answer(stoats)["cars"], left_out(stoats, "not known in")) == (0, 1)
 
 
+def test_one_session_places_a_car_no_better_than_it_can(stoats):
+    """A car's place is drawn towards the middle as far as its readings are noise, and its interval says how far."""
+    stock_cars(stoats, *TEN)
+    for car in answer(stoats)["values"]:
+        low, high = car["percentile_interval"]
+        assert low < car["percentile"] < high
+        assert high - low > 2
+    groups = answer(stoats)["groups"]
+    assert sum(groups.values()) == 10
+    assert set(groups) == {"clearly_above", "clearly_below", "too_close_to_call"}
+
+
+def test_bays_that_share_cars_are_levelled_and_the_reading_stands_beside(stoats):
+    """The hub reads 4 % higher; six cars were measured in both bays, three only in the hub."""
+    for n in range(1, 7):
+        post(stoats, setup(), vehicle=f"stoat-{n}", day=n)
+        post(stoats, setup(scale=1.04), vehicle=f"stoat-{n}", bay="hub", day=n + 10)
+    for n in range(7, 10):
+        post(stoats, setup(scale=1.04), vehicle=f"stoat-{n}", bay="hub", day=n)
+    body = answer(stoats)
+    by_car = {car["vehicle"]: car for car in body["values"]}
+    assert body["levelled"] is True
+    assert by_car["stoat-9"]["raw"] == pytest.approx(1.04 * POWER, rel=1e-3)
+    assert by_car["stoat-9"]["value"] == pytest.approx(by_car["stoat-1"]["value"], rel=5e-3)
+    assert by_car["stoat-1"]["raw"] == pytest.approx(math.sqrt(1.04) * POWER, rel=1e-3)
+    assert body["sd_percent"] < 0.5
+
+
+def test_before_there_is_a_model_cars_stand_as_they_read_and_two_bays_are_warned_of(stoats, without_model):
+    post(stoats, setup(), vehicle="stoat-1", day=1)
+    post(stoats, setup(scale=1.04), vehicle="stoat-2", bay="hub", day=2)
+    body = answer(stoats)
+    assert body["levelled"] is False
+    assert [car["value"] for car in body["values"]] == [car["raw"] for car in body["values"]]
+    assert any("not levelled against each other yet" in caution for caution in body["cautions"])
+
+
 def test_no_stock_car_gives_no_number_and_says_so(stoats):
     body = answer(stoats, "?value=150")
     assert (body["cars"], body["mean"], body["value"], body["values"]) == (0, None, None, [])
@@ -203,8 +246,8 @@ def test_the_values_as_csv_have_one_row_a_car(stoats):
     response = stoats.get(SPREAD, Accept="text/csv")
     lines = [line.split(",") for line in response.text.splitlines()]
     about = ["checked", "platform", "measure", "standard", "units"]
-    assert lines[0] == ["vehicle", "session", "value", "setups", "percentile", *about]
-    assert lines[1][5:] == ["declared", "stoat", "peak_power", "sae-j1349", "si"]
+    assert lines[0] == ["vehicle", "session", "value", "setups", "percentile", "raw", "group", *about]
+    assert lines[1][7:] == ["declared", "stoat", "peak_power", "sae-j1349", "si"]
     assert [line[0] for line in lines[1:]] == ["stoat-1", "stoat-2"]
     assert float(lines[1][2]) == pytest.approx(POWER, rel=1e-3)
 

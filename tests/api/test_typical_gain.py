@@ -1,4 +1,4 @@
-"""GET /v1/typical-gain: what a part gains and how sure that is, against hand calculation."""
+"""GET /v1/typical-gain: what a part gains and how sure that is, by the model, and by hand from the pairs alone."""
 
 import math
 
@@ -45,64 +45,83 @@ def test_the_answer_has_the_whole_shape_of_the_contract(stoats):
 
 def test_the_evidence_says_what_stands_behind_the_answer(stoats):
     measured(stoats, 4, 5, 6)
-    tau2 = np.log1p([0.04, 0.05, 0.06]).var(ddof=1) - pair_variance(3)
-    assert answer(stoats)["evidence"] == {
-        "grade": "thin", "cars": 3, "pairs": 3, "bays": 1, "like_for_like": 3, "left_out": 0, "borrowed_share": 0.0,
-        "spread_percent": pytest.approx(100 * math.sqrt(tau2), rel=1e-3), "first": "2026-03-01", "last": "2026-03-03",
+    found = answer(stoats)["evidence"]
+    assert {name: found[name] for name in found if name not in ("borrowed_share", "spread_percent")} == {
+        "grade": "thin", "cars": 3, "cars_with": 3, "cars_elsewhere": 0, "pairs": 3, "bays": 1, "like_for_like": 3,
+        "left_out": 0, "inseparable_from": [], "first": "2026-03-01", "last": "2026-03-03",
     }  # fmt: skip
+    assert 0 < found["borrowed_share"] < 0.5
+    assert found["spread_percent"] > 0
 
 
 @pytest.mark.parametrize("gains", [(4, 5, 6), (5, 5.1, 4.9), (2, 9, 4, 7), (-3, -2, -4)], ids=str)
-def test_the_answer_is_that_of_the_plain_formulas(stoats, gains):
+def test_the_pairs_answer_is_that_of_the_plain_formulas(stoats, gains):
     measured(stoats, *gains)
-    body, expected = answer(stoats), by_hand(*gains)
+    body, expected = answer(stoats)["pairs_only"], by_hand(*gains)
     for name, value in expected.items():
         assert body[name] == pytest.approx(value, rel=2e-4, abs=2e-4), name
-    assert body["pairs_only"]["interval_percent"] == body["typical_interval_percent"]
-    assert body["pairs_only"]["next_car_percent"] == body["next_car_interval_percent"]
+    tau2 = max(0.0, np.log1p(np.array(gains) / 100).var(ddof=1) - pair_variance(len(gains)))
+    assert body["spread_percent"] == pytest.approx(100 * math.sqrt(tau2), rel=1e-3)
 
 
-def test_one_more_session_moves_the_answer_as_the_formulas_say(stoats):
+def test_the_models_answer_lies_between_what_the_pairs_say_and_what_parts_usually_do(stoats):
+    """Drawn towards the usual gain of a slot, which is small: less than the pairs' mean, and within their interval."""
+    measured(stoats, 4, 5, 6)
+    body = answer(stoats)
+    assert body["method"] == "history-model"
+    assert 0.8 * body["pairs_only"]["typical_percent"] < body["typical_percent"] <= 5.0
+    low, high = body["typical_interval_percent"]
+    assert low < body["typical_percent"] < high
+    further = body["next_car_interval_percent"]
+    assert further[0] < low
+    assert further[1] > high
+    assert body["chance_of_gain"] > 0.95
+
+
+def test_one_more_session_moves_the_answer(stoats):
     measured(stoats, 4, 5, 6)
     before = stoats.get(GAIN)
     post(stoats, setup(), setup(["wide-pipe"], 1.09), vehicle="stoat-4", day=4)
     after = stoats.get(GAIN)
-    assert before.json["typical_percent"] == pytest.approx(
-        percent(np.log([1.04, 1.05, 1.06]).mean()), abs=1e-3
-    )
-    assert after.json["typical_percent"] == pytest.approx(
-        percent(np.log([1.04, 1.05, 1.06, 1.09]).mean()), abs=1e-3
-    )
-    assert after.json["typical_interval_percent"] == pytest.approx(
-        by_hand(4, 5, 6, 9)["typical_interval_percent"], rel=2e-4
-    )
+    for response, gains in ((before, (4, 5, 6)), (after, (4, 5, 6, 9))):
+        for name, value in by_hand(*gains).items():
+            assert response.json["pairs_only"][name] == pytest.approx(value, rel=2e-4, abs=2e-4)
+    assert after.json["typical_percent"] > before.json["typical_percent"]
+    assert after.json["as_of"] > before.json["as_of"]
     assert after.headers["ETag"] != before.headers["ETag"]
 
 
 def test_another_level_widens_the_intervals(stoats):
     measured(stoats, 4, 5, 6)
-    body = answer(stoats, "&level=0.95")
-    assert body["level"] == 0.95
+    wide, plain = answer(stoats, "&level=0.95"), answer(stoats)
+    assert wide["level"] == 0.95
     expected = by_hand(4, 5, 6, level=0.95)
-    assert body["typical_interval_percent"] == pytest.approx(expected["typical_interval_percent"], rel=2e-4)
+    assert wide["pairs_only"]["interval_percent"] == pytest.approx(expected["interval_percent"], rel=2e-4)
+    for name in ("typical_interval_percent", "next_car_interval_percent"):
+        assert wide[name][0] < plain[name][0] < plain[name][1] < wide[name][1]
+    assert wide["typical_percent"] == plain["typical_percent"]
 
 
 @pytest.mark.parametrize(("gains", "words"), [((5,), "one car only"), ((4, 6), "two cars only")])
-def test_one_car_and_two_cars_give_a_number_no_interval_and_a_caution(stoats, gains, words):
+def test_one_car_and_two_cars_have_wide_intervals_by_the_model_and_none_by_the_pairs(stoats, gains, words):
     measured(stoats, *gains)
-    body = answer(stoats)
-    assert body["typical_percent"] == pytest.approx(percent(np.log1p(np.array(gains) / 100).mean()), abs=1e-3)
-    unknown = ("typical_interval", "next_car_interval", "chance_of_gain")
-    assert [body[name] for name in unknown] == [None] * 3
-    assert body["cost"]["per_unit"] is None
-    assert (body["evidence"]["grade"], body["curve"]["low"][0]) == ("thin", None)
+    body, mean = answer(stoats), percent(np.log1p(np.array(gains) / 100).mean())
+    assert body["pairs_only"]["typical_percent"] == pytest.approx(mean, abs=1e-3)
+    assert [body["pairs_only"][name] for name in ("interval_percent", "next_car_percent")] == [None, None]
+    low, high = body["typical_interval_percent"]
+    assert low < mean < high
+    assert high - low > 1.0
+    assert (body["evidence"]["grade"], body["evidence"]["cars"]) == ("thin", len(gains))
     assert any(words in caution for caution in body["cautions"])
 
 
-def test_the_noise_floor_is_what_one_ordinary_test_can_tell_from_nothing(stoats):
+def test_the_noise_floor_is_the_smallest_change_that_one_ordinary_test_can_tell_from_nothing(stoats):
+    """1.96 standard errors of a test in one session, three pulls before and three after, by the model's own spreads."""
     measured(stoats, 4, 5, 6)
-    body, floor = answer(stoats), 1.96 * math.sqrt(pair_variance(3))
-    assert body["noise_floor_percent"] == pytest.approx(percent(floor), rel=1e-4)
+    body = answer(stoats)
+    sd = {one["name"]: one["sd_percent"] / 100 for one in stoats.get("/v1/model").json["spreads"]}
+    floor = 1.96 * math.sqrt(2 * (sd["setup"] ** 2 + sd["pull"] ** 2 / 3))
+    assert body["noise_floor_percent"] == pytest.approx(percent(floor), rel=1e-3)
     assert body["noise_floor"] == pytest.approx(POWER * math.expm1(floor), rel=1e-3)
 
 
@@ -121,18 +140,23 @@ def test_no_evidence_gives_no_number_the_grade_none_and_says_so(stoats):
     assert body["cautions"][0].startswith("Not measured: ")
 
 
-def test_no_evidence_here_says_where_the_part_was_measured_as_soon_as_it_was(stoats):
-    heron = {"slug": "heron", "name": "Heron 2.0", "aspiration": "natural", "ignition": "spark"}
+def test_a_part_measured_elsewhere_only_is_borrowed_from_there_and_says_so(stoats):
+    heron = {"slug": "heron", "name": "Heron 2.0", "aspiration": "turbo", "ignition": "spark"}
     assert stoats.post("/v1/platforms", heron).status_code == 201
     elsewhere = GAIN.replace("stoat", "heron")
     before = stoats.get(elsewhere)
     measured(stoats, 4, 5)
-    after = stoats.get(elsewhere)
-    assert not any("stoat" in caution for caution in before.json["cautions"])
-    assert (
-        "Against the same car without it, it was measured on Halvern Stoat 1.6 T (2 cars)."
-        in after.json["cautions"]
-    )
+    after, here = stoats.get(elsewhere), answer(stoats)
+    assert (before.json["evidence"]["grade"], before.json["typical_percent"]) == ("none", None)
+    body = after.json
+    assert (body["evidence"]["grade"], body["evidence"]["cars"], body["pairs"]) == ("borrowed", 0, [])
+    assert (body["evidence"]["borrowed_share"], body["evidence"]["cars_elsewhere"]) == (1.0, 2)
+    assert body["typical_percent"] > 1.0
+    widths = [a["typical_interval_percent"][1] - a["typical_interval_percent"][0] for a in (body, here)]
+    assert widths[0] > widths[1]
+    assert (body["typical"], body["baseline"]) == (None, None)  # no heron was measured at all
+    assert any(caution.startswith("Borrowed: ") for caution in body["cautions"])
+    assert any("measured on Halvern Stoat 1.6 T (2 cars)" in caution for caution in body["cautions"])
     assert after.headers["ETag"] != before.headers["ETag"]
 
 
@@ -185,10 +209,13 @@ def test_a_part_against_the_one_it_replaced_in_either_direction(stoats, context)
             stoats, setup(["mesh-pipe"], 1.03), setup(["wide-pipe"], 1.03 * 1.02), vehicle=f"stoat-{n}", day=n
         )
     body = answer(stoats, f"&against=mesh-pipe{context}")
-    assert (body["typical_percent"], body["context"]) == (pytest.approx(2.0, abs=1e-3), "alone")
-    assert body["baseline"] == pytest.approx(1.03 * POWER, rel=1e-3)
+    assert (body["pairs_only"]["typical_percent"], body["context"]) == (pytest.approx(2.0, abs=1e-3), "alone")
+    low, high = body["typical_interval_percent"]
+    assert low < 2.0 < high
     back = stoats.get(f"/v1/typical-gain?part=mesh-pipe&platform=stoat&against=wide-pipe{context}").json
-    assert back["typical_percent"] == pytest.approx(percent(-math.log(1.02)), abs=1e-3)
+    assert back["pairs_only"]["typical_percent"] == pytest.approx(percent(-math.log(1.02)), abs=1e-3)
+    there, again = (math.log1p(one["typical_percent"] / 100) for one in (body, back))
+    assert again == pytest.approx(-there, rel=1e-3)
     assert answer(stoats)["evidence"]["cars"] == 0
 
 
@@ -199,7 +226,10 @@ def test_an_own_baseline_scales_the_figures_and_leaves_the_percent(stoats):
     assert plain["typical"] == pytest.approx(POWER * plain["typical_percent"] / 100, rel=1e-3)
     assert own["typical_percent"] == plain["typical_percent"]
     assert own["typical"] == pytest.approx(200 * plain["typical_percent"] / 100, rel=1e-4)
-    assert (plain["baseline_is"], own["baseline_is"]) == ("typical of the cars measured", "yours")
+    assert (plain["baseline_is"], own["baseline_is"]) == (
+        "typical stock car of this kind",
+        "yours",
+    )
 
 
 def test_other_units_show_the_same_gain(stoats):

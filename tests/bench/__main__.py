@@ -3,6 +3,9 @@
 Absolute times say more about the machine than about the ledger, so each case is set against a base of the same round:
 `ping` = a route without database, `row` = one row by its key. Rounds are interleaved, every case a few times in each;
 a case's figure is the median over rounds of its round's median over its base's.
+
+The history model alone is then measured without a service (tests/bench/model.py): `--only model --model-sizes shop 91k
+250k` does so at three sizes, which takes some ten minutes.
 """
 
 import argparse
@@ -15,8 +18,10 @@ from pathlib import Path
 from tests.bench.cases import Case, every_case
 from tests.bench.history import fill
 from tests.bench.line import Line
+from tests.bench.model import BENCH_SIZES, TARGETS, model_figures
 from tests.bench.serving import Service, service_in
 
+PARTS = ("service", "model")
 ROUNDS = 15
 PSS_TARGET_MB = 250.0
 WARM = 2
@@ -28,7 +33,26 @@ def main() -> int:
     asked = argparse.ArgumentParser(prog="bench", description=__doc__)
     asked.add_argument("--rounds", type=int, default=ROUNDS)
     asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
+    asked.add_argument("--only", choices=PARTS, help="the one of both parts")
+    asked.add_argument("--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of its shops")
     options = asked.parse_args()
+    missed = report_service(options.rounds) if options.only != "model" else 0
+    missed += report_model(options.model_sizes) if options.only != "service" else 0
+    return 1 if options.strict and missed else 0
+
+
+def report_model(sizes: list[str]) -> int:
+    """Print what the history model costs beside its targets; answer how many were missed."""
+    missed = 0
+    for size in sizes:
+        print(f"{f'history model, {size}: CPU [ms]':34}{'':8}{'':>8}{'target':>8}", flush=True)
+        for name, figure in model_figures(size).items():
+            missed += shown(name, None, figure, TARGETS.get(name, {}).get(size), "")
+    return missed
+
+
+def report_service(rounds: int) -> int:
+    """Fill a ledger, print what its service takes; answer how many targets were missed."""
     with (
         tempfile.TemporaryDirectory(prefix="bench-") as folder,
         service_in(Path(folder) / "ledger") as service,
@@ -37,8 +61,7 @@ def main() -> int:
         with Line(service.url, service.token) as line:
             fill(line, service.url, service.token)
             print(f"history loaded in {time.monotonic() - began:.0f} s")
-            missed = report(line, service, options.rounds)
-    return 1 if options.strict and missed else 0
+            return report(line, service, rounds)
 
 
 def report(line: Line, service: Service, rounds: int) -> int:

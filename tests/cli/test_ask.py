@@ -142,6 +142,28 @@ def test_too_few_cars_for_an_interval_is_said_in_the_sentence(run, answer, prete
     assert "One more car:" not in shown
 
 
+def test_a_borrowed_answer_says_from_how_many_cars_of_other_kinds(run, answer, pretend_ledger):
+    answer["evidence"] = {"grade": "borrowed", "cars": 0, "cars_with": 2, "cars_elsewhere": 31, "pairs": 0}
+    answer["pairs"] = []
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert "typically adds 11.8 hp (+5.1 %)" in shown.splitlines()[0]
+    assert (
+        "Evidence borrowed: never measured on this kind, judged from others: 31 cars of other kinds and 2 cars of this kind "
+        "with other parts changed too."
+    ) in shown
+
+
+def test_what_the_pairs_say_by_themselves_stands_beside_the_whole_history(run, answer, pretend_ledger):
+    answer |= {
+        "method": "history-model",
+        "pairs_only": {"typical_percent": 5.3, "interval_percent": [4.1, 6.5]},
+    }
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert "By its pairs alone: +5.3 %, between +4.1 and +6.5 %." in shown
+    answer["method"] = "pairs-only"
+    assert "By its pairs alone" not in run(*ASK, "--url", pretend_ledger.url).out
+
+
 def test_a_loss_is_called_one(run, answer, pretend_ledger):
     answer |= {"typical": -4.0, "typical_percent": -1.7, "typical_interval": [-6.0, -2.0]}
     first = run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0]
@@ -175,10 +197,10 @@ def test_figures_carry_the_unit_of_the_measure(run, answer, pretend_ledger, meas
 
 def test_every_flag_reaches_the_question(run, answer, pretend_ledger):
     run(*ASK, "--measure", "band_power", "--from", 3000, "--to", 5000, "--against", "other", "--units", "ps",
-        "--standard", "iso-1585", "--baseline", 180, "--level", 0.8, "--url", pretend_ledger.url)  # fmt: skip
+        "--standard", "iso-1585", "--baseline", 180, "--level", 0.8, "--context", "alone", "--url", pretend_ledger.url)  # fmt: skip
     asked = pretend_ledger.asked[0][1]
     for piece in ("part=downpipe-200", "platform=stoat", "measure=band_power", "from=3000", "to=5000", "against=other",
-                  "units=ps", "standard=iso-1585", "baseline=180", "level=0.8"):  # fmt: skip
+                  "units=ps", "standard=iso-1585", "baseline=180", "level=0.8", "context=alone"):  # fmt: skip
         assert piece in asked
 
 

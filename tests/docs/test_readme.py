@@ -68,10 +68,11 @@ def changed(typed: list[str]) -> dict[str, Any]:
     return json.loads(typed[4])
 
 
-def test_the_first_question_rests_on_two_cars_and_has_no_interval(before):
+def test_the_first_question_rests_on_two_cars_whose_pairs_alone_have_no_interval(before):
     assert before["evidence"]["cars"] == 2
     assert before["typical_percent"] is not None
-    assert before["typical_interval"] is None
+    assert before["pairs_only"]["typical_percent"] is not None
+    assert before["pairs_only"]["interval_percent"] is None
 
 
 def test_the_posted_session_is_kept_with_its_factors_and_its_pair(posted):
@@ -84,18 +85,22 @@ def test_the_posted_session_is_kept_with_its_factors_and_its_pair(posted):
 
 def test_the_second_answer_rests_on_three_cars_and_has_an_interval(after):
     assert after["evidence"]["cars"] == 3
-    low, high = after["typical_interval_percent"]
-    assert low < after["typical_percent"] < high
+    for answer, names in ((after, ("typical_percent", "typical_interval_percent")),
+                          (after["pairs_only"], ("typical_percent", "interval_percent"))):  # fmt: skip
+        typical, (low, high) = (answer[name] for name in names)
+        assert low < typical < high
 
 
-def test_the_answer_moved_as_worked_out_by_hand(live, before, after):
+def test_the_pairs_answer_moved_as_worked_out_by_hand(live, before, after):
     """Paule & Mandel 1982, Hartung & Knapp 2001 by their defining equations, solved with scipy."""
     spreads = {item["name"]: item["value"] for item in httpx.get(f"{live.url}/v1/settings").json()["items"]}
     gains, variances = hand_measured(live.url, after, spreads)
     mean, low, high = hand_pooled(gains, variances, after["level"])
     percent = [100 * math.expm1(value) for value in (mean, low, high)]
-    assert [after["typical_percent"], *after["typical_interval_percent"]] == pytest.approx(percent, rel=2e-4)
-    assert after["typical_percent"] != pytest.approx(before["typical_percent"], rel=1e-2)
+    alone = after["pairs_only"]
+    assert [alone["typical_percent"], *alone["interval_percent"]] == pytest.approx(percent, rel=2e-4)
+    assert alone["typical_percent"] != pytest.approx(before["pairs_only"]["typical_percent"], rel=1e-2)
+    assert after["typical_percent"] != before["typical_percent"]
 
 
 def hand_measured(

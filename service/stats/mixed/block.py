@@ -10,10 +10,11 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, hstack
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 FLAT: Final = -1
 """In `Prior.theta`: nothing is known of the column before the data (a fixed effect)."""
@@ -36,9 +37,9 @@ class Prior:
         return len(self.theta)
 
     @property
-    def flat(self) -> NDArray[np.bool_]:
+    def flat(self) -> Bools:
         """Which columns have no prior."""
-        flat: NDArray[np.bool_] = self.theta == FLAT
+        flat: Bools = self.theta == FLAT
         return flat
 
     def sd(self, theta: Floats) -> Floats:
@@ -64,7 +65,7 @@ class Block:
     x_local, [n, l]; x_border, [n, b]: the columns `border` [b] of the shared border, ascending; group_start, [g + 1]:
     rows are sorted by group, group k has rows group_start[k] to group_start[k + 1], none is empty; noise, [n]: known
     variances; patterns, [n, n] each: symmetric, 0 between groups, weights and scales already inside, each alone may
-    be indefinite (a covariance); y, [n, r]: right sides, no NaN; prior_local, of l columns.
+    be indefinite (a covariance); y, [n, r]: right sides, no NaN; prior_local, of l columns. x: both kinds of columns.
     """
 
     x_local: csr_array
@@ -76,6 +77,7 @@ class Block:
     pattern_theta: Ints
     y: Floats
     prior_local: Prior
+    x: csr_array = field(init=False, repr=False)
     packing: "Packing" = field(init=False, repr=False)
     packed_patterns: csr_array = field(init=False, repr=False)
 
@@ -91,6 +93,7 @@ class Block:
         if not (np.isfinite(self.y).all() and (self.noise >= 0.0).all() and np.isfinite(self.noise).all()):
             raise ValueError("block: y must be finite, and noise finite and 0 or more; leave such rows out")
         packing = pack(self.group_start)
+        object.__setattr__(self, "x", hstack([self.x_local, self.x_border], format="csr"))
         object.__setattr__(self, "packing", packing)
         object.__setattr__(self, "packed_patterns", packing.pack(self.patterns))
 
@@ -129,15 +132,19 @@ class Packing:
 
     def pack(self, patterns: tuple[csr_array, ...]) -> csr_array:
         """Matrices [n, n] with nothing between groups as rows of one matrix [q, E]."""
-        entries = [pattern.tocoo() for pattern in patterns]
-        which = np.repeat(np.arange(len(entries)), [entry.nnz for entry in entries])
-        row = _joined([entry.coords[0] for entry in entries])
-        column = _joined([entry.coords[1] for entry in entries])
+        row = _joined([np.repeat(np.arange(len(self.group)), np.diff(one.indptr)) for one in patterns])
+        column = _joined([one.indices for one in patterns])
         if (self.group[row] != self.group[column]).any():
             raise ValueError("patterns: an entry lies between two groups; leave it out or join the groups")
-        data = np.concatenate([entry.data for entry in entries]) if entries else np.empty(0)
-        shape = (len(entries), len(self.indices))
-        return csr_array((data, (which, self.position(row, column))), shape=shape)
+        data = np.concatenate([np.empty(0), *(one.data for one in patterns)])
+        starts = np.cumsum([0, *(len(one.data) for one in patterns)])
+        return csr_array((data, self.position(row, column), starts), shape=(len(patterns), len(self.indices)))
+
+    def apart(self, had: Bools) -> Ints:
+        """Where the entries lie that meet a row which is not had [n]."""
+        both = np.repeat(had, np.diff(self.indptr)) & had[self.indices]
+        apart: Ints = self.gather[~both]
+        return apart
 
     def position(self, row: Ints, column: Ints) -> Ints:
         """Where the entry of two rows of one group lies."""

@@ -11,7 +11,8 @@ and expected information (Gilmour, Thompson & Cullis 1995): one more solve, with
 never negative.
 
 Standard deviations are sought in logs by damped Newton steps (Levenberg 1944, Marquardt 1963): no bound is in
-the way, and one that is 0 runs to its floor, where the likelihood no longer changes. A weak normal prior on a
+the way, and one that is 0 runs to its floor, where the likelihood no longer changes. By log sd x the curvature has
+another term, 2 dL/dx, which is added where it is positive: where a variance shrinks, steps would be too long without it. A weak normal prior on a
 log sd, where given, adds ((x - centre) / sd)^2: a small shop cannot lose a spread that shops are known to have
 (cf. Chung et al. 2013).
 
@@ -99,17 +100,19 @@ def fit_reml(
     log_sd_prior: tuple[Floats, Floats] | None = None,
     to_theta: Map | None = None,
     gradient_tolerance: float = GRADIENT,
+    most_steps: int = MOST_STEPS,
 ) -> Fitted:
     """Variances at which the restricted likelihood (times the prior) is largest.
 
     start, [p]: log standard deviations to begin at, or the parameters of `to_theta`. log_sd_prior, ([p], [p]): centres
     and standard deviations of normal priors on them, an sd of inf for none. An sd that the data want 0 ends at its
-    floor, 1e-7 of its start, unless `to_theta` is given. Raises Singular where the start is.
+    floor, 1e-7 of its start, unless `to_theta` is given. most_steps: places looked at, at most. Raises Singular where the
+    start is.
     """
     floor = start + np.log(FLOOR) if to_theta is None else np.full_like(start, -np.inf)
     centre, spread = log_sd_prior or (np.zeros_like(start), np.full_like(start, np.inf))
     target = _Target(blocks, border_prior, to_theta or variances, centre, spread, floor)
-    found, evaluations, converged = _search(target, start, gradient_tolerance)
+    found, evaluations, converged = _search(target, start, gradient_tolerance, most_steps)
     vanishing = found.parameters < start + np.log(NEGLIGIBLE)
     vanished = target.tried(np.where(vanishing, floor, found.parameters)) if vanishing.any() else None
     if vanished is not None and vanished.value <= found.value:
@@ -155,14 +158,16 @@ class _Target:
     def at(self, parameters: Floats) -> _Place:
         theta, derivative = self.to_theta(parameters)
         found = likelihood(self.blocks, self.border_prior, theta)
+        slope = derivative.T @ found.gradient
+        bend = 2.0 * np.maximum(slope, 0.0) if self.to_theta is variances else np.zeros_like(slope)
         away = (parameters - self.centre) / self.spread
         return _Place(
             parameters=parameters,
             theta=theta,
             criterion=found.criterion,
             value=found.criterion + float(away @ away),
-            gradient=derivative.T @ found.gradient + 2.0 * away / self.spread,
-            curvature=derivative.T @ found.information @ derivative + np.diag(2.0 / self.spread**2),
+            gradient=slope + 2.0 * away / self.spread,
+            curvature=derivative.T @ found.information @ derivative + np.diag(2.0 / self.spread**2 + bend),
         )
 
     def tried(self, parameters: Floats) -> _Place | None:
@@ -173,10 +178,10 @@ class _Target:
             return None
 
 
-def _search(target: _Target, start: Floats, tolerance: float) -> tuple[_Place, int, bool]:
+def _search(target: _Target, start: Floats, tolerance: float, most_steps: int) -> tuple[_Place, int, bool]:
     """Where the slope is no longer than the tolerance, after how many places, and whether that was reached."""
     here, damping, places = target.at(start), DAMPING, 1
-    while _length(here.gradient) > tolerance and places < MOST_STEPS and damping < MOST_DAMPING:
+    while _length(here.gradient) > tolerance and places < most_steps and damping < MOST_DAMPING:
         places += 1
         step = -np.linalg.solve(here.curvature + damping * np.eye(len(start)), here.gradient)
         step *= min(1.0, LONGEST_STEP / float(np.abs(step).max()))
@@ -206,7 +211,7 @@ def _moved(solution: Solution, seen: Rows, i: int, theta: Floats) -> Floats:
     block = seen.reduced.block
     local = block.prior_local.over_theta(solution.local[i][:, 0], theta)
     shared = solution.border_prior.over_theta(solution.border[:, 0], theta)[block.border]
-    moved: Floats = block.x_local @ local + block.x_border @ shared
+    moved: Floats = block.x @ np.vstack((local, shared))
     for index, pattern in zip(block.pattern_theta, block.patterns, strict=True):
         if index >= 0:
             moved[:, index] += pattern @ seen.py[:, 0]

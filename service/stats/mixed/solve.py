@@ -26,11 +26,11 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from scipy.linalg import cho_solve, solve_triangular
-from scipy.linalg.lapack import dpotrf
-from scipy.sparse import csr_array, hstack
+from scipy.linalg import cho_solve
+from scipy.linalg.lapack import dpotrf, dtrtrs
+from scipy.sparse import csr_array
 
-from service.stats.mixed.block import Block, Floats, Prior
+from service.stats.mixed.block import Block, Bools, Floats, Prior
 
 CHUNK: Final = 4096  # rows made dense at once; bounds memory, our choice
 DETERMINED: Final = 1e-11  # of a flat column's information left beside the columns before it, our choice
@@ -46,10 +46,11 @@ class Reduced:
 
     inverse_factors, packed: K^-1 of each group; whitened, [n, l + b]: W; sd, [l]: prior sd of local columns; chol,
     [l, l]: L; coupling, [l, b]: Y; schur, [b, b]: S_p; log_det: log|V| + log|A_ll|; whitened_y [n, r], right_local
-    [l, r]: w and f; right_border, [b, r].
+    [l, r]: w and f; right_border, [b, r]. rows: how many are not left out; those that are have K^-1 = 0.
     """
 
     block: Block
+    rows: int
     inverse_factors: Floats
     whitened: csr_array
     sd: Floats
@@ -62,7 +63,10 @@ class Reduced:
     right_border: Floats
 
     def with_values(self, y: Floats) -> "Reduced":
-        """The same rows with other right sides [n, r], which `block.y` then is not; nothing is factored anew."""
+        """The same rows with other right sides [n, r], which `block.y` then is not; nothing is factored anew.
+
+        y must be finite; in rows that are left out it does not count.
+        """
         whitened_y = self.block.packing.matrix(self.inverse_factors) @ y
         right = self.whitened.T @ whitened_y
         own = len(self.sd)
@@ -162,21 +166,22 @@ class Solution:
         return _solved(reduced, self.border_prior, self.border_sd, self.border_chol)
 
 
-def reduce(block: Block, theta: Floats) -> Reduced:
+def reduce(block: Block, theta: Floats, had: Bools | None = None, y: Floats | None = None) -> Reduced:
     """Absorb a block's groups and its own columns.
 
-    theta, the variances [y's unit, squared]. Raises Singular where a column without a prior is not determined by the
-    block's rows, or where the covariance of a group is not positive definite.
+    theta, the variances [y's unit, squared]; had, [n]: rows that are not left out, None for all; y, [n, r]: other right
+    sides than the block's. Raises Singular where a column without a prior is not determined by these rows, or where
+    the covariance of a group is not positive definite.
     """
-    inverse_factors, log_det_v = _inverse_factors(block, theta)
-    both = hstack([block.x_local, block.x_border], format="csr")
-    whitened = block.packing.matrix(inverse_factors) @ both
+    inverse_factors, log_det_v = _inverse_factors(block, theta, had)
+    whitened = block.packing.matrix(inverse_factors) @ block.x
     gram, own, sd = _gram(whitened), len(block.prior_local), block.prior_local.sd(theta)
     chol = _factor(sd[:, np.newaxis] * gram[:own, :own] * sd, block.prior_local, "a block")
     coupling = _forward(chol, sd[:, np.newaxis] * gram[:own, own:])
     empty = np.empty((0, 0))
     return Reduced(
         block=block,
+        rows=len(block.noise) if had is None else int(had.sum()),
         inverse_factors=inverse_factors,
         whitened=whitened,
         sd=sd,
@@ -187,7 +192,7 @@ def reduce(block: Block, theta: Floats) -> Reduced:
         whitened_y=empty,
         right_local=empty,
         right_border=empty,
-    ).with_values(block.y)
+    ).with_values(block.y if y is None else y)
 
 
 def solve(reduced: Sequence[Reduced], border_prior: Prior, theta: Floats) -> Solution:
@@ -222,14 +227,20 @@ def _solved(reduced: Sequence[Reduced], border_prior: Prior, sd: Floats, chol: F
         border_scaled=scaled,
         local_scaled=tuple(local_scaled),
         residual_form=form,
-        degrees_of_freedom=sum(len(part.block.noise) for part in reduced) - flat,
+        degrees_of_freedom=sum(part.rows for part in reduced) - flat,
         log_det=sum(part.log_det for part in reduced) + _log_det(chol),
     )
 
 
-def _inverse_factors(block: Block, theta: Floats) -> tuple[Floats, float]:
-    """K^-1 of every group, packed, and log|V|."""
-    covariance, inverse, log_det = block.covariance(theta), np.empty(len(block.packing.indices)), 0.0
+def _inverse_factors(block: Block, theta: Floats, had: Bools | None) -> tuple[Floats, float]:
+    """K^-1 of every group, packed, and log|V|.
+
+    A row that is left out is cut off with variance 1, which adds nothing to log|V|, and then given K^-1 = 0.
+    """
+    covariance, inverse = block.covariance(theta), np.empty(len(block.packing.indices))
+    if had is not None:
+        covariance[block.packing.apart(had)] = 0.0
+        covariance[block.packing.diagonal[~had]] = 1.0
     for rows, where in block.packing.batches:
         size = rows.shape[1]
         try:
@@ -240,7 +251,9 @@ def _inverse_factors(block: Block, theta: Floats) -> tuple[Floats, float]:
                 "give its rows noise"
             ) from error
         inverse[where] = np.linalg.inv(factor).reshape(-1)
-        log_det += 2.0 * float(np.log(np.diagonal(factor, axis1=1, axis2=2)).sum())
+    log_det = -2.0 * float(np.log(inverse[block.packing.diagonal]).sum())
+    if had is not None:
+        inverse[block.packing.diagonal[~had]] = 0.0
     return inverse, log_det
 
 
@@ -272,10 +285,16 @@ def _log_det(chol: Floats) -> float:
 
 
 def _forward(chol: Floats, right: Floats) -> Floats:
-    solved: Floats = solve_triangular(chol, right, lower=True, check_finite=False)
-    return solved
+    return _substituted(chol, right, 0)
 
 
 def _backward(chol: Floats, right: Floats) -> Floats:
-    solved: Floats = solve_triangular(chol, right, lower=True, trans="T", check_finite=False)
-    return solved
+    return _substituted(chol, right, 1)
+
+
+def _substituted(chol: Floats, right: Floats, transposed: int) -> Floats:
+    """L^-1 right, or L'^-1 right; LAPACK itself, as scipy's wrapper takes longer than a small system."""
+    if not right.size:
+        return right.copy()
+    solved: Floats = dtrtrs(chol, right, lower=1, trans=transposed)[0]
+    return solved.reshape(right.shape)

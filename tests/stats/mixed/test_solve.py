@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.sparse import csr_array
 
-from service.stats.mixed.block import FIXED, FLAT, Block, Floats, Prior
+from service.stats.mixed.block import FIXED, FLAT, Block, Floats, Ints, Prior
 from service.stats.mixed.rows import rows
 from service.stats.mixed.solve import Singular, Solution, reduce, solve
 from tests.stats.mixed.designs import BORDER, LOCAL, THETA, a_block, shop
@@ -139,6 +139,39 @@ def test_other_right_sides_need_no_new_factors_and_agree_with_a_new_solve() -> N
     assert again.border_chol is solution.border_chol
     assert_allclose(again.border, anew.border, **CLOSE)
     assert_allclose(again.residual_form, anew.residual_form, **CLOSE)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_rows_left_out_are_as_if_they_had_never_been(seed: int) -> None:
+    blocks, rng = shop(seed), np.random.default_rng(seed)
+    had = [rng.random(len(each.noise)) < 0.7 for each in blocks]
+    had[0][1:5] = False  # all of a group
+    left_out = solve(
+        [reduce(each, THETA, kept) for each, kept in zip(blocks, had, strict=True)], BORDER, THETA
+    )
+    taken = solved([rows_of(each, np.flatnonzero(kept)) for each, kept in zip(blocks, had, strict=True)])
+    assert left_out.degrees_of_freedom == taken.degrees_of_freedom
+    assert_allclose(left_out.border, taken.border, **CLOSE)
+    assert_allclose(left_out.criterion, taken.criterion, **CLOSE)
+    for i, kept in enumerate(had):
+        assert_allclose(left_out.local[i], taken.local[i], **CLOSE)
+        every, some = rows(left_out, i), rows(taken, i)
+        assert_allclose(every.py[kept], some.py, **CLOSE)
+        assert_allclose(every.p.toarray()[np.ix_(kept, kept)], some.p.toarray(), **CLOSE)
+        assert not every.py[~kept].any()
+        assert not every.p.toarray()[~kept].any()
+
+
+def rows_of(block: Block, at: Ints) -> Block:
+    return replace(
+        block,
+        x_local=block.x_local[at],
+        x_border=block.x_border[at],
+        group_start=starts(block.packing.group[at]),
+        noise=block.noise[at],
+        patterns=tuple(pattern.tocsr()[at][:, at] for pattern in block.patterns),
+        y=block.y[at],
+    )
 
 
 def test_a_large_level_costs_no_digits_of_the_likelihood() -> None:

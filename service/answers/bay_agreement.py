@@ -1,0 +1,227 @@
+"""How far the bays agree: each one's level against the mean of all, its noise, its drift, and its check car.
+
+Only cars that were measured in more than one bay tell bays apart; a bay that shares none is said to be not compared, and its
+offset, which then rests on its cars being like others of their kind, is not given.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from statistics import NormalDist
+
+import numpy as np
+
+from service.answers.cautions import NO_MODEL, behind_caution
+from service.answers.model import PEAK, ModelState
+from service.answers.odd_bays import moment_of, steps_of
+from service.domain.history import History
+from service.stats.history.bays import Estimate, Step, drift_column, estimate
+from service.stats.history.cells import BayLevel
+from service.stats.history.check_car import CheckReading, check_readings
+from service.stats.history.noise_study import BayNoise, repeatability_by_bay, round_robin, shop_noise
+from service.stats.history.system import System
+from service.stats.iso5725 import Crossed, Precision
+from service.store.db import Connection
+from service.store.model_questions import BayPost, SetupPlace, last_posts, places_of_setups
+from service.store.past import past
+
+FEWEST_DAYS = 180.0
+"""Days that a bay's readings of one level must span before its drift is told (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckCar:
+    """A check car in a bay: its readings, oldest first, each with where it stands."""
+
+    vehicle: str
+    readings: tuple[tuple[CheckReading, SetupPlace], ...]
+
+    @property
+    def is_inside(self) -> bool:
+        """Whether its newest reading is inside its own limits."""
+        return self.readings[-1][0].state != "outside"
+
+
+@dataclass(frozen=True, slots=True)
+class BayAgreement:
+    """One bay [ln]; level None: not compared with any other; interval, of its mean."""
+
+    post: BayPost
+    level: BayLevel | None
+    interval: tuple[float, float] | None
+    cars: int
+    cars_shared: int
+    repeatability: float | None
+    reproducibility: float
+    drift: Estimate | None
+    drift_interval: tuple[float, float] | None
+    steps: tuple[Step, ...]
+    check_cars: tuple[CheckCar, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """All bays, by slug, and the shop's noise; study: the same from check cars alone, where they were in every bay."""
+
+    bays: tuple[BayAgreement, ...]
+    shop: BayNoise | None
+    study: Precision | Crossed | None
+    level: float
+    cautions: tuple[str, ...]
+
+
+def bay_agreement(conn: Connection, level: float, state: ModelState | None) -> Agreement:
+    """Answer how far the bays agree."""
+    posts = last_posts(conn)
+    if state is None:
+        return Agreement((), None, None, level, (NO_MODEL,))
+    history = past(conn, PEAK, state.standard).history
+    levels = newest_levels(state.system)
+    noise = shop_noise(state.system.fit, list(levels.values()))
+    repeats = repeatability_by_bay(history, state.system.fit.pull_spread)
+    checked, stepped = check_cars(conn, state, history), steps_of(conn, state)
+    bays = tuple(
+        agreement_of(
+            post,
+            levels.get(post.bay_id),
+            repeats.get(post.bay_id),
+            noise,
+            checked.get(post.bay_id, ()),
+            tuple(stepped.get(post.bay_id, ())),
+            state.system,
+            level,
+        )
+        for post in posts
+    )
+    return Agreement(bays, noise, study_of(history, state), level, tuple(agreement_cautions(bays, state)))
+
+
+def newest_levels(system: System) -> dict[int, BayLevel]:
+    """Of each bay the level that holds now: of its newest stretch."""
+    found: dict[int, BayLevel] = {}
+    for one in system.bays():
+        if one.bay_id not in found or one.since > found[one.bay_id].since:
+            found[one.bay_id] = one
+    return found
+
+
+def agreement_of(
+    post: BayPost,
+    level: BayLevel | None,
+    repeatability: float | None,
+    noise: BayNoise,
+    check: tuple[CheckCar, ...],
+    steps: tuple[Step, ...],
+    system: System,
+    wanted: float,
+) -> BayAgreement:
+    """One bay."""
+    compared = level if level is not None and level.identifiable else None
+    drift = drift_of(system, post.bay_id)
+    return BayAgreement(
+        post=post,
+        level=compared,
+        interval=about(compared.mean, compared.variance, wanted) if compared else None,
+        cars=level.cars if level else 0,
+        cars_shared=level.cars_shared if level else 0,
+        repeatability=repeatability,
+        reproducibility=noise.levelled,
+        drift=drift,
+        drift_interval=about(drift.mean, drift.variance, wanted) if drift else None,
+        steps=steps,
+        check_cars=check,
+    )
+
+
+def about(mean: float, variance: float, level: float) -> tuple[float, float]:
+    """An interval of a figure that is as good as normal."""
+    half = NormalDist().inv_cdf(0.5 + level / 2.0) * variance**0.5
+    return mean - half, mean + half
+
+
+def drift_of(system: System, bay_id: int) -> Estimate | None:
+    """How a bay's level moves with time [ln a year]; None where its readings span too short a time to tell."""
+    setups = system.setups()
+    in_bay = setups.bay_id == bay_id
+    if not in_bay.any() or np.ptp(setups.at[in_bay]) < FEWEST_DAYS:
+        return None
+    score, information = system.columns_against(drift_column(setups.at, in_bay))
+    return estimate(float(score[0]), float(information[0, 0]))
+
+
+def study_of(history: History, state: ModelState) -> Precision | Crossed | None:
+    """What check cars that were measured in every bay say of precision, by the standard's own tables."""
+    rows = np.concatenate(
+        [np.empty(0, dtype=np.int64), *map(partial(same_state, history), checked_in(history, state))]
+    )
+    if set(history.bay_id[rows].tolist()) != set(np.unique(history.bay_id).tolist()):
+        return None
+    return round_robin(history.bay_id[rows], history.vehicle_id[rows], history.value[rows])
+
+
+def checked_in(history: History, state: ModelState) -> list[int]:
+    """The check cars in a history."""
+    cars = state.system.catalogue.cars
+    return [key for key in np.unique(history.vehicle_id).tolist() if key in cars and cars[key].check_car]
+
+
+def check_cars(conn: Connection, state: ModelState, history: History) -> Mapping[int, tuple[CheckCar, ...]]:
+    """Every bay's check cars with their readings: of otherwise the same state, at the common standard."""
+    cars = state.system.catalogue.cars
+    found: dict[int, list[CheckCar]] = {}
+    for vehicle in checked_in(history, state):
+        rows = same_state(history, vehicle)
+        places = places_of_setups(conn, history.setup_id[rows].tolist())
+        for bay in np.unique(history.bay_id[rows]).tolist():
+            own = rows[history.bay_id[rows] == bay]
+            events = state.system.catalogue.bays[bay].events
+            readings = check_readings(history.at[own], history.value[own], events)
+            in_order = own[np.argsort(history.at[own], kind="stable")]
+            shown = [
+                (reading, places[int(setup)])
+                for reading, setup in zip(readings, history.setup_id[in_order], strict=True)
+                if int(setup) in places
+            ]
+            if shown:
+                found.setdefault(bay, []).append(CheckCar(cars[vehicle].tag, tuple(shown)))
+    return {bay: tuple(checks) for bay, checks in found.items()}
+
+
+def same_state(history: History, vehicle: int) -> "np.ndarray[tuple[int], np.dtype[np.int64]]":
+    """The rows of a car in the state it was measured in most often, with a figure at the standard."""
+    rows = np.flatnonzero(
+        (history.vehicle_id == vehicle) & history.levelled & history.complete & np.isfinite(history.value)
+    )
+    states = [history.parts_of(int(row)) for row in rows]
+    if not states:
+        return rows
+    usual = max(states, key=states.count)
+    return rows[[state == usual for state in states]]
+
+
+def agreement_cautions(bays: Sequence[BayAgreement], state: ModelState) -> Iterator[str]:
+    """What must be said beside it."""
+    yield from behind_caution(state)
+    alone = [bay.post.slug for bay in bays if bay.cars and bay.level is None]
+    if alone:
+        yield (
+            f"Not compared: {' and '.join(alone)} share{plural_verb(alone)} no car with another bay; measure one car in "
+            "both (a check car is best)."
+        )
+    for bay in bays:
+        outside = [check.vehicle for check in bay.check_cars if not check.is_inside]
+        if outside:
+            yield f"The check car {outside[0]} read outside its limits in {bay.post.slug}: have the bay looked at before relying on it."
+        if bay.steps:
+            yield (
+                f"{bay.post.slug} seems to have stepped on {moment_of(bay.steps[-1].at):%Y-%m-%d} with nothing recorded: if "
+                f"something was done to it, record it (POST /v1/bays/{bay.post.slug}/events)."
+            )
+    few = [bay.post.slug for bay in bays if bay.level is not None and bay.cars_shared < 3]
+    if few:
+        yield f"{' and '.join(few)}: compared by fewer than three cars."
+
+
+def plural_verb(named: Sequence[str]) -> str:
+    """The letter that a verb takes beside one."""
+    return "s" if len(named) == 1 else ""

@@ -1,0 +1,228 @@
+"""An odd one as it is shown: where it stands, what was to be expected, and what the recorded conditions explain of it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from statistics import fmean
+
+import numpy as np
+
+from service.answers.measured import Solved
+from service.answers.model import PEAK, ModelState
+from service.stats.history.cells import SetupResiduals
+from service.stats.history.outliers import Odd
+from service.stats.history.reasons import Conditions, EngineFacts, Reason, reasons
+from service.store.db import Connection
+from service.store.model_questions import SetupPlace, UsualConditions, setups_of_cars, usual_conditions
+from service.store.past import past_of
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where an odd one stands: session by its address, bay None where there were several; of a bay itself only the bay."""
+
+    at: datetime
+    bay: str | None
+    vehicle: str | None = None
+    platform: str | None = None
+    session: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OddOne:
+    """One that lies apart. value and expected [kW or N.m], in percent where `in_percent`; deviation [%]."""
+
+    kind: str
+    where: Where
+    deviation_percent: float
+    score: float
+    reasons: tuple[Reason, ...]
+    value: float | None
+    expected: float | None
+    in_percent: bool = False
+    setup: int | None = None
+    pull: int | None = None
+    part: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Company:
+    """What odd ones are shown beside: their cars' setups, what is usual for their platforms, setups' figures [kW]."""
+
+    state: ModelState
+    setups: Mapping[int, Sequence[SetupPlace]]
+    usual: Mapping[str, UsualConditions]
+    figures: Mapping[int, float]
+    heat_soaked: frozenset[int]
+    lone_bays: frozenset[str]
+
+
+def company_of(conn: Connection, state: ModelState, standard: str, odd: Sequence[Odd]) -> Company:
+    """Read what these are shown beside."""
+    cars = {one.vehicle_id for one in odd if one.vehicle_id is not None}
+    setups = setups_of_cars(conn, cars)
+    platforms = {own[0].platform for own in setups.values()}
+    residuals: SetupResiduals = state.system.setups()
+    bays = state.system.catalogue.bays
+    compared = {level.bay_id for level in state.system.bays() if level.identifiable}
+    return Company(
+        state=state,
+        setups=setups,
+        usual=usual_conditions(conn, platforms),
+        figures=figures_of(conn, standard, {one.vehicle_id for one in odd if one.setup_id is not None}),
+        heat_soaked=frozenset(residuals.setup_id[residuals.heat_soaked].tolist()),
+        lone_bays=frozenset(bay.slug for key, bay in bays.items() if key not in compared),
+    )
+
+
+def figures_of(conn: Connection, standard: str, cars: set[int | None]) -> dict[int, float]:
+    """The figure of each setup of these cars, as the model reads it [kW]."""
+    history = past_of(conn, PEAK, standard, frozenset(car for car in cars if car is not None)).history
+    return {
+        int(setup): float(np.exp(value))
+        for setup, value in zip(history.setup_id, history.value, strict=True)
+        if np.isfinite(value)
+    }
+
+
+def shown_odd(one: Odd, company: Company, solved: Solved) -> OddOne | None:
+    """An odd one with its place, its figures and its reasons; None where its setups have gone since."""
+    own = company.setups.get(one.vehicle_id or 0, ())
+    if one.setup_id is not None:
+        return shown_setup(one, [s for s in own if s.setup_id == one.setup_id], own, company)
+    if one.part_id is not None:
+        return shown_gain(one, own, company)
+    return shown_car(one, own, company, solved)
+
+
+def shown_car(one: Odd, own: Sequence[SetupPlace], company: Company, solved: Solved) -> OddOne | None:
+    """A car far from its platform's others."""
+    if not own or one.platform_id is None:
+        return None
+    typical = solved.stock(one.platform_id)
+    usual = conditions_usual(company.usual[own[0].platform])
+    alone = frozenset(setup.bay for setup in own) <= company.lone_bays
+    return OddOne(
+        kind=one.kind,
+        where=place_of(own),
+        value=None if typical is None else typical * (1.0 + one.deviation_percent / 100.0),
+        expected=typical,
+        deviation_percent=one.deviation_percent,
+        score=one.score,
+        reasons=(*in_lone_bays(own, alone), *explained(one, conditions_of(own), usual, own[0], company)),
+    )
+
+
+def in_lone_bays(own: Sequence[SetupPlace], alone: bool) -> tuple[Reason, ...]:
+    """That a car was only measured where no other bay can be compared with."""
+    if not alone:
+        return ()
+    named = " and ".join(sorted({setup.bay for setup in own}))
+    words = (
+        f"it was measured in {named} only, which shares no car with another bay: the bay's level may be meant"
+    )
+    return (Reason("bay-not-compared", words, None),)
+
+
+def shown_gain(one: Odd, own: Sequence[SetupPlace], company: Company) -> OddOne | None:
+    """What a part did on one car, against what it does on others."""
+    with_, without = parted(own, lambda setup: one.part_id in setup.part_ids)
+    if not with_ or not without or one.part_id is None:
+        return None
+    system, part = company.state.system, one.part_id
+    platform = next(key for key, facts in system.catalogue.platforms.items() if facts.slug == own[0].platform)
+    typical = system.gain(part, platform).mean
+    return OddOne(
+        kind=one.kind,
+        where=place_of(with_),
+        setup=with_[-1].n if len(with_) == 1 else None,
+        part=system.catalogue.parts[part].slug,
+        value=100.0 * float(np.expm1(typical + one.deviation)),
+        expected=100.0 * float(np.expm1(typical)),
+        in_percent=True,
+        deviation_percent=one.deviation_percent,
+        score=one.score,
+        reasons=explained(one, conditions_of(with_), conditions_of(without), own[0], company),
+    )
+
+
+def shown_setup(
+    one: Odd, it: Sequence[SetupPlace], own: Sequence[SetupPlace], company: Company
+) -> OddOne | None:
+    """One setup against the car's others."""
+    if not it:
+        return None
+    others = [setup for setup in own if setup.setup_id != one.setup_id]
+    usual = conditions_of(others) if others else conditions_usual(company.usual[it[0].platform])
+    value = company.figures.get(it[0].setup_id)
+    soaked: tuple[Reason, ...] = ()
+    if it[0].setup_id in company.heat_soaked:
+        soaked = (
+            Reason(
+                "heat-soak", "its power fell from pull to pull, consistent with parts that grew hot", None
+            ),
+        )
+    return OddOne(
+        kind=one.kind,
+        where=place_of(it),
+        setup=it[0].n,
+        value=value,
+        expected=None if value is None else value / (1.0 + one.deviation_percent / 100.0),
+        deviation_percent=one.deviation_percent,
+        score=one.score,
+        reasons=(*soaked, *explained(one, conditions_of(it), usual, it[0], company)),
+    )
+
+
+def place_of(setups: Sequence[SetupPlace]) -> Where:
+    """Where some setups of one car stand: the newest's session, and the bay where all were in one."""
+    newest, bays = setups[-1], {setup.bay for setup in setups}
+    return Where(
+        at=newest.started_at,
+        bay=bays.pop() if len(bays) == 1 else None,
+        vehicle=newest.vehicle,
+        platform=newest.platform,
+        session=f"/v1/sessions/{newest.session}",
+    )
+
+
+def explained(
+    one: Odd, here: Conditions, usual: Conditions, at: SetupPlace, company: Company
+) -> tuple[Reason, ...]:
+    """What the recorded conditions explain of a deviation; the model has taken some of it out already."""
+    kind = company.usual[at.platform]
+    inlet, ethanol = company.state.system.conditions_effects(kind.aspiration)
+    engine = EngineFacts(kind.aspiration != "natural", kind.ignition == "spark", ethanol)
+    taken_out = 0.0
+    if here.inlet_c is not None and usual.inlet_c is not None:
+        taken_out = inlet * (here.inlet_c - usual.inlet_c)
+    return reasons(one.deviation, here, usual, engine, taken_out)
+
+
+def conditions_of(setups: Sequence[SetupPlace]) -> Conditions:
+    """What some setups were measured in: the means of what was recorded."""
+    return Conditions(
+        inlet_c=mean_of(setups, lambda setup: setup.inlet_c),
+        lambda_mean=mean_of(setups, lambda setup: setup.lambda_mean),
+        map_kpa=mean_of(setups, lambda setup: setup.map_max_kpa),
+        ethanol=mean_of(setups, lambda setup: setup.ethanol),
+        factor=mean_of(setups, lambda setup: setup.factor),
+    )
+
+
+def conditions_usual(usual: UsualConditions) -> Conditions:
+    """What is usual for a platform."""
+    return Conditions(usual.inlet_c, usual.lambda_mean, usual.map_max_kpa, usual.ethanol)
+
+
+def mean_of(setups: Sequence[SetupPlace], read: Callable[[SetupPlace], float | None]) -> float | None:
+    """Mean of what was recorded; None where nothing was."""
+    known = [value for setup in setups if (value := read(setup)) is not None]
+    return fmean(known) if known else None
+
+
+def parted(
+    setups: Sequence[SetupPlace], which: Callable[[SetupPlace], bool]
+) -> tuple[list[SetupPlace], list[SetupPlace]]:
+    """Those for which it holds, and the others."""
+    return [setup for setup in setups if which(setup)], [setup for setup in setups if not which(setup)]

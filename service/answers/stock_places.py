@@ -1,0 +1,158 @@
+"""Stock cars at the common level of the bays, and each one's place among its kind with what is not known of it.
+
+A value is the mean of a car's stock setups, each without its bay's offset; a car's place is that of its shrunk level: a
+reading far out is partly noise.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from service.answers.measured import Solved
+from service.answers.model import ModelState
+from service.stats.history.place import Place, place, platform_spread, shop_spread
+from service.stats.history.system import System
+from service.stats.spread import MIN_FOR_PERCENTILE
+
+if TYPE_CHECKING:
+    from uuid import UUID
+
+    from service.answers.stock_spread import StockAsked, StockCar
+
+USUAL_PULLS = 3
+"""Pulls behind a figure that somebody asks about (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelledCar:
+    """One car: its value at the common level of the bays, and as it reads [kW or N.m]; its place, None under ten cars."""
+
+    vehicle_id: int
+    vehicle: str
+    session: UUID
+    value: float
+    raw: float
+    setups: int
+    bays: tuple[int, ...]
+    place: Place | None = None
+
+
+def levelled(cars: Sequence[StockCar], state: ModelState | None) -> tuple[LevelledCar, ...]:
+    """The cars without their bays' offsets, lowest first; as they read where there is no model."""
+    offsets = {} if state is None else offsets_of(state.system)
+    found = [
+        LevelledCar(
+            vehicle_id=car.vehicle_id,
+            vehicle=car.vehicle,
+            session=car.session,
+            value=car.value * math.exp(-mean_offset(car.readings, offsets)),
+            raw=car.value,
+            setups=len(car.readings),
+            bays=tuple(sorted({bay for bay, _ in car.readings})),
+        )
+        for car in cars
+    ]
+    return tuple(sorted(found, key=lambda car: (car.value, car.vehicle)))
+
+
+Offsets = Mapping[int, list[tuple[float, float]]]
+"""(since, offset) of each bay's stretches, in their order [days, ln]."""
+
+
+def offsets_of(system: System) -> Offsets:
+    """What each bay reads above the mean of all."""
+    found: dict[int, list[tuple[float, float]]] = {}
+    for level in system.bays():
+        found.setdefault(level.bay_id, []).append((level.since, level.mean))
+    return {bay: sorted(stretches) for bay, stretches in found.items()}
+
+
+def mean_offset(readings: Sequence[tuple[int, float]], offsets: Offsets) -> float:
+    """Mean of the offsets that a car's readings were made at [ln]; nought where a bay is not known."""
+    at = [offset_at(offsets.get(bay, []), when) for bay, when in readings]
+    return sum(at) / len(at)
+
+
+def offset_at(stretches: list[tuple[float, float]], when: float) -> float:
+    """A bay's offset at a time."""
+    place_in = bisect_right([since for since, _ in stretches], when) - 1
+    return stretches[max(0, place_in)][1] if stretches else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlacesAmong:
+    """What places a platform's stock cars: each one's own level with its error [ln], the spread between them, the typical
+    car [kW or N.m], the error of one reading [ln^2]."""
+
+    own: Mapping[int, tuple[float, float]]
+    spread: float
+    typical: float
+    error: float
+    level: float
+    cars: int
+
+    def of_car(self, car: LevelledCar) -> Place | None:
+        """A measured car's place; None under ten cars."""
+        known = self.own.get(car.vehicle_id)
+        if known is None or self.cars < MIN_FOR_PERCENTILE:
+            return None
+        return place(known[0], known[1], self.spread, self.level)
+
+    def of_one_reading(self, value: float) -> Place | None:
+        """The place of a car of which one figure is told, from an unnamed bay; None under ten cars."""
+        if self.cars < MIN_FOR_PERCENTILE:
+            return None
+        return place(math.log(value / self.typical), self.error, self.spread, self.level)
+
+
+def places_among(
+    cars: Sequence[LevelledCar], solved: Solved, state: ModelState, platform: int, asked: StockAsked
+) -> PlacesAmong | None:
+    """What places these cars; None where the model knows no typical stock car."""
+    typical = solved.stock(platform)
+    if typical is None:
+        return None
+    effects, wanted = solved.cars(), {car.vehicle_id for car in cars}
+    rows = np.flatnonzero(
+        (effects.platform_id == platform)
+        & np.isin(effects.vehicle_id, list(wanted))
+        & np.isfinite(effects.own)
+        & np.isfinite(effects.own_variance)
+    )
+    fit = state.system.fit
+    noise = fit.spreads
+    shop = shop_spread(effects.own, effects.own_variance, noise.car)
+    return PlacesAmong(
+        own={
+            int(effects.vehicle_id[row]): (float(effects.own[row]), float(effects.own_variance[row]))
+            for row in rows
+        },
+        spread=platform_spread(effects.own[rows], effects.own_variance[rows], shop),
+        typical=typical,
+        error=noise.session**2 + noise.setup**2 + fit.pull_spread**2 / USUAL_PULLS + noise.bay**2,
+        level=asked.level,
+        cars=len(cars),
+    )
+
+
+def about_levels(cars: Sequence[LevelledCar], state: ModelState | None) -> Iterator[str]:
+    """Whether these values can be held against each other across bays."""
+    bays = {bay for car in cars for bay in car.bays}
+    if len(bays) < 2:
+        return
+    if state is None:
+        yield "The bays are not levelled against each other yet: two bays can read a few percent apart."
+        return
+    compared = {level.bay_id for level in state.system.bays() if level.identifiable}
+    alone = [state.system.catalogue.bays[bay].slug for bay in sorted(bays - compared)]
+    if alone:
+        yield (
+            f"Some cars were measured in {' and '.join(alone)} only, which shares no car with another bay: its level is "
+            "guessed from its cars being like others of their kind."
+        )

@@ -1,0 +1,117 @@
+"""What lies apart from the rest, over HTTP."""
+
+from typing import Any
+from urllib.parse import urlencode
+
+from flask import Response, request
+
+from service.answers.cautions import NO_MODEL, NOT_A_VERDICT
+from service.answers.model import ModelState
+from service.answers.outliers import Outliers, OutliersAsked, outliers
+from service.answers.standing import require_factor
+from service.api.answering import csv_response, flat, wants_csv
+from service.api.context import needs, read_conn, shop
+from service.api.modelled import (
+    as_of,
+    current_model,
+    kept_answer,
+    measure_of,
+    question_document,
+    unknown_name,
+    version_of,
+)
+from service.api.wire import Blueprint
+from service.schemas.model_queries import OutlierQuery
+from service.schemas.shop_documents import OutlierAnswer, OutlierDocument, outlier_document
+from service.stats.history.outliers import FALSE_SHARE
+from service.store.model_questions import find_platform
+from service.store.nearest import nearest
+
+blueprint = Blueprint("outliers", __name__, description="What lies apart from the rest, and why.")
+COLUMNS = list(OutlierDocument().fields)
+OTHER_MEASURE = (
+    "Asked about another measure or standard than the model's own, only cars and single pulls are looked at; leave `measure` "
+    "and `standard` out for gains, setups and bays too."
+)
+
+
+@blueprint.get("/v1/outliers")
+@needs("read")
+@blueprint.arguments(OutlierQuery, location="query")
+@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.response(200, OutlierAnswer)
+def get_outliers(query: dict[str, Any]) -> Response:
+    """Cars, gains, pulls and bays that lie apart from the rest, most surprising first, each with what may explain it."""
+    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    measure = measure_of(query)
+    require_names(query, standard)
+    state = current_model()
+    asked = OutliersAsked(measure, standard, query["platform"], query["bay"], query["since"])
+    if wants_csv():
+        found = look(asked, state)
+        rows = [outlier_document(one, measure.name, measure.quantity, units) for one in page(found, query)]
+        response = csv_response(COLUMNS, [[flat(row[name]) for name in COLUMNS] for row in rows])
+        return linked(response, found, query)
+
+    def document() -> dict[str, Any]:
+        found = look(asked, state)
+        about = question_document(
+            query["platform"],
+            measure,
+            standard,
+            bay=query["bay"],
+            since=query["since"] and query["since"].isoformat(),
+        )
+        return {
+            "as_of": as_of(state),
+            "question": {**about, "units": units},
+            "units": units,
+            "standard": standard,
+            "measure": measure.name,
+            "false_alarm_rate": found.false_share,
+            "looked_at": dict(found.looked_at),
+            "items": [
+                outlier_document(one, measure.name, measure.quantity, units) for one in page(found, query)
+            ],
+            "cautions": cautions_of(found, state),
+        }
+
+    return linked(kept_answer(version_of(state), document), look(asked, state), query)
+
+
+def require_names(query: dict[str, Any], standard: str) -> None:
+    """404 for an unknown platform or bay; 422 where the platform's figures cannot be had in the standard."""
+    if query["platform"] is not None:
+        platform = find_platform(read_conn(), query["platform"])
+        if platform is None:
+            raise unknown_name((("platform", query["platform"]),))
+        require_factor(standard, platform.slug, platform.engine)
+    if query["bay"] is not None and query["bay"] not in nearest(read_conn(), "bay", query["bay"]):
+        raise unknown_name((("bay", query["bay"]),))
+
+
+def look(asked: OutliersAsked, state: ModelState | None) -> Outliers:
+    """What lies apart; nothing where there is no model."""
+    return Outliers((), {}, FALSE_SHARE) if state is None else outliers(read_conn(), asked, state)
+
+
+def page(found: Outliers, query: dict[str, Any]) -> Any:
+    """The asked page of them."""
+    return found.odd[query["after"] : query["after"] + query["limit"]]
+
+
+def linked(response: Response, found: Outliers, query: dict[str, Any]) -> Response:
+    """The answer with the address of the page after it, where there is one."""
+    end = query["after"] + query["limit"]
+    if end < len(found.odd):
+        more = urlencode({**request.args.to_dict(), "after": end})
+        response.headers["Link"] = f'<{request.path}?{more}>; rel="next"'
+    return response
+
+
+def cautions_of(found: Outliers, state: ModelState | None) -> list[str]:
+    """What must be said beside the list."""
+    said = [NO_MODEL] if state is None else []
+    if state is not None and "gains" not in found.looked_at:
+        said.append(OTHER_MEASURE)
+    return [*said, NOT_A_VERDICT]

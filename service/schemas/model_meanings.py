@@ -1,0 +1,187 @@
+"""What the fields of the history model's questions and answers mean, as the API document says it."""
+
+from typing import Any
+
+BUILD_QUERY = {
+    "platform": "The kind of car (slug).",
+    "parts": "The parts that are fitted together: slugs with commas between them, no two of one slot.",
+    "baseline": "This car's own figure before, in `units`. Left out: the platform's typical stock car.",
+}
+BUILD_EXAMPLE: dict[str, Any] = {"parts": "hard-charge-pipes,road-calibration"}
+CHOICE_QUERY = {
+    "slot": "Only parts that fill this slot (slug). Left out: of all slots.",
+    "budget": "What may be spent in all, in the currency of the parts' prices. Left out: no limit.",
+    "labour_rate": "What an hour of labour costs. Left out: the shop's setting.",
+    "fitted": "What the car has already: slugs with commas between them. Every gain is then the next one. Left out: "
+    "nothing, a stock car.",
+    "baseline": "This car's own figure before, in `units`. Left out: the platform's typical stock car.",
+}
+OUTLIER_QUERY = {
+    "platform": "Only of this platform's cars (slug). Left out: of all.",
+    "bay": "Only what was measured in this bay (slug). Left out: in all.",
+    "since": "Only what was measured on this day or later: a day, or a time with its offset from UTC. Left out: all.",
+    "limit": "Items on the page.",
+    "after": "From the `next` link of the page before.",
+}
+AGREEMENT_QUERY = {"level": "How sure the intervals are meant, 0.5..0.999. Left out: 0.9."}
+REFIT = {
+    "wait": "Whether to answer only when it is done. Left out: false, and it is done in the background.",
+}
+
+_ANSWER = {
+    "as_of": "Up to when the ledger's records are in it.",
+    "question": "The question as it was understood, defaults filled in.",
+    "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
+    "standard": "The standard that levels are corrected to.",
+    "level": "How sure the intervals are meant, 0..1.",
+    "cautions": "What to keep in mind with this, in sentences.",
+    "model": "Which state of the history model it rests on; null = there is none yet.",
+}
+_GAIN = {
+    "typical": "Gain of the typical car, in `units`; null = not known.",
+    "typical_percent": "The same [%].",
+    "typical_interval": "Its interval at `level`, in `units`; null = not known.",
+    "typical_interval_percent": "The same interval [%].",
+    "next_car_interval": "Interval at `level` for one more car, in `units`; null = not known.",
+    "next_car_interval_percent": "The same interval [%].",
+    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known.",
+}
+GAIN_FIELDS = tuple(_GAIN)
+BUILD = {
+    **{name: words for name, words in _ANSWER.items() if name != "model"},
+    **_GAIN,
+    "baseline": "The figure before, in `units`; null = not known.",
+    "baseline_is": "Whether `baseline` is the asker's own or a typical stock car's.",
+    "expected": "The figure after, in `units`: `typical`, `interval` of the typical car, `next_car_interval`; null = not "
+    "known.",
+    "alone_percent": "What the parts' gains on their own come to when they are simply multiplied [%]: what it would be if "
+    "no part changed what another one does.",
+    "parts": "Each part with its own gain, and what it contributes here.",
+    "together": "What two parts do beyond their own gains, by pair [%], with its interval and the number of cars that show it; "
+    "where those are too few there is no interval, and what is usual between such slots is taken.",
+    "inseparable": "Parts that were so often changed together that only their sum is known.",
+    "evidence": "How much stands behind it: `grade`, the lowest of its parts'.",
+    "cost": "What it costs fitted, and for one unit of gain where the gain is established.",
+}
+BUILD_PART = {
+    "part": "The part (slug).",
+    "name": "Its name.",
+    "slots": "The slots it fills.",
+    "typical_percent": "What it gains on its own on the typical car [%]; null = never measured on any kind of car.",
+    "typical_interval_percent": "Its interval at `level` [%].",
+    "contributes_percent": "What it contributes to the whole [%]: its own gain, and half of what it does together with each "
+    "other part; null = not known.",
+    "evidence": "How much stands behind its own gain: `grade`, `cars` measured here with and without it, `cars_with` it here "
+    "and `cars_elsewhere`, `borrowed_share`.",
+}
+CHOICE = {
+    **{name: words for name, words in _ANSWER.items() if name != "model"},
+    "baseline": "The figure before, in `units`; null = not known.",
+    "baseline_is": "Whether `baseline` is the asker's own or a typical stock car's.",
+    "currency": "The currency of every price here; parts priced in another one have no cost.",
+    "labour_rate": "What an hour of labour is taken to cost; null = not set.",
+    "budget": "What may be spent, as asked; null = no limit.",
+    "parts": "The parts that were measured anywhere, most gain per money first; those that have no cost, or no established gain, last.",
+    "best_within_budget": "The parts that give most together for no more than the budget; null = no budget asked.",
+    "best_order": "Part after part, each the one that then gives most for the money, within the budget: with what has been "
+    "spent and gained up to it.",
+    "left_out": "Parts that are not listed, by why.",
+}
+CHOICE_PART = {
+    "part": "The part (slug).",
+    "name": "Its name.",
+    "slots": "The slots it fills.",
+    "against": "What it would replace on this car (slug), or `without`.",
+    **_GAIN,
+    "evidence": "How much stands behind it: `grade`, `cars` measured here with and without it, `cars_with` it here and "
+    "`cars_elsewhere`, `borrowed_share`.",
+    "price": "What it costs unfitted; null = not recorded.",
+    "labour_hours": "Hours to fit it; null = not recorded.",
+    "fitted": "What it costs fitted; null = not known.",
+    "gain_per_money": "Gain in `units` for each unit of money; null = gain not established, or cost not known.",
+    "gain_per_money_interval": "Its interval at `level`.",
+    "cost_per_unit": "Money for each unit of gain; null = gain not established, or cost not known.",
+    "cost_per_unit_interval": "Its interval at `level`.",
+    "chance_of_best": "Chance that it gives most for the money of all whose gain is established, 0..1; null = it is not one of "
+    "them, or its cost is not known.",
+    "cautious_rank": "Its place when each is taken at the low end of what it may give (10th percentile), 1 = best; null = "
+    "gain not established, or cost not known.",
+    "frontier": "Whether no other part gives more for less, of those whose gain is established.",
+    "within_budget": "Whether it costs no more than `budget`; null = no budget asked, or cost not known.",
+}
+OUTLIER = {
+    "kind": "`car`: its level among its platform's; `gain`: what a part did on this car; `pull`: a setup against the car's "
+    "others, or (with `pull`) one pull against its setup's others; `bay`: a step in a bay's level.",
+    "vehicle": "The car (tag); null for a bay.",
+    "platform": "Its platform (slug); null for a bay.",
+    "bay": "The bay it was measured in (slug); null where that was more than one.",
+    "session": "The session it stands in, or the car's newest one; null for a bay.",
+    "setup": "The number of the setup in it; null where it is about more than one.",
+    "pull": "The pull's id, where it is one pull; null otherwise.",
+    "part": "The part whose gain it is (slug); null otherwise.",
+    "at": "When it was measured, or when the step was.",
+    "measure": "The measure.",
+    "value": "What was measured, in `units`, or in percent where `unit` is `percent`.",
+    "expected": "What was to be expected, like `value`.",
+    "unit": "`quantity`: in `units`; `percent`.",
+    "deviation_percent": "How far from what was expected [%].",
+    "score": "How surprising: deviation in standard deviations of what was expected.",
+    "reasons": "What was recorded beside it and goes the same way, each with what it explains [%] (`explains_percent`, null = "
+    "not known how much); `unexplained` is what is left. Never a diagnosis.",
+}
+OUTLIERS = {
+    **{name: words for name, words in _ANSWER.items() if name not in ("model", "level")},
+    "measure": "The measure.",
+    "false_alarm_rate": "Of the cars, gains and setups listed, the share that may be there by chance alone (Benjamini and "
+    "Hochberg 1995).",
+    "looked_at": "How many `cars` were looked at, in all; `pulls` in the peak of the measure's quantity; `gains`, `setups` and "
+    "`bays` in peak power at the shop's standard only.",
+    "items": "The most surprising first.",
+}
+AGREEMENT = {
+    "as_of": _ANSWER["as_of"],
+    "level": _ANSWER["level"],
+    "cautions": _ANSWER["cautions"],
+    "items": "Every bay, by slug; one that was recalibrated stands here with its newest level.",
+    "shop": "Of the whole shop, in the terms of ISO 5725 [%], as standard deviations of one pull: `repeatability`, "
+    "`intermediate` (another strap-down in the same bay), `reproducibility` (another bay, as it reads) and "
+    "`reproducibility_levelled` (with the bays' offsets taken out); the `limit`s are what two single pulls keep within 95 "
+    "times in 100. null = no model yet.",
+    "check_cars_alone": "Repeatability and reproducibility of a setup's mean [%] from the check cars alone, by the tables of ISO "
+    "5725-2: only where they were measured in every bay, and repeatedly. null = they were not.",
+}
+AGREEMENT_BAY = {
+    "bay": "The bay (slug).",
+    "name": "Its name.",
+    "kind": "What kind of machine it is.",
+    "offset_percent": "How much higher it reads than the mean of the bays [%]; null = not known.",
+    "interval": "Interval of the offset at `level` [%]; null = not known.",
+    "since": "When this level began: the last recorded event after which it may have stepped; null = from its beginning.",
+    "cars": "Cars measured in it.",
+    "cars_shared": "Of these, cars also measured in another bay: only they tell the bays apart.",
+    "repeatability_percent": "Standard deviation of one pull about its setup's mean in this bay [%]; null = no repeats.",
+    "reproducibility_percent": "Standard deviation of one pull in any strap-down and bay of the shop, the bays' offsets taken "
+    "out [%].",
+    "last_post": "When a session was last measured in it; null = never.",
+    "drift_percent_per_year": "How its level moves with time [% a year]; null = not known.",
+    "drift_interval": "Interval of the drift at `level` [% a year].",
+    "steps": "Where its level seems to have stepped with nothing recorded: `at`, `percent`, `score`.",
+    "check_car": "The check car measured most often here: its `readings`, each with its deviation from the mean of those before "
+    "it and the limits they set [%], and whether the newest lies `inside`; null = none was measured here.",
+}
+MODEL = {
+    "as_of": "Up to when the ledger's records are in it.",
+    "state": "`ready`; `none` = too little was posted yet, or it is being estimated.",
+    "version": "What answers' ETags carry of it: the fit, and how many changes were followed since.",
+    "fit": "The estimate of the variances in use: `id` (null = made by this process), `made_at`, the `measure` and "
+    "`standard` it was made on, from how many `cars` and `setups`.",
+    "followed": "How many `changes` were taken in since the fit, and what is in it now: `cars`, `setups`, `platforms`, `parts`, "
+    "`bays`; null = no model.",
+    "spreads": "What readings and gains differ by, each with its standard deviation [% of what `of` says] and in words.",
+    "shares": "Of the variance between single pulls of stock cars of one kind in different bays, the share of each cause, 0..1, "
+    "and in words.",
+    "down_weighted": "How many `setups` are so unlike the rest that they weigh less than half, and how many fell so much from "
+    "pull to pull (`heat_soaked`) that only their first pull is believed; null = no model.",
+    "cautions": "What to keep in mind with this, in sentences.",
+}
+REFIT_ANSWER = {"status": "`asked`: it will be done soon; `done`.", "asked_at": "When it was asked for."}

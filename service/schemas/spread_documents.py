@@ -1,0 +1,138 @@
+"""A platform's stock spread as a document."""
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from marshmallow import fields
+
+from service.schemas import answer_meanings
+from service.schemas.answer_documents import SMOOTHING, figure, interval, rounded
+from service.schemas.base import Document
+from service.schemas.meanings import described
+
+if TYPE_CHECKING:
+    from service.answers.stock_spread import StockSpread
+    from service.stats.history.place import Place
+
+GROUPS = ("clearly_above", "clearly_below", "too_close_to_call")
+
+
+def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: str) -> dict[str, Any]:
+    """A stock spread as the contract has it."""
+    quantity, spread = answer.asked.measure.quantity, answer.spread
+
+    def show(value: float | None) -> float | None:
+        return figure(value, quantity, units)
+
+    return {
+        "question": {**question, "units": units},
+        "units": units,
+        "standard": answer.asked.standard,
+        "smoothing": dict(SMOOTHING),
+        "levelled": answer.levelled,
+        "cars": len(answer.cars),
+        "level": answer.asked.level,
+        "mean": show(spread.mean) if spread else None,
+        "median": show(spread.median) if spread else None,
+        "sd": show(spread.sd) if spread else None,
+        "sd_percent": rounded(100 * spread.sd / spread.mean) if spread and spread.sd is not None else None,
+        "quantiles": {f"{p:g}": show(value) for p, value in spread.quantiles} if spread else None,
+        **sides_document(answer),
+        "checked": dict(answer.checked),
+        "left_out": dict(answer.left_out),
+        "value": placed_document(answer, show),
+        "values": list(values_of(answer, show)),
+        "cautions": list(answer.cautions),
+    }
+
+
+def sides_document(answer: "StockSpread") -> dict[str, Any]:
+    """How the cars divide about the average: with the noise of their readings where that is known, else as they stand."""
+    spread, divided = answer.spread, answer.sides
+    if divided is not None:
+        return {
+            "above_average": share_document(divided.above),
+            "below_average": share_document(divided.below),
+            "groups": dict(zip(GROUPS, divided.groups, strict=True)),
+        }
+    return {
+        "above_average": share_document(spread.above_mean) if spread else None,
+        "below_average": share_document(spread.below_mean) if spread else None,
+        "groups": None,
+    }
+
+
+def share_document(share: Any) -> dict[str, Any]:
+    """A share with its interval, 0..1."""
+    return {"share": rounded(share.share), "interval": [rounded(share.low), rounded(share.high)]}
+
+
+def placed_document(answer: "StockSpread", show: Any) -> dict[str, Any] | None:
+    """Where the asked value lands."""
+    placed = answer.placed
+    if placed is None:
+        return None
+    return {
+        "value": show(placed.value),
+        "percentile": rounded(placed.percentile),
+        "interval": interval(placed.interval, rounded),
+        "reading": placed.reading,
+        "as_one_reading": place_document(placed.as_one_reading),
+    }
+
+
+def place_document(place: "Place | None") -> dict[str, Any] | None:
+    """A place with what is not known of it."""
+    if place is None:
+        return None
+    return {
+        "percentile": round(place.percentile, 1),
+        "interval": [round(end, 1) for end in place.interval],
+        "chance_above_average": rounded(place.chance_above),
+        "group": place.group,
+    }
+
+
+def values_of(answer: "StockSpread", show: Any) -> Iterable[dict[str, Any]]:
+    """Each car's value, lowest first."""
+    for car in answer.cars:
+        place = place_document(car.place) or {}
+        yield {
+            "vehicle": car.vehicle,
+            "session": f"/v1/sessions/{car.session}",
+            "value": show(car.value),
+            "raw": show(car.raw),
+            "setups": car.setups,
+            "percentile": place.get("percentile"),
+            "percentile_interval": place.get("interval"),
+            "group": place.get("group"),
+        }
+
+
+@described(answer_meanings.STOCK)
+class StockAnswer(Document):
+    """Where a platform's stock cars lie."""
+
+    as_of = fields.DateTime()
+    question = fields.Dict()
+    units = fields.String()
+    standard = fields.String()
+    smoothing = fields.Dict(
+        metadata={"description": "How curves were smoothed before peaks and knots were read."}
+    )
+    levelled = fields.Boolean()
+    cars = fields.Integer()
+    level = fields.Float()
+    mean = fields.Float(allow_none=True)
+    median = fields.Float(allow_none=True)
+    sd = fields.Float(allow_none=True)
+    sd_percent = fields.Float(allow_none=True)
+    quantiles = fields.Dict(allow_none=True)
+    above_average = fields.Dict(allow_none=True)
+    below_average = fields.Dict(allow_none=True)
+    groups = fields.Dict(allow_none=True)
+    checked = fields.Dict()
+    left_out = fields.Dict()
+    value = fields.Dict(allow_none=True)
+    values = fields.List(fields.Dict())
+    cautions = fields.List(fields.String())

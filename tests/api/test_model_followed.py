@@ -1,0 +1,93 @@
+"""The model keeps up with what is posted, from several threads at once, and behind the answers where it is large."""
+
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import psycopg
+import pytest
+
+from service.app import create_app
+from service.local import LocalServer
+from service.store import tokens
+from tests.api.builds import built
+from tests.api.conftest import prepared
+from tests.api.gains import GAIN, post
+from tests.conftest import SETTINGS, Client
+from tests.factories import setup
+
+PATIENCE_S = 30.0
+"""Far longer than taking in one car takes on a busy machine (our choice)."""
+
+
+@pytest.fixture(scope="module")
+def followed_url(server: LocalServer, stoats_url: str) -> str:
+    """A database whose changes are committed: nine cars measured with parts, the model fitted."""
+    return prepared(server, stoats_url, "followed", built)
+
+
+@pytest.fixture
+def client(server: LocalServer, followed_url: str) -> Iterator[Client]:
+    """The admin's client over a process of its own."""
+    owner_url = server.owner_url.replace("/bayledger?", "/followed?")
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="follower")
+    app = create_app(replace(SETTINGS, database_url=followed_url))
+    yield Client(app.test_client(), token)
+    app.extensions["bayledger"].close()
+
+
+def other_thread(client: Client) -> Client:
+    """A client of the same process for another thread."""
+    return Client(client.client.application.test_client(), client.token)
+
+
+def test_answers_asked_while_cars_are_posted_end_at_what_building_anew_gives(client):
+    faults: list[BaseException] = []
+
+    def ask() -> None:
+        try:
+            mine = other_thread(client)
+            for _ in range(12):
+                assert mine.get(f"{GAIN}&curve=false").status_code == 200
+        except BaseException as fault:
+            faults.append(fault)
+
+    askers = [threading.Thread(target=ask) for _ in range(3)]
+    for asker in askers:
+        asker.start()
+    for n, gain in ((10, 1.06), (11, 1.04), (12, 1.07)):
+        post(client, setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{n}", day=n)
+    for asker in askers:
+        asker.join()
+    assert faults == []
+    followed = client.get(GAIN).json
+    model = client.client.application.extensions["bayledger"].model
+    assert len(model._states["sae-j1349"].system) == 30 + 3 * 2
+    model._states.clear()  # as another process would begin: from the kept fit
+    whole = client.get(f"{GAIN}&level=0.9").json
+    for name in ("typical_percent", "typical_interval_percent", "next_car_interval_percent"):
+        assert whole[name] == pytest.approx(followed[name], rel=1e-6), name
+
+
+def test_a_large_history_is_followed_behind_the_answers_which_say_so(client, monkeypatch):
+    assert client.get(GAIN).status_code == 200
+    monkeypatch.setattr("service.answers.model.AT_ONCE", 0)
+    before = client.get(GAIN).json
+    post(client, setup(), setup(["wide-pipe"], 1.2), vehicle="stoat-1", day=25)
+    behind = client.get(GAIN).json
+    assert behind["typical_percent"] == before["typical_percent"]
+    assert any("is not in it yet; ask again in a moment" in caution for caution in behind["cautions"])
+    until = time.monotonic() + PATIENCE_S
+    while (now := client.get(GAIN).json)["typical_percent"] == before["typical_percent"]:
+        assert time.monotonic() < until, "never followed"
+        time.sleep(0.05)
+    assert now["as_of"] > behind["as_of"]
+    assert not any("is not in it yet" in caution for caution in now["cautions"])
+
+
+def test_a_process_started_later_names_the_same_state_alike(client):
+    etag = client.get(GAIN).headers["ETag"]
+    client.client.application.extensions["bayledger"].model._states.clear()
+    assert client.get(GAIN, If_None_Match=etag).status_code == 304

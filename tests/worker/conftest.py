@@ -1,0 +1,59 @@
+"""A committed ledger of a few cars, for what needs connections of its own."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import psycopg
+import pytest
+
+from service.app import create_app
+from service.local import LocalServer
+from service.store import tokens
+from tests.conftest import SETTINGS, Client, migrate
+from tests.factories import a_shop, session, setup
+
+
+@pytest.fixture(scope="package")
+def measured_url(server: LocalServer) -> str:
+    """A database in which three cars were measured with and without a part."""
+    with psycopg.connect(server.superuser_url, autocommit=True) as above:
+        above.execute("CREATE DATABASE measured OWNER bayledger_owner")
+    owner_url, url = (
+        one.replace("/bayledger?", "/measured?") for one in (server.owner_url, server.service_url)
+    )
+    migrate(owner_url)
+    measure_three_cars(owner_url, url)
+    return url
+
+
+def measure_three_cars(owner_url: str, url: str) -> None:
+    """Post, for good, three cars with and without a part."""
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="admin")
+    app = create_app(replace(SETTINGS, database_url=url))
+    client = Client(app.test_client(), token)
+    a_shop(client)
+    for day, gain in enumerate((1.04, 1.05, 1.06), 1):
+        answer = client.post(
+            "/v1/sessions", session(setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{day}", day=day)
+        )
+        assert answer.status_code == 201, answer.json
+    app.extensions["bayledger"].close()
+
+
+@pytest.fixture
+def lines(measured_url: str, server: LocalServer) -> Iterator[list[psycopg.Connection]]:
+    """Two connections to it; the fits and wishes that a test leaves are taken away again."""
+    opened = [psycopg.connect(measured_url, autocommit=True) for _ in range(2)]
+    yield opened
+    for line in opened:
+        line.close()
+    owner_url = server.owner_url.replace("/bayledger?", "/measured?")
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        owner.execute("TRUNCATE model_fit, refit_wish")
+
+
+@pytest.fixture
+def empty_url(server: LocalServer) -> str:
+    """The run's own database, in which nothing is committed that counts."""
+    return server.service_url
