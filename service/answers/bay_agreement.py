@@ -14,7 +14,7 @@ import numpy as np
 from service.answers.cautions import NO_MODEL, behind_caution
 from service.answers.model import PEAK, ModelState
 from service.answers.odd_bays import moment_of, steps_of
-from service.domain.history import History
+from service.domain.history import History, Ints
 from service.stats.history.bays import Estimate, Step, drift_column, estimate
 from service.stats.history.cells import BayLevel
 from service.stats.history.check_car import CheckReading, check_readings
@@ -187,7 +187,7 @@ def check_cars(conn: Connection, state: ModelState, history: History) -> Mapping
     return {bay: tuple(checks) for bay, checks in found.items()}
 
 
-def same_state(history: History, vehicle: int) -> "np.ndarray[tuple[int], np.dtype[np.int64]]":
+def same_state(history: History, vehicle: int) -> Ints:
     """The rows of a car in the state it was measured in most often, with a figure at the standard."""
     rows = np.flatnonzero(
         (history.vehicle_id == vehicle) & history.levelled & history.complete & np.isfinite(history.value)

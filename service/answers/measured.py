@@ -13,7 +13,7 @@ import numpy as np
 from service.answers.carried import Carried, nothing_read
 from service.answers.figures import of_curve
 from service.answers.model import PEAK, ModelState
-from service.domain.history import Floats, Ints
+from service.domain.history import Bools, Floats, Ints
 from service.domain.measures import Measure
 from service.stats.history.cells import CarEffects, Cell, CellColumns
 from service.stats.history.system import Others, System
@@ -133,9 +133,7 @@ def some_past(conn: Connection, measure: Measure, standard: str, vehicles: Vehic
     return past(conn, measure, standard) if vehicles is None else past_of(conn, measure, standard, vehicles)
 
 
-def fell_out(
-    conn: Connection, state: ModelState, read: Past, vehicles: Vehicles
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def fell_out(conn: Connection, state: ModelState, read: Past, vehicles: Vehicles) -> Bools:
     """Which setups stand at the model's standard but not at the one that was read."""
     base = some_past(conn, PEAK, state.standard, vehicles).history
     levelled = base.setup_id[base.levelled]

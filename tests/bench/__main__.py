@@ -45,7 +45,7 @@ def report_model(sizes: list[str]) -> int:
     """Print what the history model costs beside its targets; answer how many were missed."""
     missed = 0
     for size in sizes:
-        print(f"{f'history model, {size}: CPU [ms]':34}{'':8}{'':>8}{'target':>8}", flush=True)
+        print(f"{f'history model, {size}: CPU [ms]':34}{'':16}{'target':>10}", flush=True)
         for name, figure in model_figures(size).items():
             missed += shown(name, None, figure, TARGETS.get(name, {}).get(size), "")
     return missed
@@ -69,7 +69,7 @@ def report(line: Line, service: Service, rounds: int) -> int:
     loaded_mb = service.pss_mb()
     cases = every_case(line)
     medians = measured(line, cases, rounds)
-    print(f"{'':34}{'ms':>8}{'ratio':>8}{'target':>8}")
+    print(f"{'':34}{'ms':>8}{'ratio':>8}{'target':>10}")
     missed = 0
     for case in cases:
         ratio = statistics.median(a / b for a, b in zip(medians[case.name], medians[case.base], strict=True))
@@ -104,9 +104,9 @@ def timed(line: Line, case: Case) -> float:
 def shown(name: str, ms: float | None, ratio: float, target: float | None, base: str) -> int:
     """Print one line; 1 where its target is missed."""
     missed = target is not None and ratio > target
-    words = "" if target is None else f"{target:8.1f}  {'MISSED' if missed else 'reached'}"
+    words = "" if target is None else f"{target:10.1f}  {'MISSED' if missed else 'reached'}"
     of = f"  x {base.split(' (')[0]}" if base else ""
-    print(f"{name:34}{'' if ms is None else f'{ms:.2f}':>8}{ratio:8.2f}{words:18}{of}")
+    print(f"{name:34}{'' if ms is None else f'{ms:.2f}':>8}{ratio:8.2f}{words:20}{of}")
     return int(missed)
 
 
