@@ -241,7 +241,7 @@ const plain = (asked) =>
   Object.fromEntries(Object.entries(asked).filter(([key]) => !NAMES_ONLY.includes(key)));
 
 function footnote(answer) {
-  const bays = "One value per car, from all its stock setups together.";
+  const bays = "One value per car, from all its stock setups together, at the common level of the bays.";
   return el(
     "p",
     { class: "footnote" },

@@ -112,7 +112,7 @@ function onThisCar({ typical, name, now }, places) {
 
 function opening(told, places) {
   const { asked, answer, typical, interval } = told;
-  if (answer.evidence.grade === "borrowed") {
+  if (answer.evidence.grade === "borrowed" && !answer.evidence.cars_with) {
     const nobody = `No ${asked.carName} has been measured with the ${asked.partName} yet. Going by other kinds of car,`;
     return say`${nobody} the typical one would see ${size(told, typical, places, true)}.`;
   }
@@ -121,7 +121,7 @@ function opening(told, places) {
     : `with and without the ${asked.partName}`;
   const n = answer.evidence.cars;
   if (!n) {
-    const mixed = `No ${asked.carName} has been measured ${way} and nothing else changed. Going by cars with more changed,`;
+    const mixed = `No ${asked.carName} has been measured ${way} and nothing else changed. Going by cars with more changed and by other kinds,`;
     return say`${mixed} the typical one would see ${size(told, typical, places, true)}.`;
   }
   const head = `In ${count(n, `${asked.carName} car`)} measured ${way}, ${n === 1 ? "it" : "the typical car"}`;

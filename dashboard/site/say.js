@@ -34,7 +34,7 @@ const GRADES = {
   ],
   borrowed: [
     "Borrowed",
-    "no car of this kind was measured with it; the number comes from other kinds of car",
+    "no car of this kind shows it by itself; the number comes from other kinds of car",
   ],
   none: ["No evidence", "nothing measured here answers this"],
 };

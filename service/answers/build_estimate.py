@@ -121,7 +121,7 @@ def shown_part(part: PricedPart, cell: Cell | None, asked: BuildAsked) -> BuildP
     """A part with its own gain."""
     if cell is None:
         return BuildPart(part, None, None, None, GRADES[0])
-    alone = typical_interval(cell, asked.level, may_lose=may_lose(asked.measure))
+    alone = typical_interval(cell, asked.level)
     return BuildPart(part, cell, alone, None, grade_of(cell, cell.cars, cell.cars))
 
 

@@ -21,7 +21,7 @@ GRADES = {
     "strong": "strong: many cars of this kind were measured",
     "fair": "fair: several cars of this kind were measured",
     "thin": "thin: few cars of this kind were measured",
-    "borrowed": "borrowed: never measured on this kind, judged from others",
+    "borrowed": "borrowed: not measured by itself on this kind, judged from others",
     "none": "none: never measured",
 }
 

@@ -148,7 +148,7 @@ def test_a_borrowed_answer_says_from_how_many_cars_of_other_kinds(run, answer, p
     shown = run(*ASK, "--url", pretend_ledger.url).out
     assert "typically adds 11.8 hp (+5.1 %)" in shown.splitlines()[0]
     assert (
-        "Evidence borrowed: never measured on this kind, judged from others: 31 cars of other kinds and 2 cars of this kind "
+        "Evidence borrowed: not measured by itself on this kind, judged from others: 31 cars of other kinds and 2 cars of this kind "
         "with other parts changed too."
     ) in shown
 

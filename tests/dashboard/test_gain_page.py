@@ -138,7 +138,7 @@ def test_a_part_without_evidence_here_gets_no_number_of_this_platform(
     assert grade in ("none", "borrowed")
     page = watched.open("gain.html", **question)
     said = page.locator(".headline").inner_text()
-    assert ("has not been measured" if grade == "none" else "has been measured with the") in said
+    assert ("has not been measured" if grade == "none" else "has been measured with") in said
     expect(page.get_by_role("heading", name="Measured elsewhere")).to_be_visible()
     assert bool(page.locator(".headline data").count()) == (grade == "borrowed")
 

@@ -94,14 +94,14 @@ def answer(
     """All that is said of a gain at once.
 
     Parameters: gain [ln]; fit, for the spreads between cars and of a test; level, of the intervals [0..1]; before and
-    after, pulls of the test that the measured interval is about; may_lose, nothing says that a gain is likelier than a
-    loss: one part against another, one engine speed or band.
+    after, pulls of the test that the measured interval is about; may_lose, for the chances: nothing says that a gain is
+    likelier than a loss (one part against another, one engine speed or band).
     """
     test = measured_variance(fit, before, after)
-    lows, highs = next_car_intervals(gain, fit, level, np.asarray([0.0, test]), may_lose)
+    lows, highs = next_car_intervals(gain, fit, level, np.asarray([0.0, test]))
     below = chance_below(gain.mean, widened_sd(gain, LEVEL), 0.0, loss_weight(gain, may_lose))
     return GainAnswer(
-        typical=typical_interval(gain, level, may_lose),
+        typical=typical_interval(gain, level),
         next_car=(float(lows[0]), float(highs[0])),
         as_measured=(float(lows[1]), float(highs[1])),
         chance_of_gain=chance_of_at_least(gain, fit, 0.0, may_lose=may_lose),
@@ -143,39 +143,43 @@ def widened_sd(gain: Gain, level: float) -> Floats:
     return widened(gain.variance, prior_share(gain), level)
 
 
-def typical_interval(gain: Cell, level: float = LEVEL, may_lose: bool = False) -> Interval:
-    """The average car's gain and its interval [ln]; may_lose as for `answer`."""
-    low, high = typical_bounds(gain, level, may_lose)
+def typical_interval(gain: Cell, level: float = LEVEL) -> Interval:
+    """The average car's gain and its interval [ln]."""
+    low, high = typical_bounds(gain, level)
     return Interval(gain.mean, float(low), float(high))
 
 
-def typical_bounds(gain: Gain, level: float = LEVEL, may_lose: bool = False) -> tuple[Floats, Floats]:
-    """Ends of the typical gain's interval, for one or many right-hand sides [ln]."""
+def typical_bounds(gain: Gain, level: float = LEVEL) -> tuple[Floats, Floats]:
+    """Ends of the typical gain's interval, for one or many right-hand sides [ln].
+
+    Without the knowledge that parts are made to gain: an interval says what was measured, and only that establishes a gain.
+    """
     z = float(ndtri(0.5 + level / 2.0))
-    sd, weight = widened_sd(gain, level), loss_weight(gain, may_lose)
-    return quantile(gain.mean, sd, -z, weight), quantile(gain.mean, sd, z, weight)
+    sd = widened_sd(gain, level)
+    return quantile(gain.mean, sd, -z), quantile(gain.mean, sd, z)
 
 
 def chance_of_at_least(
     gain: Cell, fit: Fit, least: float, noise: float = 0.0, may_lose: bool = False
 ) -> float:
     """Chance that one more car gains at least so much [ln]; with the variance of a test as noise: that it shows it."""
-    gains, spreads = _nodes(gain, fit, np.asarray(noise), LEVEL, may_lose)
+    weight = loss_weight(gain, may_lose)
+    gains, spreads = _nodes(gain, fit, np.asarray(noise), LEVEL, weight)
     return float(1.0 - _below(gains, spreads, np.asarray(least)))
 
 
 def next_car_intervals(
-    gain: Gain, fit: Fit, level: float = LEVEL, noise: ArrayLike = 0.0, may_lose: bool = False
+    gain: Gain, fit: Fit, level: float = LEVEL, noise: ArrayLike = 0.0
 ) -> tuple[Floats, Floats]:
     """Ends of one more car's gain [ln], for noise variances [ln^2] and right-hand sides broadcast together.
 
     Never inside the typical gain's (where hardly any spread is added, a mixture of spreads can be a hair narrower).
     """
-    gains, spreads = _nodes(gain, fit, np.asarray(noise, dtype=np.float64), level, may_lose)
+    gains, spreads = _nodes(gain, fit, np.asarray(noise, dtype=np.float64), level, 1.0)
     tail = (1.0 - level) / 2.0
     targets = np.stack((np.full(gains.shape[1:], tail), np.full(gains.shape[1:], 1.0 - tail)))
     found = _quantiles(gains, spreads, targets)
-    low, high = typical_bounds(gain, level, may_lose)
+    low, high = typical_bounds(gain, level)
     return np.minimum(found[0], low), np.maximum(found[1], high)
 
 
@@ -191,11 +195,11 @@ def car_variance(gain: Gain, fit: Fit, at: Floats) -> Floats:
     return np.asarray(floor + growing * at * at)
 
 
-def _nodes(gain: Gain, fit: Fit, noise: Floats, level: float, may_lose: bool) -> tuple[Floats, Floats]:
+def _nodes(gain: Gain, fit: Fit, noise: Floats, level: float, weight: float) -> tuple[Floats, Floats]:
     """Typical gains along their shape and one car's standard deviation at each, shapes [NODES, ...]."""
     shape = np.broadcast_shapes(np.shape(gain.mean), noise.shape)
     z = _Z.reshape((NODES,) + (1,) * len(shape))
-    drawn = quantile(gain.mean, widened_sd(gain, level), z, loss_weight(gain, may_lose))
+    drawn = quantile(gain.mean, widened_sd(gain, level), z, weight)
     gains = np.broadcast_to(drawn, (NODES, *shape))
     variance = car_variance(gain, fit, gains) + noise
     return gains, np.sqrt(np.maximum(variance, np.finfo(np.float64).tiny))

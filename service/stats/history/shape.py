@@ -9,9 +9,10 @@ in between: mean m, standard deviation s, and the skewness of a log-normal of re
 
 z standard normal. Where m is many s this is the log-normal itself (c = s / m); at m = 0 it is the normal; -m mirrors m.
 
-Parts are made to gain, which a model of normal terms does not know: where the typical gain of a part is asked, what lies
+Parts are made to gain, which a model of normal terms does not know: where the chance of a loss is asked, what lies
 below nought counts by LOSS_WEIGHT only (its density is that much lower, and all is scaled to 1 again). Without it simulated
-shops saw a loss a quarter as often as they were told. For one part against another, or at one engine speed, the weight is 1.
+shops saw a loss a quarter as often as they were told. For one part against another, or at one engine speed, the weight
+is 1, and for every interval: what establishes a gain is what was measured.
 """
 
 from typing import Final

@@ -71,14 +71,14 @@ def test_what_is_known_exactly_is_certain() -> None:
 
 
 def test_an_interval_is_as_wide_as_students_t_with_8_over_rho_degrees_of_freedom() -> None:
-    found = gains.typical_interval(gain(0.0, sd=1.0, prior_sd=2.0), may_lose=True)
+    found = gains.typical_interval(gain(0.0, sd=1.0, prior_sd=2.0))
     # rho = 1/4: 32 degrees of freedom, t = 1.694
     assert found.high == pytest.approx(0.01 * reference.t.ppf(0.95, 32), rel=1e-9)
     assert found.low == pytest.approx(-found.high, rel=1e-9)
 
 
 def test_where_the_history_said_nothing_eight_degrees_of_freedom_are_left() -> None:
-    found = gains.typical_interval(gain(0.0, sd=2.0, prior_sd=2.0), may_lose=True)
+    found = gains.typical_interval(gain(0.0, sd=2.0, prior_sd=2.0))
     assert found.high == pytest.approx(0.02 * reference.t.ppf(0.95, 8), rel=1e-9)
 
 
@@ -182,8 +182,8 @@ def test_one_in_twenty_lies_on_either_side_of_the_next_cars_interval(percent: fl
     one = gain(percent, sd=sd)
     low, high = gains.next_car_intervals(one, FIT)
     # a hair more between them where the interval is held to the typical gain's
-    assert 0.95 - 1e-6 <= gains.chance_of_at_least(one, FIT, float(low)) <= 0.952
-    assert 0.044 <= gains.chance_of_at_least(one, FIT, float(high)) <= 0.05 + 1e-6
+    assert 0.95 - 1e-6 <= gains.chance_of_at_least(one, FIT, float(low), may_lose=True) <= 0.952
+    assert 0.044 <= gains.chance_of_at_least(one, FIT, float(high), may_lose=True) <= 0.05 + 1e-6
 
 
 def test_a_gain_known_to_half_itself_hardly_ever_is_a_loss_and_one_known_to_itself_may_be() -> None:
@@ -214,8 +214,18 @@ def test_with_the_weight_answers_do_not_jump_either(mean: float, step: float) ->
 
 def test_a_gain_that_is_clear_is_not_changed_by_what_is_known_of_signs() -> None:
     one = gain(6.0, sd=0.5)
-    blind, knowing = (gains.typical_interval(one, may_lose=each) for each in (True, False))
-    assert (knowing.low, knowing.high) == pytest.approx((blind.low, blind.high), abs=1e-7)
+    blind, knowing = (gains.answer(one, FIT, may_lose=each) for each in (True, False))
+    assert knowing.chance_of_gain == pytest.approx(blind.chance_of_gain, abs=1e-7)
+
+
+def test_no_interval_knows_that_parts_are_made_to_gain() -> None:
+    """What establishes a gain is what was measured: an interval that includes nought is not lifted off it."""
+    one = gain(1.0, sd=1.0)
+    blind, knowing = (gains.answer(one, FIT, may_lose=each) for each in (True, False))
+    assert knowing.typical == blind.typical
+    assert knowing.next_car == blind.next_car
+    assert not knowing.typical.established
+    assert knowing.chance_typical_gain > blind.chance_typical_gain
 
 
 def test_a_part_that_clearly_loses_is_still_said_to() -> None:
