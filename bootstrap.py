@@ -33,7 +33,7 @@ BUILD_LOCK = "requirements-build.lock"
 LOCKS = {"run": [BUILD_LOCK, "requirements.lock"]}
 LOCKS["dev"] = [*LOCKS["run"], "requirements-dev.lock"]
 # A whole test run uses the machine's cores; each process has a Postgres of its own. `test -n 0` keeps to one.
-PROCESSES = ["-n", "auto", "--maxprocesses", "4", "--dist", "loadgroup"]
+PROCESSES = ["-n", "auto", "--maxprocesses", "4", "--dist", "loadscope", "--no-loadscope-reorder"]
 
 # Undo a person's pip settings that would get in the way; build psychrolib the present way with an old pip.
 PIP_SETTINGS = {"PIP_REQUIRE_VIRTUALENV": "0", "PIP_USER": "0", "PIP_USE_PEP517": "1"}

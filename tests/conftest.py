@@ -12,6 +12,8 @@ import psycopg
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
 
 from service.api.context import Ledger
 from service.app import create_app
@@ -27,12 +29,21 @@ ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "seed": 
 """Folders whose tests share what is dear to make; the others are handed out file by file."""
 
 
-@pytest.hookimpl(tryfirst=True)
+class ByFile(LoadScopeScheduling):
+    """Hands tests out to processes file by file, and what shares something dear to make together."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        return ONE_PROCESS.get(Path(file).parent.name, file)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> ByFile:
+    """How `test` spreads over several processes."""
+    return ByFile(config, log)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Say which tests share a process when `test` uses several, the longest first so that none is left waiting."""
-    for item in items:
-        folder = item.path.relative_to(ROOT / "tests").parts[0]
-        item.add_marker(pytest.mark.xdist_group(ONE_PROCESS.get(folder) or item.path.as_posix()))
+    """What takes longest comes first, so that no process is left waiting for it at the end."""
     items.sort(key=lambda item: item.path.parent.name not in ONE_PROCESS)
 
 

@@ -8,7 +8,7 @@ from service.store.fits import grant_wishes
 from service.worker.refit import refit
 from tests.api.bodies import added
 from tests.api.gains import GAIN, post
-from tests.conftest import Client
+from tests.conftest import Client, version_of
 from tests.factories import setup
 
 MODEL = "/v1/model"
@@ -82,11 +82,17 @@ def test_a_part_and_a_platform_added_later_are_followed_too(stoats):
     assert (body["method"], body["evidence"]["cars"]) == ("history-model", 1)
 
 
-def test_following_gives_what_building_the_whole_anew_gives(stoats, app, connection):
+def test_following_posts_a_strike_and_an_amendment_gives_what_building_the_whole_anew_gives(stoats, app):
     assert stoats.get(GAIN).status_code == 200  # from here on every change is followed
+    posted = []
     for n in (10, 11, 12):
-        post(stoats, setup(), setup(["wide-pipe"], 1.06), vehicle=f"stoat-{n}", day=n)
+        body = post(stoats, setup(), setup(["wide-pipe"], 1.06), vehicle=f"stoat-{n}", day=n)
+        posted.append(f"/v1/sessions/{body['id']}")
         stoats.get(GAIN)
+    assert stoats.post(f"{posted[0]}/strike", {"reason": "wrong car"}).status_code == 200
+    etag = version_of(stoats.get(posted[1]))
+    amended = stoats.patch(posted[1], {"vehicle": "stoat-10", "reason": "two cars, one name"}, If_Match=etag)
+    assert amended.status_code == 200, amended.text
     followed = stoats.get(GAIN).json
     app.extensions["bayledger"].model._states.clear()  # as another process would begin: from the kept fit
     whole = stoats.get(f"{GAIN}&level=0.9").json

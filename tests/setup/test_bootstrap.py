@@ -257,7 +257,10 @@ def in_venv(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
 
 def test_test_leaves_out_what_needs_root_and_looks_for_the_browser_first(in_venv: list[list[str]]) -> None:
     bootstrap.test([])
-    assert in_venv == [["-m", "tests.setup.browser"], ["-m", "pytest", "-m", "not machine"]]
+    assert in_venv == [
+        ["-m", "tests.setup.browser"],
+        ["-m", "pytest", "-m", "not machine", *bootstrap.PROCESSES],
+    ]
 
 
 def test_test_machine_runs_only_what_needs_root(in_venv: list[list[str]]) -> None:
