@@ -344,7 +344,8 @@ def summary_lines(summary: Summary) -> Iterable[str]:
     )
     yield f"{summary.pairs} before/after pairs; {summary.replayed} sessions were there already"
     if summary.held_back:
-        yield f"{summary.held_back} sessions were held back: their clock lies in the future"
+        some = "session was" if summary.held_back == 1 else "sessions were"
+        yield f"{summary.held_back} {some} held back by a clock that lies in the future"
     if summary.checks:
         yield "noticed at the door: " + ", ".join(
             f"{code} {count}" for code, count in summary.checks.most_common()

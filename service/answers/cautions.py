@@ -20,6 +20,8 @@ DIESEL = (
 )
 BOOSTED = "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in thin air"
 NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
+LIKELY = 0.75
+"""A chance above this seems to contradict an interval that includes nought (our choice)."""
 NO_MODEL = (
     "The history model is not ready yet, so this rests on the before/after pairs alone; it will be there some minutes "
     "after enough was posted."
@@ -60,14 +62,14 @@ def of_the_model(
     cars, model = answer.pairs.cars, answer.model
     if answer.cars_here == 0:
         yield f"Borrowed: no {question.platform_name} was measured with it; this is judged from other kinds of car."
-        yield from where_measured(elsewhere)
+        yield from where_measured(question, elsewhere)
     elif cars == 0:
         yield (
             "No car here was measured with and without it alone: this is worked out from cars on which other parts were "
             "changed too."
         )
     elif cars < MIN_STUDIES:
-        yield f"Measured on {cars_in_words(cars)} only: much of this is judged from other parts and other kinds of car."
+        yield f"Measured on {cars_in_words(cars)} only: how sure this is, is judged from other parts and other kinds of car."
     if answer.entangled:
         yield (
             f"Cannot be told apart here from {' and '.join(answer.entangled)}: they were changed together. Ask for what "
@@ -94,6 +96,9 @@ def about_size(answer: "TypicalGain") -> Iterator[str]:
     low, high = answer.headline.interval
     if low <= 0 <= high:
         yield "Gain not established: the interval includes nought, so there is no cost per unit either."
+        chance = answer.headline.chance
+        if answer.model is not None and chance is not None and chance > LIKELY:
+            yield "The chance of a gain also counts that parts are made to gain; the interval is what was measured."
     elif high < 0:
         yield "This part lost power or torque on the cars measured."
 
@@ -104,7 +109,8 @@ def about_pairs(answer: "TypicalGain") -> Iterator[str]:
     if pairs.left_out:
         yield f"{pairs.left_out} comparison{plural(pairs.left_out)} left out: doubts stand against the pulls, not confirmed."
     if pairs.peaks_only:
-        yield f"{pairs.peaks_only} of the cars have peak figures only, each read as one best pull."
+        has = "has" if pairs.peaks_only == 1 else "have"
+        yield f"{pairs.peaks_only} of the cars {has} peak figures only, each read as one best pull."
     if pairs.cars and 2 * pairs.like_for_like_used < pairs.cars:
         yield "Most of these comparisons are not like for like: other days, other bays, or conditions that moved."
     if pairs.cars and pairs.context == "as-usually-fitted":
@@ -141,13 +147,14 @@ def nothing_known(
     yield f"Not measured: the ledger holds no usable comparison of {where}. No number is given."
     if answer.pairs.pairs and not answer.pairs.left_out:
         yield "There are comparisons, but none with this measure: ask for a peak, or for another speed or band."
-    yield from where_measured(elsewhere)
+    yield from where_measured(question, elsewhere)
 
 
-def where_measured(elsewhere: Sequence[tuple[str, int]]) -> Iterator[str]:
+def where_measured(question: Question, elsewhere: Sequence[tuple[str, int]]) -> Iterator[str]:
     """On which other kinds of car there are comparisons."""
-    if elsewhere:
-        places = ", ".join(f"{slug} ({cars} car{plural(cars)})" for slug, cars in elsewhere[:3])
+    others = [(name, cars) for name, cars in elsewhere if name != question.platform_name]
+    if others:
+        places = ", ".join(f"{name} ({cars} car{plural(cars)})" for name, cars in others[:3])
         yield f"Against the same car without it, it was measured on {places}."
 
 

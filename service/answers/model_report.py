@@ -80,7 +80,7 @@ def shares_of(fit: Fit) -> Iterator[tuple[str, float, str]]:
     whole = sum(squares.values())
     for name, square in sorted(squares.items(), key=lambda item: -item[1]):
         share = square / whole if whole > 0.0 else 0.0
-        yield name, share, f"{share:.0%} by {SPREADS_IN_WORDS[name][1]}"
+        yield name, share, f"{share:.0%} between {SPREADS_IN_WORDS[name][1]}"
 
 
 def holdings(system: System) -> dict[str, int]:

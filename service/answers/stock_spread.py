@@ -281,7 +281,8 @@ def cautions(
     if is_spark_form(question.ignition, asked.standard):
         yield DIESEL
     if stock.peaks_only:
-        yield f"{stock.peaks_only} setup{plural(stock.peaks_only)} have peak figures only, each read as one best pull."
+        has = "has" if stock.peaks_only == 1 else "have"
+        yield f"{stock.peaks_only} setup{plural(stock.peaks_only)} {has} peak figures only, each read as one best pull."
     yield from about_levels(cars, state)
     yield NOT_A_VERDICT
     yield NO_PROMISE

@@ -17,6 +17,7 @@ from service.cli.show import (
 )
 
 PAIRS_SHOWN = 8  # the rest is in --json (our choice)
+NOTHING_FLOORS = 2  # an interval wider than that is not called about nothing: it is not known (our choice)
 GRADES = {
     "strong": "strong: many cars of this kind were measured",
     "fair": "fair: several cars of this kind were measured",
@@ -69,11 +70,17 @@ def measure_asked(question: dict[str, Any]) -> str:
 
 
 def is_about_nothing(answer: dict[str, Any]) -> bool:
-    """Does the gain show as nought, or is it below one car's noise and not established by several either?"""
+    """Does the gain show as nought, or is it below one car's noise, not established, and known to be small?"""
     value = _size(answer)
     if float(signed(value)) == 0.0:
         return True
-    return _is_below_noise(answer) and bool(answer.get("typical_interval")) and not established(answer)
+    return _is_below_noise(answer) and _is_known_small(answer) and not established(answer)
+
+
+def _is_known_small(answer: dict[str, Any]) -> bool:
+    """Does the interval stay within NOTHING_FLOORS noise floors of nought?"""
+    ends: list[float] = answer.get("typical_interval") or []
+    return bool(ends) and max(abs(end) for end in ends) <= NOTHING_FLOORS * answer["noise_floor"]
 
 
 def _is_below_noise(answer: dict[str, Any]) -> bool:

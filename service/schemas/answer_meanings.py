@@ -33,7 +33,8 @@ GAIN = {
     "baseline": "The figure before, in `units`, that `typical` stands on; null = not known.",
     "baseline_is": "Whether `baseline` is the asker's own, a typical stock car's (at the common level of the bays; with the "
     "other part where one is asked against), or typical of the cars measured. null = nothing known.",
-    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known.",
+    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known. Parts are made to gain, so in peak "
+    "power and torque against `without` a loss counts a quarter of what the intervals alone would give it.",
     "noise_floor": "Smallest change that one ordinary test of one car can tell from nothing (three pulls before, three after, "
     "one strap-down), in `units`; null = the level is not known.",
     "noise_floor_percent": "The same change [%].",

@@ -22,7 +22,7 @@ Shown = Callable[[float], float | None]
 
 def percent(log: float) -> float | None:
     """A gain in logs as percent."""
-    return rounded(100.0 * math.expm1(log))
+    return rounded(round(100.0 * math.expm1(log), 9))  # below that it is the arithmetic's own dust
 
 
 def on_base(base: float | None, quantity: str, units: str) -> Shown:

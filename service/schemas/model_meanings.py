@@ -44,7 +44,8 @@ _GAIN = {
     "typical_interval_percent": "The same interval [%].",
     "next_car_interval": "Interval at `level` for one more car, in `units`; null = not known.",
     "next_car_interval_percent": "The same interval [%].",
-    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known.",
+    "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known. Parts are made to gain, so in peak "
+    "power and torque against `without` a loss counts a quarter of what the intervals alone would give it.",
 }
 GAIN_FIELDS = tuple(_GAIN)
 BUILD = {

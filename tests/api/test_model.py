@@ -47,7 +47,7 @@ def test_the_shares_of_variance_are_said_in_words_and_sum_to_one(stoats):
     whole = sum(sd[one["name"]] ** 2 for one in body["shares"])
     for one in body["shares"]:
         assert one["share"] == pytest.approx(sd[one["name"]] ** 2 / whole, rel=1e-3)
-        assert one["words"].startswith(f"{one['share']:.0%} by ")
+        assert one["words"].startswith(f"{one['share']:.0%} between ")
 
 
 def test_a_session_posted_is_in_the_next_answer_at_the_same_fit(stoats):

@@ -192,3 +192,12 @@ def test_another_price_of_the_part_moves_the_answer(stoats):
     etag = stoats.get("/v1/parts/wide-pipe").headers["ETag"]
     assert stoats.patch("/v1/parts/wide-pipe", {"price": 500}, If_Match=etag).status_code == 200
     assert answer(stoats)["cost"]["fitted"] == 680
+
+
+def test_a_likely_gain_beside_an_interval_that_includes_nought_says_what_the_chance_counts(stoats):
+    measured(stoats, 0.9, 0.0)
+    body = answer(stoats)
+    low, high = body["typical_interval_percent"]
+    assert low < 0 < high
+    assert body["chance_of_gain"] > 0.75
+    assert any("counts that parts are made to gain" in caution for caution in body["cautions"])

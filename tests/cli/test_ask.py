@@ -98,6 +98,13 @@ def test_a_gain_that_cannot_be_told_from_nothing_is_called_about_nothing(
     assert f"{typical:.1f}" not in first
 
 
+def test_a_gain_that_is_hardly_known_is_not_called_about_nothing(run, answer, pretend_ledger):
+    answer |= {"typical": 1.9, "typical_percent": 1.0, "typical_interval": [-21.6, 30.8]}
+    first = run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0]
+    assert "about nothing" not in first
+    assert first.endswith("That is not established: it may as well be nothing.")
+
+
 def test_a_small_gain_that_many_cars_establish_keeps_its_figure(run, answer, pretend_ledger):
     answer |= {"typical": 1.2, "typical_percent": 0.5, "typical_interval": [0.4, 2.0]}
     first = run(*ASK, "--url", pretend_ledger.url).out.splitlines()[0]
