@@ -8,7 +8,7 @@ flow, from which the engine factor `fm` follows. `None` means that it was not re
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 IGNITIONS: Final = ("spark", "compression")
 ASPIRATIONS: Final = ("natural", "turbo", "supercharged")
@@ -44,6 +44,39 @@ class Engine:
     def is_boosted(self) -> bool:
         """Whether it is known to be charged."""
         return self.aspiration in ("turbo", "supercharged")
+
+
+class EngineFields(Protocol):
+    """A record with what is known of an engine among its fields, named as in `Engine`."""
+
+    @property
+    def ignition(self) -> str | None: ...
+    @property
+    def aspiration(self) -> str | None: ...
+    @property
+    def charge_cooling(self) -> str | None: ...
+    @property
+    def fuel_per_cycle(self) -> float | None: ...
+    @property
+    def boost_ratio(self) -> float | None: ...
+
+
+def engine_of(record: EngineFields) -> Engine:
+    """What the correction standards must know of a record's engine."""
+    return Engine(
+        record.ignition, record.aspiration, record.charge_cooling, record.fuel_per_cycle, record.boost_ratio
+    )
+
+
+class HasEngine:
+    """Gives a record with these fields its `engine`."""
+
+    __slots__ = ()
+
+    @property
+    def engine(self: EngineFields) -> Engine:
+        """What the correction standards must know of its engine."""
+        return engine_of(self)
 
 
 @dataclass(frozen=True, slots=True)

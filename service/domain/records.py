@@ -12,7 +12,7 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.engine import Engine
+from service.domain.engine import HasEngine
 
 Channel = NDArray[np.float64]
 Level = Literal["refused", "doubtful", "note"]
@@ -109,7 +109,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class PlatformFacts:
+class PlatformFacts(HasEngine):
     """What the checks know of a platform."""
 
     platform_id: int
@@ -120,13 +120,6 @@ class PlatformFacts:
     charge_cooling: str | None = None
     fuel_per_cycle: float | None = None
     boost_ratio: float | None = None
-
-    @property
-    def engine(self) -> Engine:
-        """What the correction standards must know of it."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
 
 
 @dataclass(frozen=True, slots=True)

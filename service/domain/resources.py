@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
 
-from service.domain.engine import Engine
+from service.domain.engine import Engine, engine_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +32,7 @@ class Platform:
 
     def as_engine(self) -> Engine:
         """What the correction standards must know of it."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
+        return engine_of(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,13 @@ from uuid import UUID
 
 from psycopg.rows import class_row
 
-from service.domain.engine import Engine
+from service.domain.engine import HasEngine
 from service.domain.pairing import CONDITIONS
 from service.store.db import Connection
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class Question(HasEngine):
     """Which part on which platform against what, what it costs, and the version of the evidence."""
 
     platform_id: int
@@ -37,13 +37,6 @@ class Question:
     against_id: int
     against_name: str | None
     version: str
-
-    @property
-    def engine(self) -> Engine:
-        """What the correction standards must know of its engine."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
 
 
 def find_question(conn: Connection, platform: str, part: str, against: str | None) -> Question | None:
@@ -275,7 +268,7 @@ def stock_setups(conn: Connection, platform_id: int) -> list[StockRow]:
 
 
 @dataclass(frozen=True, slots=True)
-class StockQuestion:
+class StockQuestion(HasEngine):
     """A platform and the version of what is known of its stock cars."""
 
     platform_id: int
@@ -287,13 +280,6 @@ class StockQuestion:
     fuel_per_cycle: float | None
     boost_ratio: float | None
     version: str
-
-    @property
-    def engine(self) -> Engine:
-        """What the correction standards must know of its engine."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
 
 
 def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None:

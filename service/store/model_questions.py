@@ -9,12 +9,12 @@ from uuid import UUID
 
 from psycopg.rows import class_row
 
-from service.domain.engine import Engine
+from service.domain.engine import HasEngine
 from service.store.db import Connection
 
 
 @dataclass(frozen=True, slots=True)
-class PlatformAsked:
+class PlatformAsked(HasEngine):
     """The platform a question is about, and the version of what is recorded of it."""
 
     platform_id: int
@@ -26,13 +26,6 @@ class PlatformAsked:
     fuel_per_cycle: float | None
     boost_ratio: float | None
     version: int
-
-    @property
-    def engine(self) -> Engine:
-        """What the correction standards must know of its engine."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
 
 
 def find_platform(conn: Connection, slug: str) -> PlatformAsked | None:

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from psycopg.rows import class_row
 
 from service.domain.codec import EncodedTrace, decode_channels
-from service.domain.engine import Engine
+from service.domain.engine import HasEngine
 from service.store.db import Connection, Later
 
 
 @dataclass(frozen=True, slots=True)
-class SessionRow:
+class SessionRow(HasEngine):
     """A strap-down."""
 
     session_id: int
@@ -40,13 +40,6 @@ class SessionRow:
     posted_by: str
     struck: str | None
     version: int
-
-    @property
-    def engine(self) -> Engine:
-        """What the correction standards must know of its car's engine."""
-        return Engine(
-            self.ignition, self.aspiration, self.charge_cooling, self.fuel_per_cycle, self.boost_ratio
-        )
 
 
 @dataclass(frozen=True, slots=True)
