@@ -15,7 +15,7 @@ from pathlib import Path
 
 import vl_convert
 
-from dashboard.charts import gain, spread
+from dashboard.charts import gain, spread, theme
 
 HERE = Path(__file__).parent
 SITE = HERE / "site"
@@ -23,13 +23,19 @@ PAGES = {
     "index.html": ("Which question?", "start.js"),
     "gain.html": ("What does this part gain?", "gain.js"),
     "spread.html": ("How do stock cars differ?", "spread.js"),
+    "worth.html": ("What is worth its money?", "worth.js"),
+    "odd.html": ("What is odd?", "odd.js"),
+    "car.html": ("What was measured on this car?", "car.js"),
+    "bays.html": ("Do the bays agree?", "bays.js"),
+    "sheet.html": ("The sheet", "sheet.js"),
+    "questions.html": ("What can be asked", "questions.js"),
 }
 COPIED = {
     "style.css": HERE / "style.css",
     "vendor/docs/docs.html": HERE / "pages" / "docs.html",
     "vendor/docs/init.js": HERE / "scripts" / "docs.js",
 }
-SCRIPTS = ("show.js", "say.js", "start.js", "gain.js", "gain-says.js", "gain-shows.js", "spread.js")
+SHARED_FIELDS = ("measure", "units")  # asked on several pages: dashboard/pages/fields
 CHARTS = {
     "gain-curve": gain.curve,
     "gain-cars": gain.cars,
@@ -56,18 +62,30 @@ def own_files() -> dict[str, bytes]:
     """Every file of the site which is ours, by its path in the site."""
     files = {name: page(name, title, script) for name, (title, script) in PAGES.items()}
     files |= {name: source.read_bytes() for name, source in COPIED.items()}
-    files |= {name: (HERE / "scripts" / name).read_bytes() for name in SCRIPTS}
+    files |= {script.name: script.read_bytes() for script in scripts()}
     files |= {f"charts/{name}.json": as_json(make()) for name, make in CHARTS.items()}
+    files["light.json"] = as_json(theme.LIGHT)
     return files
 
 
+def scripts() -> list[Path]:
+    """The scripts of the pages; the one of the readable API document goes beside what it starts."""
+    return [path for path in sorted((HERE / "scripts").glob("*.js")) if path.name != "docs.js"]
+
+
 def page(name: str, title: str, script: str) -> bytes:
-    """One page: its own middle inside the frame that all pages share."""
-    frame = string.Template((HERE / "pages" / "frame.html").read_text("utf-8"))
-    middle = (HERE / "pages" / name).read_text("utf-8")
+    """One page: its own middle, with the fields it shares with others, inside the frame that all pages share."""
+    frame = template("frame.html")
+    fields = {field: template(f"fields/{field}.html").template.rstrip() for field in SHARED_FIELDS}
+    middle = template(name).substitute(fields)
     here = {f"{other}_here".replace(".html", ""): "" for other in PAGES}
     here[f"{name}_here".replace(".html", "")] = ' aria-current="page"'
     return frame.substitute(title=title, script=script, middle=middle.rstrip(), **here).encode()
+
+
+def template(name: str) -> string.Template:
+    """A file of `dashboard/pages`."""
+    return string.Template((HERE / "pages" / name).read_text("utf-8"))
 
 
 def as_json(value: object) -> bytes:

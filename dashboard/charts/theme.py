@@ -20,6 +20,17 @@ ACCENT = "var(--accent)"
 BAND = "var(--band)"
 LOSS = "var(--loss)"
 
+# The same as in style.css, for a picture that is saved and so leaves the style sheet behind.
+LIGHT = {
+    "--ink": "#1f1b16",
+    "--faint": "#625a4e",
+    "--hairline": "#ddd4c3",
+    "--paper": "#fbf7ee",
+    "--accent": "#005f97",
+    "--band": "#cfe0e8",
+    "--loss": "#b34700",
+}
+
 LABEL_PX = 14  # our choice: read from arm's length on a counter tablet
 NARROW_PX = 420  # our choice: a telephone held upright
 UNIT_TICK_PX = 66  # our choice: a number with its unit and a gap, at that size

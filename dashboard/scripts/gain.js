@@ -1,6 +1,8 @@
 // What a part gains on a kind of car: the pickers, and what to show when.
 
-import { answering, ask, askAll, byId, choose, el, fill, onQuestion, question } from "./show.js";
+import { answering, ask, askAll } from "./ask.js";
+import { byId, el } from "./dom.js";
+import { choose, fill, onQuestion, question } from "./form.js";
 import { count, inList, inSentence } from "./say.js";
 import { answered, elsewhereSection, links } from "./gain-says.js";
 

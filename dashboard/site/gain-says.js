@@ -1,6 +1,7 @@
 // A gain in words: the sentence first, then how sure, for how much, whether lawful, and where else it was measured.
 
-import { addressNote, cautionBox, el, facts, section } from "./show.js";
+import { el } from "./dom.js";
+import { addressNote, cautionBox, facts, section } from "./show.js";
 import {
   between,
   count,

@@ -1,6 +1,8 @@
 // A gain in pictures and tables: over the revs, car by car, and the pairs it rests on.
 
-import { chart, csvButton, el, section, table, unfold, unfoldLater } from "./show.js";
+import { chart } from "./chart.js";
+import { el } from "./dom.js";
+import { csvButton, section, table, unfold, unfoldLater } from "./show.js";
 import { count, date, known, match, number, percent, rpm, signed, system, typed, whatDiffers } from "./say.js";
 
 const LEAST_STRETCH_RPM = 150; // our choice: a shorter stretch is not put into words
@@ -43,7 +45,7 @@ export function revs(told) {
   return section(
     title,
     words.map((line) => el("p", {}, line)),
-    chart("gain-curve", name, { knots, stretches: parts, nought: [{ value: 0 }] }, caption, words.join(" ")),
+    chart("gain-curve", name, { knots, stretches: parts, nought: [{ value: 0 }] }, caption, { spoken: words.join(" ") }),
     unfold(
       "The curve as a table",
       table(`Gain in ${name} at each engine speed`, ["rpm", "typical", "from", "to", "cars"], rows),

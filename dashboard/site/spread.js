@@ -1,24 +1,10 @@
 // How stock cars of one kind differ, and where one car stands: a sentence first, then the picture and the numbers.
 
-import {
-  answering,
-  ask,
-  askAll,
-  byId,
-  chart,
-  choose,
-  csvButton,
-  el,
-  fill,
-  onQuestion,
-  question,
-  section,
-  table,
-  unfold,
-  cautionBox,
-  facts,
-  addressNote,
-} from "./show.js";
+import { answering, ask, askAll } from "./ask.js";
+import { chart } from "./chart.js";
+import { byId, el } from "./dom.js";
+import { choose, fill, onQuestion, question } from "./form.js";
+import { addressNote, cautionBox, csvButton, facts, section, table, unfold } from "./show.js";
 import {
   between,
   count,

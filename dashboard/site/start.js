@@ -1,6 +1,8 @@
 // The first page: every question that has evidence, as a link.
 
-import { answering, askAll, byId, el, section, unfold } from "./show.js";
+import { answering, askAll } from "./ask.js";
+import { byId, el } from "./dom.js";
+import { section, unfold } from "./show.js";
 import { count, date, inList, inSentence, place } from "./say.js";
 
 const answer = byId("answer");

@@ -58,6 +58,18 @@ def test_the_check_ends_with_one_when_the_site_is_out_of_date(
     assert "style.css is not what a build gives" in capsys.readouterr().err
 
 
+def test_a_saved_picture_wears_the_light_colours_of_the_style_sheet() -> None:
+    first = (build.SITE / "style.css").read_text("utf-8").partition("}")[0]
+    light = json.loads((build.SITE / "light.json").read_bytes())
+    assert {name: first.partition(f"{name}: ")[2].partition(";")[0] for name in light} == light
+    used = {
+        name
+        for chart in (build.SITE / "charts").iterdir()
+        for name in re.findall(r"var\((--[a-z]+)\)", chart.read_text("utf-8"))
+    }
+    assert used <= set(light)
+
+
 @pytest.mark.parametrize("name", CHARTS)
 def test_a_chart_is_valid_and_carries_no_data(name: str) -> None:
     spec = json.loads((build.SITE / "charts" / f"{name}.json").read_bytes())

@@ -1,0 +1,60 @@
+// The question: the form and the address say the same.
+
+import { el } from "./dom.js";
+import { UNITS, remember, remembered } from "./kept.js";
+
+export function question(form) {
+  const shown = new FormData(form);
+  const asked = Object.fromEntries([...shown].filter(([, value]) => value !== ""));
+  for (const name of hiddenFields(form, asked.measure)) delete asked[name];
+  return asked;
+}
+
+const BANDS = { band: ["from", "to"], at: ["rpm"] };
+
+function hiddenFields(form, measure = "") {
+  const needed = measure.startsWith("band") ? "band" : measure.endsWith("_at") ? "at" : "none";
+  for (const field of form.querySelectorAll("[data-for]")) field.hidden = field.dataset.for !== needed;
+  return Object.entries(BANDS).flatMap(([name, fields]) => (name === needed ? [] : fields));
+}
+
+// Every control from the address, the units else as last chosen; `data-picked` controls wait for their lists.
+export function fill(form) {
+  const address = new URLSearchParams(location.search);
+  for (const control of form.elements) {
+    const { name } = control;
+    if (!name || "picked" in control.dataset) continue;
+    const asked = address.get(name) ?? (name === "units" ? remembered("localStorage", UNITS) : null);
+    if (control.type === "checkbox") control.checked = asked === control.value;
+    else control.value = asked ?? control.defaultValue ?? "";
+    if (control.selectedIndex < 0) control.selectedIndex = 0;
+  }
+  hiddenFields(form, form.elements.measure?.value);
+}
+
+export function onQuestion(form, changed, refill) {
+  const address = () => `?${new URLSearchParams(question(form))}`;
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (address() !== location.search) history.pushState(null, "", address());
+    changed(null);
+  });
+  form.addEventListener("change", (event) => {
+    if (!form.checkValidity() || event.target.id === "token") return;
+    if (event.target.name === "units") remember("localStorage", UNITS, event.target.value);
+    history.replaceState(null, "", address());
+    changed(event.target.name);
+  });
+  window.addEventListener("popstate", refill);
+}
+
+export function choose(select, groups, wanted, prompt) {
+  const option = ({ value, label }) => el("option", { value, selected: value === wanted }, label);
+  const filled = groups.filter(({ options }) => options.length);
+  const lists = filled.map(({ name, options }) =>
+    name ? el("optgroup", { label: name }, options.map(option)) : options.map(option),
+  );
+  const known = groups.some(({ options }) => options.some(({ value }) => value === wanted));
+  const unknown = wanted && !known ? [option({ value: wanted, label: `${wanted} (not in the ledger)` })] : [];
+  select.replaceChildren(...[prompt ? el("option", { value: "" }, prompt) : [], unknown, lists].flat(3));
+}

@@ -1,0 +1,21 @@
+// What this browser remembers: the read token for this tab, the units for this browser.
+
+export const TOKEN = "bayledger-token";
+export const UNITS = "bayledger-units";
+
+// A browser may forbid storage; then nothing is remembered, and nothing breaks.
+export function remembered(store, name) {
+  try {
+    return window[store].getItem(name);
+  } catch {
+    return null;
+  }
+}
+
+export function remember(store, name, value) {
+  try {
+    window[store].setItem(name, value);
+  } catch {
+    /* not remembered */
+  }
+}
