@@ -129,13 +129,13 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
 class EvidenceDocument(Document):
     """How much is known about one question."""
 
-    platform = fields.String()
-    part = fields.String()
-    against = fields.String()
-    cars = fields.Integer()
-    pairs = fields.Integer()
-    first = fields.Date()
-    last = fields.Date()
+    platform = fields.String(metadata={"description": "The platform's slug."})
+    part = fields.String(metadata={"description": "The part's slug."})
+    against = fields.String(metadata={"description": "`without`, or the part it took the place of."})
+    cars = fields.Integer(metadata={"description": "Cars with a before/after pair that counts."})
+    pairs = fields.Integer(metadata={"description": "Pairs that count; a car may have several."})
+    first = fields.Date(metadata={"description": "The day of the first pair."})
+    last = fields.Date(metadata={"description": "The day of the newest pair."})
 
 
 @blueprint.get("/v1/evidence")

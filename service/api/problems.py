@@ -28,21 +28,28 @@ class FaultSchema(Schema):
     pointer = fields.String(metadata={"description": "RFC 6901 pointer into the body."})
     parameter = fields.String(metadata={"description": "Or the query parameter or header at fault."})
     value = fields.Raw(metadata={"description": "What was sent there, shortened."})
-    detail = fields.String(required=True)
-    code = fields.String()
+    detail = fields.String(
+        required=True, metadata={"description": "What is wrong and the way out, in words."}
+    )
+    code = fields.String(metadata={"description": "For a refused measurement: the check that refused it."})
 
 
 class ProblemSchema(Schema):
     """RFC 9457 problem details."""
 
-    type = fields.String(required=True)
-    title = fields.String(required=True)
-    status = fields.Integer(required=True)
-    detail = fields.String()
+    type = fields.String(
+        required=True,
+        metadata={"description": "What kind of problem; `about:blank` says no more than the title."},
+    )
+    title = fields.String(required=True, metadata={"description": "The kind of problem in a few words."})
+    status = fields.Integer(required=True, metadata={"description": "The HTTP status."})
+    detail = fields.String(metadata={"description": "This problem in words, with the way out."})
     instance = fields.String(
         metadata={"description": "For a fault of ours: the id under which it stands in the log."}
     )
-    errors = fields.List(fields.Nested(FaultSchema))
+    errors = fields.List(
+        fields.Nested(FaultSchema), metadata={"description": "Every fault of the request, each at its place."}
+    )
 
 
 def problem(

@@ -25,11 +25,11 @@ blueprint = Blueprint("pulls", __name__, description="Single pulls and their cur
 class PullDocument(Document):
     """One pull with its raw curve, as it was posted, and what is derived from it."""
 
-    id = fields.Integer()
-    session = fields.String()
-    setup = fields.Integer()
+    id = fields.Integer(metadata={"description": "The pull's own number."})
+    session = fields.String(metadata={"description": "The address of the session it belongs to."})
+    setup = fields.Integer(metadata={"description": "The number of its setup in that session."})
     curve = fields.Dict(metadata={"description": "Channels in the document's units, speeds in rpm."})
-    units = fields.String()
+    units = fields.String(metadata={"description": "The unit system of the document."})
 
 
 @blueprint.get("/v1/pulls/<int:pull_id>")

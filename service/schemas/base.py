@@ -54,7 +54,10 @@ def page_of(document: type[Schema], *, units: bool = False) -> type[Schema]:
 @cache
 def _page_of(document: type[Schema], units: bool) -> type[Schema]:
     name = document.__name__.removesuffix("Document")
-    members: dict[str, Any] = {"items": fields.List(fields.Nested(document), required=True)}
+    said = 'This page of the list; `Link: <...>; rel="next"` leads to the next where there is one.'
+    members: dict[str, Any] = {
+        "items": fields.List(fields.Nested(document), required=True, metadata={"description": said})
+    }
     if units:
         members["units"] = Word(
             *SYSTEMS, required=True, metadata={"description": "The unit system of the items."}
@@ -65,7 +68,15 @@ def _page_of(document: type[Schema], units: bool) -> type[Schema]:
 class FindingDocument(Schema):
     """Something the ledger noticed and kept all the same."""
 
-    code = fields.String(required=True)
-    level = fields.String(required=True, metadata={"enum": ["doubtful", "note"]})
-    message = fields.String(required=True)
+    code = fields.String(required=True, metadata={"description": "The check, as /v1/checks lists it."})
+    level = fields.String(
+        required=True,
+        metadata={
+            "enum": ["doubtful", "note"],
+            "description": "`doubtful` counts nowhere until somebody confirms it; `note` counts.",
+        },
+    )
+    message = fields.String(
+        required=True, metadata={"description": "What was noticed, in words; figures in SI."}
+    )
     pointer = fields.String(required=True, metadata={"description": "RFC 6901 pointer into the body."})

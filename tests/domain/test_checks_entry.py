@@ -168,6 +168,16 @@ def test_a_pull_that_ends_before_power_has_fallen_one_percent_is_noted(top, expe
     assert [(f.level, f.pointer) for f in said] == [("note", "/setups/0/pulls/0/curve/rpm")] * expected
 
 
+def test_a_pull_that_ends_rising_is_not_said_to_have_fallen():
+    limiter = replace(PLATFORM, rpm_limit=7000.0)
+    said = {
+        top: found("peak-not-reached", pull(channels=up_to(top)), platform=limiter)[0].message
+        for top in (5500.0, 6150.0)
+    }
+    assert said[5500.0].startswith("power is still at its peak where the pull ends")
+    assert said[6150.0].startswith("power has fallen only 0.9 % from its peak where")
+
+
 def test_a_pull_that_rises_to_the_limiter_has_nothing_more_to_reach():
     rising = pull(channels=up_to(6000.0))
     for limit, expected in ((6200.0, False), (6225.0, True)):

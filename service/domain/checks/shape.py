@@ -42,11 +42,16 @@ def ended_early(case: Case, limits: Limits) -> Iterator[Remark]:
             continue
         fallen = fall_at_end(one)
         if fallen is not None and fallen < limits["fall"]:
+            stands = f"has fallen only {fallen:.1%} from" if fallen >= LEAST_SAID else "is still at"
             yield one.remark(
-                f"power has fallen only {max(fallen, 0.0):.1%} from its peak where the pull ends at {end:.0f} "
-                f"rpm, short of this platform's {case.platform.rpm_limit:.0f} rpm: the peak is a lower bound",
+                f"power {stands} its peak where the pull ends at {end:.0f} rpm, short of this platform's "
+                f"{case.platform.rpm_limit:.0f} rpm: the peak is a lower bound",
                 "/curve/rpm",
             )
+
+
+LEAST_SAID = 0.0005
+"""A smaller fall rounds to 0.0 % and is none."""
 
 
 def fall_at_end(one: PullCase) -> float | None:
