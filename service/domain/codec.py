@@ -41,20 +41,6 @@ class EncodedTrace:
     raw: bytes
 
 
-def encode_channels(
-    channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
-) -> EncodedTrace:
-    """Pack channels of equal length, by name; steps are their declared resolutions, None or absent where unknown."""
-    return encode_and_keep(channels, steps)[0]
-
-
-def as_kept(
-    channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
-) -> dict[str, Floats]:
-    """The channels as they will be decoded: what is derived from these can be derived again to the last digit."""
-    return encode_and_keep(channels, steps)[1]
-
-
 def encode_and_keep(
     channels: Mapping[str, NDArray[np.floating]], steps: Mapping[str, float | None]
 ) -> tuple[EncodedTrace, dict[str, Floats]]:

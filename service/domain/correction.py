@@ -381,20 +381,6 @@ def correction_factor(slug: str, air: Air, engine: Engine | None = None) -> floa
     return factor
 
 
-def factor_within_limits(slug: str, factor: float, engine: Engine | None = None) -> bool:
-    """Whether the standard itself allows a correction of this size; True where it sets no limit."""
-    return inside(factor, standard_named(slug).limits(engine).factor)
-
-
-def air_within_limits(slug: str, air: Air, engine: Engine | None = None) -> bool:
-    """Whether the standard allows a test in this air at all: its temperature, and its pressure as the formula takes it."""
-    standard = standard_named(slug)
-    limits = standard.limits(engine)
-    return inside(air.temperature_c, limits.temperature_c) and inside(
-        standard.pressure_of(air), limits.pressure_kpa
-    )
-
-
 def inside(value: float, limits: tuple[float, float] | None) -> bool:
     """Whether a value lies between limits, both included; True without any."""
     return limits is None or limits[0] <= value <= limits[1]

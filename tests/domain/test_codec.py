@@ -8,10 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from service.domain.codec import EncodedTrace, as_kept, decode_channels, encode_channels
+from service.domain.codec import EncodedTrace, decode_channels, encode_and_keep
 
 Floats = NDArray[np.float64]
 STEPS = {"rpm": 1.0, "torque": 0.1, "lambda": 0.001}
+
+
+def packed(channels: dict[str, Floats], steps: dict[str, float | None]) -> EncodedTrace:
+    """The channels as they are stored."""
+    return encode_and_keep(channels, steps)[0]
 
 
 def pull(samples: int = 270, seed: int = 0) -> dict[str, Floats]:
@@ -28,7 +33,7 @@ def pull(samples: int = 270, seed: int = 0) -> dict[str, Floats]:
 
 def test_a_pull_on_its_steps_returns_whole_multiples_of_them() -> None:
     channels = pull()
-    trace = encode_channels(channels, STEPS)
+    trace = packed(channels, STEPS)
     assert (trace.enc, trace.names, trace.steps, trace.samples) == (
         1,
         ("rpm", "torque", "lambda"),
@@ -41,7 +46,7 @@ def test_a_pull_on_its_steps_returns_whole_multiples_of_them() -> None:
 
 
 def test_steps_take_under_half_of_what_floats_take() -> None:
-    by_steps, by_floats = encode_channels(pull(), STEPS), encode_channels(pull(), {})
+    by_steps, by_floats = packed(pull(), STEPS), packed(pull(), {})
     assert (by_steps.enc, by_floats.enc) == (1, 2)
     assert len(by_steps.raw) < len(by_floats.raw) / 2
     assert len(by_steps.raw) < 270 * 3 * 2  # and less than the bare int16
@@ -60,7 +65,7 @@ def test_one_channel_that_does_not_fit_sends_all_to_floats(name: str, why: str) 
     else:
         steps[name] = 0.0001
         channels[name] = np.where(np.arange(270) % 2, 2000.0, 7000.0)
-    trace = encode_channels(channels, steps)
+    trace = packed(channels, steps)
     assert trace.enc == 2
     for each, values in decode_channels(trace).items():
         np.testing.assert_array_equal(values, channels[each].astype(np.float32))
@@ -69,22 +74,20 @@ def test_one_channel_that_does_not_fit_sends_all_to_floats(name: str, why: str) 
 def test_a_figure_converted_from_another_unit_still_stands_on_its_converted_step() -> None:
     pound_foot = 1.3558179483314004
     shown = np.round(np.linspace(120.0, 260.0, 200), 1)
-    trace = encode_channels({"torque": shown * pound_foot}, {"torque": 0.1 * pound_foot})
+    trace = packed({"torque": shown * pound_foot}, {"torque": 0.1 * pound_foot})
     assert trace.enc == 1
     np.testing.assert_allclose(decode_channels(trace)["torque"] / pound_foot, shown, rtol=1e-14)
 
 
 def test_a_figure_that_came_through_float32_still_stands_on_its_step() -> None:
-    trace = encode_channels({"torque": np.float32(pull()["torque"])}, {"torque": 0.1})
+    trace = packed({"torque": np.float32(pull()["torque"])}, {"torque": 0.1})
     assert trace.enc == 1
     np.testing.assert_allclose(decode_channels(trace)["torque"], pull()["torque"], rtol=1e-15)
 
 
 def test_unknown_samples_are_kept_as_unknown() -> None:
     values = np.array([1.0, np.nan, 3.0])
-    np.testing.assert_array_equal(
-        decode_channels(encode_channels({"map": values}, {"map": 1.0}))["map"], values
-    )
+    np.testing.assert_array_equal(decode_channels(packed({"map": values}, {"map": 1.0}))["map"], values)
 
 
 @given(
@@ -93,7 +96,7 @@ def test_unknown_samples_are_kept_as_unknown() -> None:
 )
 def test_whole_steps_come_back_exactly_whichever_encoding(counts: list[int], step: float) -> None:
     values = np.array(counts, dtype=np.float64) * step
-    trace = encode_channels({"a": values}, {"a": step})
+    trace = packed({"a": values}, {"a": step})
     fits = bool((np.abs(np.diff(counts)) <= 32_767).all())
     assert trace.enc == (1 if fits else 2)
     expected = values if fits else values.astype(np.float32)
@@ -106,14 +109,14 @@ def test_whole_steps_come_back_exactly_whichever_encoding(counts: list[int], ste
 )
 def test_nothing_is_ever_rounded_beyond_float32(values: list[float], step: float | None) -> None:
     given_values = np.array(values, dtype=np.float64)
-    back = decode_channels(encode_channels({"a": given_values}, {"a": step}))["a"]
+    back = decode_channels(packed({"a": given_values}, {"a": step}))["a"]
     np.testing.assert_allclose(back, given_values, rtol=2.0**-24, atol=0.0, equal_nan=True)
 
 
 def test_eight_threads_at_once_never_mix_their_pulls() -> None:
     def there_and_back(seed: int) -> bool:
         channels = pull(seed=seed)
-        back = decode_channels(encode_channels(channels, STEPS if seed % 2 else {}))
+        back = decode_channels(packed(channels, STEPS if seed % 2 else {}))
         return all(np.allclose(back[name], channels[name], rtol=1e-7) for name in channels)
 
     with ThreadPoolExecutor(8) as threads:
@@ -121,7 +124,7 @@ def test_eight_threads_at_once_never_mix_their_pulls() -> None:
 
 
 def test_a_damaged_record_is_refused_not_guessed() -> None:
-    trace = encode_channels(pull(), STEPS)
+    trace = packed(pull(), STEPS)
     for broken in (
         EncodedTrace(trace.enc, trace.names, trace.steps, trace.samples + 1, trace.raw),
         EncodedTrace(trace.enc, trace.names, trace.steps, trace.samples, trace.raw[:-9]),
@@ -136,14 +139,14 @@ def test_a_damaged_record_is_refused_not_guessed() -> None:
 @pytest.mark.parametrize("value", [np.inf, -np.inf, 1e39])
 def test_a_value_float32_cannot_hold_is_refused(value: float) -> None:
     with pytest.raises(ValueError, match="infinite or too large"):
-        encode_channels({"torque": np.array([1.0, value])}, {})
+        packed({"torque": np.array([1.0, value])}, {})
 
 
 def test_channels_of_unequal_length_are_refused() -> None:
     with pytest.raises(ValueError, match="equal length"):
-        encode_channels({"rpm": np.zeros(3), "torque": np.zeros(4)}, {})
+        packed({"rpm": np.zeros(3), "torque": np.zeros(4)}, {})
     with pytest.raises(ValueError, match="equal length"):
-        encode_channels({}, {})
+        packed({}, {})
 
 
 @pytest.mark.parametrize("step", [None, 0.1], ids=["float32", "whole steps"])
@@ -151,6 +154,6 @@ def test_as_kept_is_what_is_decoded_to_the_last_digit(step: float | None) -> Non
     torque = np.round(np.random.default_rng(2).uniform(100, 300, 200), 1)
     channels = {"rpm": np.arange(2000.0, 2200.0), "torque": torque + (0.0 if step else 0.0123)}
     steps = {"rpm": step and 1.0, "torque": step}
-    decoded = decode_channels(encode_channels(channels, steps))
-    for name, values in as_kept(channels, steps).items():
+    decoded = decode_channels(packed(channels, steps))
+    for name, values in encode_and_keep(channels, steps)[1].items():
         assert np.array_equal(values, decoded[name])

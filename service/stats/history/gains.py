@@ -77,11 +77,6 @@ class GainAnswer:
     prior_share: float
     level: float
 
-    @property
-    def chance_of_loss(self) -> float:
-        """Chance that one more car truly loses."""
-        return 1.0 - self.chance_of_gain
-
 
 def answer(
     gain: Cell,

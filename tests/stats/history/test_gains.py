@@ -98,7 +98,7 @@ def test_intervals_hold_each_other(percent: float, sd: float, prior: float, leve
     assert found.next_car[1] >= typical.high - slack
     assert found.as_measured[0] <= found.next_car[0] + slack
     assert found.as_measured[1] >= found.next_car[1] - slack
-    assert 0.0 <= found.chance_of_loss <= 1.0
+    assert 0.0 <= found.chance_of_gain <= 1.0
 
 
 @given(percent=percents, sd=sds)
