@@ -160,7 +160,7 @@ def first_answer(
     if kept is not None:
         if kept.request_hash != hashed:
             words = "this Idempotency-Key was used with another body; make a new key for a new post"
-            raise Refused(words, [Fault("", words, "idempotency-key-reused")])
+            raise Refused(words, [Fault("", words, "idempotency-key-reused", "Idempotency-Key")])
         return created(kept.body, kept.status, kept.location, kept.etag, replayed=True)
     body, location, etag = create(connection)
     raw = orjson.dumps(body, option=ORJSON)
@@ -175,7 +175,7 @@ def check_key(key: str) -> None:
     """A key a header can carry and the ledger can keep."""
     if not 1 <= len(key) <= LONGEST_KEY:
         words = f"Idempotency-Key has {len(key)} characters; between 1 and {LONGEST_KEY}"
-        raise Refused(words, [Fault("", words)])
+        raise Refused(words, [Fault("", words, parameter="Idempotency-Key")])
 
 
 def request_hash() -> bytes:

@@ -77,10 +77,10 @@ def gain_question(platform: str, part: str, against: str | None) -> evidence.Que
         raise unknown_name((("platform", platform), ("part", part), ("part", against)))
     if part == against:
         words = f"{part} against itself is no question; ask against `without`, or another part of its slot"
-        raise Refused(words)
+        raise Refused(words, [Fault("", words, parameter="against")])
     if against is not None and not evidence.slots_shared(read_conn(), question.part_id, question.against_id):
         words = f"{part} and {against} share no slot, so one does not replace the other; ask for each against `without`"
-        raise Refused(words, [Fault("", words)])
+        raise Refused(words, [Fault("", words, parameter="against")])
     return question
 
 
@@ -176,5 +176,6 @@ def evidence_key(text: str | None) -> evidence.EvidenceKey | None:
         return None
     steps = text.split("~")
     if len(steps) != 5 or not all(re.fullmatch(r"[0-9]{1,15}", step) for step in steps[:2]):
-        raise Refused("`after` is not from a `next` link; begin at the first page")
+        words = "`after` is not from a `next` link; begin at the first page"
+        raise Refused(words, [Fault("", words, parameter="after")])
     return int(steps[0]), int(steps[1]), steps[2], steps[3], steps[4]

@@ -48,7 +48,7 @@ def get_build_estimate(query: dict[str, Any]) -> Response:
     state = model()
     platform = known_platform(platform, query["platform"])
     parts = in_order(parts, query["parts"])
-    refuse_shared_slots(parts)
+    refuse_shared_slots(parts, "parts")
     require_factor(standard, platform.slug, platform.engine)
     asked = BuildAsked(measure, standard, query["level"], own_figure(query["baseline"], measure, units))
 
@@ -79,7 +79,7 @@ def get_part_choice(query: dict[str, Any], slug: str) -> Response:
     if query["slot"] is not None:
         require_slot(query["slot"])
     fitted = in_order(parts, query["fitted"] or ())
-    refuse_shared_slots(fitted)
+    refuse_shared_slots(fitted, "fitted")
     require_factor(standard, platform.slug, platform.engine)
     asked = ChoiceAsked(
         measure,
@@ -126,13 +126,13 @@ def require_slot(slot: str) -> None:
         raise NotFound("slot", slot, near)
 
 
-def refuse_shared_slots(parts: Sequence[PricedPart]) -> None:
+def refuse_shared_slots(parts: Sequence[PricedPart], asked_as: str) -> None:
     """Two parts of one slot cannot be fitted together."""
     for a, b in combinations(parts, 2):
         shared = sorted(set(a.slots) & set(b.slots))
         if shared:
             words = f"{a.slug} and {b.slug} both fill the slot {shared[0]}, so they are not fitted together; leave one out"
-            raise Refused(words, [Fault("", words)])
+            raise Refused(words, [Fault("", words, parameter=asked_as)])
 
 
 def version_of_parts(platform: PlatformAsked, parts: Sequence[PricedPart], state: ModelState | None) -> str:

@@ -10,7 +10,8 @@ from flask import Flask, Response, current_app, g, request
 from marshmallow import Schema, fields
 from werkzeug.exceptions import HTTPException
 
-from service.domain.errors import Fault, LedgerError
+from service.domain.errors import Fault, LedgerError, Refused
+from service.schemas.base import NO_SUCH_FIELD
 from service.store.db import broken_rule
 
 log = logging.getLogger("bayledger")
@@ -96,7 +97,8 @@ def handle_http_exception(error: HTTPException) -> Response:
     errors = [] if messages is None else list(errors_of(messages))
     kept = "" if request.method in ("GET", "HEAD") else "; nothing was kept"
     detail = f"{len(errors)} fault{'s' if len(errors) != 1 else ''} in the request{kept}" if errors else ""
-    response = problem(status, error.name, detail or str(error.description or error.name), errors)
+    title = Refused("").title if status == Refused.status else error.name
+    response = problem(status, title, detail or str(error.description or error.name), errors)
     for name, value in error.get_headers():
         if name.lower() not in ("content-type", "content-length"):
             response.headers[name] = value
@@ -112,7 +114,7 @@ def errors_of(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
                 yield {"pointer": pointer, **value_at(pointer), "detail": plain(detail, JSON_PLAIN)}
             else:
                 name = str(path[0]) if path else location
-                yield {**asked_place(name, location), "detail": plain(detail)}
+                yield {**asked_place(name, location), "detail": plain(detail, ASKED_PLAIN)}
 
 
 def asked_place(name: str, location: str = "query") -> dict[str, Any]:
@@ -124,7 +126,7 @@ def asked_place(name: str, location: str = "query") -> dict[str, Any]:
 PLAIN = {
     "Missing data for required field.": "missing: this field is required",
     "Field may not be null.": "may not be null: leave it out, or give a value",
-    "Unknown field.": "no such field here; see /v1/docs for the ones there are",
+    "Unknown field.": NO_SUCH_FIELD,
     "Not a valid number.": "not a finite number",
     "Not a valid integer.": "not a whole number",
     "Not a valid string.": "not text; put it in quotes",
@@ -144,6 +146,13 @@ JSON_PLAIN = PLAIN | {
     "Not a valid boolean.": "must be true or false, without quotes",
 }
 """In a JSON body quotes make the difference; a query has none."""
+
+
+ASKED_PLAIN = PLAIN | {
+    NO_SUCH_FIELD: "no such parameter here; see /v1/docs for the ones there are",
+    "Unknown field.": "no such parameter here; see /v1/docs for the ones there are",
+}
+"""In an address they are parameters."""
 
 
 def plain(detail: object, words: Mapping[str, str] = PLAIN) -> str:

@@ -81,7 +81,7 @@ def after_key(text: str | None) -> tuple[datetime, int] | None:
         return datetime.fromisoformat(at), int(key)
     except ValueError:
         words = "`after` is not from a `next` link; begin at the first page"
-        raise Refused(words, [Fault("", words)]) from None
+        raise Refused(words, [Fault("", words, parameter="after")]) from None
 
 
 LAST_OF_CAR = "any bay, newest only"

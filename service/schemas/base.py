@@ -9,6 +9,8 @@ from marshmallow import RAISE, Schema, ValidationError, fields, pre_load, valida
 from service.domain.units import SYSTEMS
 from service.schemas.fields import Word, set_system
 
+NO_SUCH_FIELD = "no such field here; see /v1/docs for the ones there are"
+
 
 class Document(Schema):
     """A JSON document; a field it does not know is an error, not silence."""
@@ -17,7 +19,7 @@ class Document(Schema):
         unknown = RAISE
 
     error_messages = {  # noqa: RUF012  (marshmallow's own way)
-        "unknown": "no such field here; see /v1/docs for the ones there are",
+        "unknown": NO_SUCH_FIELD,
         "type": "must be a JSON object",
     }
 

@@ -200,6 +200,24 @@ def test_a_speed_beside_a_peak_and_two_parts_of_no_common_slot_are_refused(stoat
     response = stoats.get(f"{GAIN}&against=road-map")
     assert response.status_code == 422
     assert "share no slot" in response.json["detail"]
+    assert (response.json["errors"][0]["parameter"], response.json["errors"][0]["value"]) == (
+        "against",
+        "road-map",
+    )
+
+
+def test_a_refused_question_has_one_title_whoever_noticed(stoats):
+    asked = ("&colour=red", "&against=road-map", "&measure=power", "&against=wide-pipe")
+    titles = {stoats.get(GAIN + query).json["title"] for query in asked}
+    assert titles == {"The content cannot be accepted"}
+    unknown = stoats.get(f"{GAIN}&colour=red").json["errors"]
+    assert unknown == [
+        {
+            "parameter": "colour",
+            "value": "red",
+            "detail": "no such parameter here; see /v1/docs for the ones there are",
+        }
+    ]
 
 
 @pytest.mark.parametrize("context", ["", "&context=alone"])
