@@ -7,6 +7,7 @@ The folder is committed, so serving it needs neither the chart library nor node.
 import argparse
 import hashlib
 import json
+import re
 import string
 import sys
 from collections.abc import Iterator
@@ -15,11 +16,11 @@ from pathlib import Path
 
 import vl_convert
 
-from dashboard.charts import gain, spread, theme
+from dashboard.charts import bays, car, gain, odd, pulls, sheet, spread, theme, worth
 
 HERE = Path(__file__).parent
 SITE = HERE / "site"
-PAGES = {
+PAGES: dict[str, tuple[str, str | None]] = {
     "index.html": ("Which question?", "start.js"),
     "gain.html": ("What does this part gain?", "gain.js"),
     "spread.html": ("How do stock cars differ?", "spread.js"),
@@ -28,7 +29,7 @@ PAGES = {
     "car.html": ("What was measured on this car?", "car.js"),
     "bays.html": ("Do the bays agree?", "bays.js"),
     "sheet.html": ("The sheet", "sheet.js"),
-    "questions.html": ("What can be asked", "questions.js"),
+    "questions.html": ("What can be asked", None),
 }
 COPIED = {
     "style.css": HERE / "style.css",
@@ -37,10 +38,23 @@ COPIED = {
 }
 SHARED_FIELDS = ("measure", "units")  # asked on several pages: dashboard/pages/fields
 CHARTS = {
+    "car-rows": car.rows,
+    "car-levels": car.levels,
+    "car-curves": car.curves,
     "gain-curve": gain.curve,
     "gain-cars": gain.cars,
+    "gain-density": gain.density,
     "spread-histogram": spread.histogram,
     "spread-dots": spread.dots,
+    "worth": worth.cost_against_gain,
+    "odd-strips": odd.strips,
+    "bays-offsets": bays.offsets,
+    "bays-checks": bays.checks,
+    "bays-repeats": bays.repeats,
+    "bays-time": bays.happenings,
+    "pulls": pulls.curves,
+    "sheet-curve": sheet.curve,
+    "sheet-gain": sheet.gain,
 }
 VERSIONS = Path("vendor/VERSIONS.json")
 CHART_BUNDLE = Path("vendor/vega.js")
@@ -73,14 +87,46 @@ def scripts() -> list[Path]:
     return [path for path in sorted((HERE / "scripts").glob("*.js")) if path.name != "docs.js"]
 
 
-def page(name: str, title: str, script: str) -> bytes:
+def page(name: str, title: str, script: str | None) -> bytes:
     """One page: its own middle, with the fields it shares with others, inside the frame that all pages share."""
+    run = (
+        ""
+        if script is None
+        else "\n".join([*preloads(script), f'<script type="module" src="{script}"></script>', ""])
+    )
     frame = template("frame.html")
     fields = {field: template(f"fields/{field}.html").template.rstrip() for field in SHARED_FIELDS}
     middle = template(name).substitute(fields)
     here = {f"{other}_here".replace(".html", ""): "" for other in PAGES}
     here[f"{name}_here".replace(".html", "")] = ' aria-current="page"'
-    return frame.substitute(title=title, script=script, middle=middle.rstrip(), **here).encode()
+    return frame.substitute(title=title, run=run, middle=middle.rstrip(), **here).encode()
+
+
+IMPORTED = re.compile(r'\bfrom "\./([\w-]+\.js)"|^import "\./([\w-]+\.js)"', re.MULTILINE)
+DRAWS = re.compile(r'import \{[^}]*\bchart\b[^}]*\} from "\./chart\.js"')
+
+
+def preloads(script: str) -> list[str]:
+    """Links that let a browser fetch a page's scripts together, not one import after another; the chart bundle last."""
+    names = imported(script, [])
+    draws = any(DRAWS.search(source(name)) for name in [script, *names])
+    files = [*names, *([str(CHART_BUNDLE)] if draws else [])]
+    return [f'<link rel="modulepreload" href="{name}">' for name in files]
+
+
+def imported(script: str, known: list[str]) -> list[str]:
+    """The scripts that a script imports, those that these import, and so on."""
+    for match in IMPORTED.finditer(source(script)):
+        name = match[1] or match[2]
+        if name not in known:
+            known.append(name)
+            imported(name, known)
+    return known
+
+
+def source(script: str) -> str:
+    """A script of ours."""
+    return (HERE / "scripts" / script).read_text("utf-8")
 
 
 def template(name: str) -> string.Template:

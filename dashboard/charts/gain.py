@@ -9,14 +9,15 @@ from dashboard.charts.theme import Layer
 
 CURVE_HEIGHT_PX = 300
 ROW_PX = 24
+DENSITY_PX = 220
 RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at the label size
 
 
 def curve() -> dict[str, Any]:
     """Gain over engine speed with its band, nought drawn strongly.
 
-    Data sets to fill: `knots` (rpm, typical, low, high, cars), `nought` (value) and `stretches` (from, to,
-    middle, nought, word, named), the parts of the rev range where the whole band lies on one side of nought.
+    Data sets to fill: `knots` (rpm, typical, low, high, band_low, band_high, next_low, next_high, cars), `nought` (value)
+    and `stretches` (from, to, middle, nought, word, named), where the whole band lies on one side of nought.
     """
     layers = alt.layer(_band(), *_edges(), _nought(), _typical_line(), *_stretches(), _readings())
     sized = layers.properties(height=CURVE_HEIGHT_PX)
@@ -35,6 +36,40 @@ def cars() -> dict[str, Any]:
     sized = layers.properties(usermeta={"rowHeight": ROW_PX})
     return theme.finish(
         sized, "Gain of each car measured, below the intervals for the typical car and for one more car."
+    )
+
+
+def density() -> dict[str, Any]:
+    """Bars of how many cars gained what, below the two intervals: for more cars than there is room for dots.
+
+    Data sets to fill: `bins` (from, to, cars) and, as for `cars`, `rows` of the kinds typical and next, and `nought`.
+    """
+    counts = alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=5, format=",d")
+    bars = alt.Chart(alt.NamedData("bins")).mark_bar(
+        color=theme.BAND, stroke=theme.ACCENT, strokeWidth=1, binSpacing=0
+    )
+    shape = bars.encode(
+        x=_gain("from:Q"),
+        x2="to:Q",
+        y=alt.Y("cars:Q", title="cars", axis=counts),
+        y2=alt.datum(0),
+        tooltip=[alt.Tooltip("cars:Q", title="cars"), alt.Tooltip("from:Q"), alt.Tooltip("to:Q")],
+    )
+    above = _intervals({"typical": alt.value(-ROW_PX), "next": alt.value(-2 * ROW_PX)})
+    layers = alt.layer(shape, _nought_upright(), _typical_upright(), *above, *_interval_words())
+    sized = layers.properties(height=DENSITY_PX)
+    return theme.finish(
+        sized, "How many cars gained what, below the intervals for the typical and one more car."
+    )
+
+
+def _interval_words() -> tuple[Layer, ...]:
+    """What the two intervals above the bars are."""
+    return tuple(
+        _rows(f"datum.kind === '{kind}'")
+        .mark_text(align="left", dx=10, baseline="middle", aria=False)
+        .encode(x=_gain("high:Q"), y=alt.value(-place * ROW_PX), text="label:N")
+        for kind, place in (("typical", 1), ("next", 2))
     )
 
 
@@ -57,8 +92,16 @@ def _band() -> Layer:
 
 
 def _edges() -> tuple[Layer, ...]:
-    edge = _knots().mark_line(color=theme.ACCENT, strokeWidth=0.8, strokeDash=[4, 3], aria=False)
-    return tuple(edge.encode(x=_rpm(), y=field) for field in ("low:Q", "high:Q"))
+    """The band for all speeds at once, and one more car's."""
+    looks: tuple[tuple[str, dict[str, Any]], ...] = (
+        ("band", {"color": theme.ACCENT, "strokeWidth": 0.9, "strokeDash": [5, 3]}),
+        ("next", {"color": theme.FAINT, "strokeWidth": 1.1, "strokeDash": [1, 4]}),
+    )
+    return tuple(
+        _knots().mark_line(aria=False, **look).encode(x=_rpm(), y=f"{name}_{side}:Q")
+        for name, look in looks
+        for side in ("low", "high")
+    )
 
 
 def _nought() -> Layer:
@@ -128,18 +171,24 @@ def _nought_upright() -> Layer:
 
 
 def _typical_upright() -> Layer:
-    rule = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=1, strokeDash=[2, 3])
+    rule = _rows("datum.kind === 'typical'").mark_rule(
+        color=theme.ACCENT, strokeWidth=1, strokeDash=[2, 3], aria=False
+    )
     return rule.encode(x=_gain())
 
 
-def _intervals() -> tuple[Layer, ...]:
-    next_car = _rows("datum.kind === 'next'").mark_rule(color=theme.ACCENT, strokeWidth=3, strokeDash=[6, 3])
-    typical = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=9)
-    middle = _rows("datum.kind === 'typical'").mark_tick(color=theme.INK, thickness=3, size=18)
+def _intervals(places: dict[str, Any] | None = None) -> tuple[Layer, ...]:
+    """The two intervals, in their own rows or at given heights."""
+    at = places or {"typical": _row_axis(), "next": _row_axis()}
+    next_car = _rows("datum.kind === 'next'").mark_rule(
+        color=theme.ACCENT, strokeWidth=3, strokeDash=[6, 3], aria=False
+    )
+    typical = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=9, aria=False)
+    middle = _rows("datum.kind === 'typical'").mark_tick(color=theme.INK, thickness=3, size=18, aria=False)
     return (
-        next_car.encode(x=_gain("low:Q"), x2="high:Q", y=_row_axis()),
-        typical.encode(x=_gain("low:Q"), x2="high:Q", y=_row_axis()),
-        middle.encode(x=_gain(), y=_row_axis()),
+        next_car.encode(x=_gain("low:Q"), x2="high:Q", y=at["next"]),
+        typical.encode(x=_gain("low:Q"), x2="high:Q", y=at["typical"]),
+        middle.encode(x=_gain(), y=at["typical"]),
     )
 
 

@@ -9,19 +9,19 @@ from dashboard.charts.theme import Layer
 
 HISTOGRAM_HEIGHT_PX = 260
 DOTS_HEIGHT_PX = 110
-MOST_BARS = 16  # our choice: a dozen or so bars show a shape from twenty to a few hundred cars
 
 MARKED = "Average marked with a solid line, this car with a dashed line."
 
 
 def histogram() -> dict[str, Any]:
-    """Bars of how many cars read what. Data sets: `cars` (value), `marks` (kind, value, label)."""
+    """Bars of how many cars read what. Data sets: `bins` (from, to, cars), `marks` (kind, value, label)."""
     layers = alt.layer(_bars(), *_marks()).properties(height=HISTOGRAM_HEIGHT_PX)
     return theme.finish(layers, f"How many stock cars read what. {MARKED}")
 
 
 def dots() -> dict[str, Any]:
-    """One dot per car, for fewer cars than a shape can be read from. Data sets as `histogram`."""
+    """One dot per car, for fewer cars than a shape can be read from. Data sets: `cars`
+    (vehicle, value), and `marks` as for `histogram`."""
     layers = alt.layer(_dots(), *_marks()).properties(height=DOTS_HEIGHT_PX)
     return theme.finish(layers, f"What each stock car reads, one dot per car. {MARKED}")
 
@@ -31,20 +31,26 @@ def _reading_axis() -> alt.Axis:
     return alt.Axis(labelExpr=labels, grid=False, tickCount=theme.unit_ticks(), labelOverlap=True)
 
 
-def _x(field: str, **options: Any) -> alt.X:
+def _x(field: str) -> alt.X:
     scale = alt.Scale(zero=False, nice=True)
-    return alt.X(field, title=None, axis=_reading_axis(), scale=scale, **options)
+    return alt.X(field, title=None, axis=_reading_axis(), scale=scale)
 
 
 def _bars() -> Layer:
-    bars = alt.Chart(alt.NamedData("cars")).mark_bar(
+    bars = alt.Chart(alt.NamedData("bins")).mark_bar(
         color=theme.BAND, stroke=theme.ACCENT, strokeWidth=1, binSpacing=0
     )
-    counts = alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=5, format="d")
+    counts = alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=5, format=",d")
     return bars.encode(
-        x=_x("value:Q", bin=alt.Bin(maxbins=MOST_BARS)),
-        y=alt.Y("count():Q", title="cars", axis=counts),
-        tooltip=[alt.Tooltip("count():Q", title="cars")],
+        x=_x("from:Q"),
+        x2="to:Q",
+        y=alt.Y("cars:Q", title="cars", axis=counts),
+        y2=alt.datum(0),
+        tooltip=[
+            alt.Tooltip("cars:Q", title="cars"),
+            alt.Tooltip("from:Q", title="from"),
+            alt.Tooltip("to:Q", title="to"),
+        ],
     )
 
 
@@ -63,7 +69,9 @@ def _marks() -> tuple[Layer, ...]:
     return (
         average.mark_rule(color=theme.INK, strokeWidth=2).encode(x=_x("value:Q")),
         average.mark_text(dy=-8, baseline="bottom").encode(x=_x("value:Q"), y=alt.value(0), text="label:N"),
-        this_car.mark_rule(color=theme.LOSS, strokeWidth=2.4, strokeDash=[7, 4]).encode(x=_x("value:Q")),
+        this_car.mark_rule(color=theme.LOSS, strokeWidth=2.4, strokeDash=[7, 4], aria=False).encode(
+            x=_x("value:Q")
+        ),
         this_car.mark_text(dy=-26, baseline="bottom", fontWeight="bold").encode(
             x=_x("value:Q"), y=alt.value(0), text="label:N"
         ),

@@ -56,6 +56,9 @@ CONFIG: dict[str, Any] = {
         "labelFlush": False,
     },
     "text": {"color": INK, "fontSize": LABEL_PX},
+    "rule": {
+        "aria": False
+    },  # a rule marks what the words say; one without rows would be a picture without a name
     "aria": True,
 }
 

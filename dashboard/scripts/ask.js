@@ -1,7 +1,7 @@
 // Asking the ledger, and its states: waiting, slow, failed, locked.
 
 import { el } from "./dom.js";
-import { TOKEN, remember, remembered } from "./kept.js";
+import { CHANGE, TOKEN, remember, remembered } from "./kept.js";
 
 const SLOW_MS = 4000;
 const GIVE_UP_MS = 30000;
@@ -20,25 +20,56 @@ export async function fetched(path, parameters, signal, accept = "application/js
   for (const [name, value] of Object.entries(parameters)) if (value) address.searchParams.set(name, value);
   const token = remembered("sessionStorage", TOKEN);
   const headers = { Accept: accept, ...(token && { Authorization: `Bearer ${token}` }) };
-  const response = await fetch(address, { headers, signal });
+  return answerTo(fetch(address, { headers, signal }));
+}
+
+// No answer, or half of one, is a Trouble too, of status 0: whatever else goes wrong is a fault of the page's own.
+function lost(fault) {
+  throw fault instanceof TypeError ? new Trouble(0) : fault;
+}
+
+async function answerTo(request) {
+  const response = await request.catch(lost);
   if (response.ok) return response;
   throw new Trouble(response.status, await response.json().catch(() => ({})));
 }
 
-export const ask = async (path, parameters, signal) => (await fetched(path, parameters, signal)).json();
+const read = (response) => response.json().catch(lost);
+
+export const ask = async (path, parameters, signal) => read(await fetched(path, parameters, signal));
 
 export async function askAll(path, parameters, signal) {
   const items = [];
   let next = path;
   for (let page = 0; next && page < MOST_PAGES; page += 1) {
     const response = await fetched(next, page ? {} : { limit: 500, ...parameters }, signal);
-    items.push(...(await response.json()).items);
+    items.push(...(await read(response)).items);
     const link = /<([^>]+)>\s*;[^,]*rel="?next"?/.exec(response.headers.get("Link") ?? "");
     const address = link && new URL(link[1], location.origin);
     next = address && address.pathname + address.search;
   }
   return items;
 }
+
+// A change, or a question of the one who changes, with the token for changes (else the read token).
+// Refusals come as Trouble; 412 = somebody else was faster.
+export async function change(method, path, body, etag) {
+  const token = remembered("sessionStorage", CHANGE) ?? remembered("sessionStorage", TOKEN);
+  const request = fetch(new URL(path, location.origin), {
+    method,
+    headers: {
+      Accept: "application/json",
+      ...(token && { Authorization: `Bearer ${token}` }),
+      ...(body && { "Content-Type": "application/json" }),
+      ...(etag && { "If-Match": etag }),
+      ...(method === "POST" && { "Idempotency-Key": newKey() }),
+    },
+    body: body && JSON.stringify(body),
+  });
+  return read(await answerTo(request));
+}
+
+const newKey = () => [...crypto.getRandomValues(new Uint32Array(4))].map((n) => n.toString(36)).join("-");
 
 /* States */
 
@@ -77,18 +108,23 @@ function showSlow(place, again) {
 export function showTrouble(place, more, fault, again) {
   more.replaceChildren();
   if (fault.status === 401 || fault.status === 403) return showLocked(place, fault, again);
-  const said = fault.status
-    ? refusal(fault)
-    : ["The ledger did not answer. It may be switched off, or the network down."];
-  if (!fault.status && !(fault instanceof TypeError) && fault !== "too long") console.error(fault);
+  if (!(fault instanceof Trouble) && fault !== "too long") console.error(fault);
   return place.replaceChildren(
     el(
       "div",
       { class: "notice trouble" },
-      said.map((line) => el("p", {}, line)),
+      whatWentWrong(fault).map((line) => el("p", {}, line)),
       againButton(again),
     ),
   );
+}
+
+function whatWentWrong(fault) {
+  if (fault === "too long" || fault.status === 0)
+    return ["The ledger did not answer. It may be switched off, or the network down."];
+  return fault instanceof Trouble
+    ? refusal(fault)
+    : ["This page failed to show the answer; your question is not at fault. The browser's console says why."];
 }
 
 function refusal({ status, problem, message }) {

@@ -1,16 +1,29 @@
-// A gain in pictures and tables: over the revs, car by car, and the pairs it rests on.
+// A gain in pictures and tables: over the revs, car by car, how sure, and for how much.
 
-import { chart } from "./chart.js";
+import { binned, chart } from "./chart.js";
 import { el } from "./dom.js";
-import { csvButton, section, table, unfold, unfoldLater } from "./show.js";
-import { count, date, known, match, number, percent, rpm, signed, system, typed, whatDiffers } from "./say.js";
+import { gainPage, link, worthPage } from "./links.js";
+import { counted } from "./gain-pairs.js";
+import { answers, asides, csvButton, facts, section, table, unfold } from "./show.js";
+import {
+  count,
+  date,
+  inHundred,
+  known,
+  money,
+  number,
+  percent,
+  rpm,
+  signed,
+  standard,
+  typed,
+} from "./say.js";
 
-const LEAST_STRETCH_RPM = 150; // our choice: a shorter stretch is not put into words
 const TABLE_STEP_RPM = 500;
-const MOST_DRAWN_CARS = 40;
-const MOST_LISTED_PAIRS = 100; // our choice: the rest is written only when it is asked for
+const MOST_DRAWN_CARS = 40; // our choice: more are counted in bars
 const LEAST_NAMED_SHARE = 0.12; // our choice: of the rev range; in a shorter stretch the word would overprint
 const LIKE = ["same-session-aba", "same-session"];
+const SIDES = ["typical", "low", "high", "band_low", "band_high", "next_low", "next_high"];
 
 /* Where in the revs */
 
@@ -20,54 +33,54 @@ export function revs(told) {
   const all = knotsOf(answer.curve ?? {}, suffix);
   const band = all.some(banded);
   const knots = band ? all.filter(banded) : all; // the ends, where too few cars reach, would mislead
-  const title = "Where in the revs";
+  const title = "Where in the revs?";
+  const id = { id: "revs" };
   if (!knots.length)
-    return section(title, el("p", {}, "Not known over the rev range: only single figures are on record."));
-  const parts = stretches(knots);
-  const words = [
-    band
-      ? inWords(parts, name)
-      : "Too few cars to say where it gains and where it loses; the line is these cars alone.",
-    coverage(knots, band),
-  ];
-  const sure = band ? ` Band: where it lies, ${level} % sure, each speed by itself.` : "";
+    return section(
+      title,
+      id,
+      el("p", {}, "Not known over the rev range: only single figures are on record."),
+    );
+  const words = band
+    ? answers(told.said("revs"), title)
+    : el("p", {}, "Too few cars to say where it gains and where it loses; the line is these cars alone.");
+  const sure = band
+    ? ` Band: where it lies, ${level} % sure, each speed by itself; broken line: all speeds at once; dotted: one more car.`
+    : "";
   const why = now ? " In percent, as this car's one reading says nothing of its other speeds." : "";
-  const caption = `Gain in ${name} at each engine speed.${why} Line: the typical car.${sure}`;
+  const caption = `Gain in ${name} at each engine speed, from ${number(knots[0].rpm)} to ${rpm(knots.at(-1).rpm)}.${why} Line: the typical car.${sure} Where the band includes nought, nothing is established.`;
+  const data = { knots, stretches: stretches(answer.curve.established ?? [], knots), nought: [{ value: 0 }] };
   const rows = knots
     .filter((knot) => knot.rpm % TABLE_STEP_RPM === 0)
     .map((knot) => [
       number(knot.rpm),
-      signed(knot.typical, 1),
-      signed(knot.low, 1),
-      signed(knot.high, 1),
+      ...["typical", "low", "high", "next_low", "next_high"].map((side) => signed(knot[side], 1)),
       number(knot.cars),
     ]);
+  const heads = ["rpm", "typical", "from", "to", "one more car from", "to", "cars"];
   return section(
     title,
-    words.map((line) => el("p", {}, line)),
-    chart("gain-curve", name, { knots, stretches: parts, nought: [{ value: 0 }] }, caption, { spoken: words.join(" ") }),
-    unfold(
-      "The curve as a table",
-      table(`Gain in ${name} at each engine speed`, ["rpm", "typical", "from", "to", "cars"], rows),
-    ),
-    csvButton("/v1/typical-gain", plain(asked), `gain-${asked.platform}-${asked.part}`),
+    id,
+    words,
+    chart("gain-curve", name, data, caption, {
+      spoken:
+        told
+          .said("revs")
+          .flatMap(({ answer: lines }) => lines)
+          .join(" ") || undefined,
+      file: `gain-${asked.platform}-${asked.part}`,
+    }),
+    unfold("The curve as a table", table(`Gain in ${name} at each engine speed`, heads, rows)),
+    csvButton("/v1/typical-gain", asked.plain, `gain-${asked.platform}-${asked.part}`),
   );
 }
 
-const NAMES_ONLY = ["carName", "partName", "rivalName", "approval"];
-const plain = (asked) =>
-  Object.fromEntries(Object.entries(asked).filter(([key]) => !NAMES_ONLY.includes(key)));
-
 function knotsOf(curve, suffix) {
-  const column = (name) => curve[name + suffix] ?? [];
-  const [typical, low, high] = ["typical", "low", "high"].map(column);
-  const at = (list, i) => list?.[i] ?? null;
+  const at = (name, i) => curve[name + suffix]?.[i] ?? null;
   const knot = (speed, i) => ({
     rpm: speed,
-    typical: at(typical, i),
-    low: at(low, i),
-    high: at(high, i),
-    cars: at(curve.cars, i),
+    ...Object.fromEntries(SIDES.map((name) => [name, at(name, i)])),
+    cars: curve.cars?.[i] ?? null,
   });
   return (curve.rpm ?? []).map(knot).filter((each) => known(each.typical));
 }
@@ -75,42 +88,17 @@ function knotsOf(curve, suffix) {
 // With a band, or without one where there are too few cars for it.
 const banded = (knot) => known(knot.low) && known(knot.high);
 
-// The parts of the rev range where the whole band lies above, or below, nought.
-export function stretches(knots) {
-  const found = [];
-  for (const knot of knots) {
-    const word = !banded(knot) ? "nothing" : knot.low > 0 ? "gains" : knot.high < 0 ? "loses" : "nothing";
-    const last = found.at(-1);
-    if (last?.word !== word) found.push({ word, from: knot.rpm, to: knot.rpm, most: knot });
-    else
-      Object.assign(last, {
-        to: knot.rpm,
-        most: Math.abs(knot.typical) > Math.abs(last.most.typical) ? knot : last.most,
-      });
-  }
-  return found
-    .filter(({ word, from, to }) => word !== "nothing" && to - from >= LEAST_STRETCH_RPM)
-    .map((part) => ({ ...part, nought: 0, middle: (part.from + part.to) / 2, named: namable(part, knots) }));
-}
-
-const namable = ({ from, to }, knots) =>
-  to - from >= LEAST_NAMED_SHARE * (knots.at(-1).rpm - knots[0].rpm);
-
-function inWords(parts, name) {
-  const tell =
-    (verb) =>
-    ({ from, to, most }) =>
-      `It ${verb} between ${number(from)} and ${rpm(to)}, most at ${rpm(most.rpm)} (${signed(most.typical, 1)} ${name}).`;
-  const gains = parts.filter(({ word }) => word === "gains").map(tell("gains"));
-  const losses = parts.filter(({ word }) => word === "loses").map(tell("loses torque, and so power,"));
-  if (!gains.length) gains.push("No gain was established at any speed.");
-  if (!losses.length) losses.push("No loss of torque was established at any speed.");
-  return [...gains, ...losses].join(" ");
-}
-
-function coverage(knots, band) {
-  const meaning = band ? " Where the band includes nought, nothing is established." : "";
-  return `Known from ${number(knots[0].rpm)} to ${rpm(knots.at(-1).rpm)}.${meaning}`;
+// What the ledger calls established, for the picture: a word stands over a stretch only where there is room for it.
+function stretches(established, knots) {
+  const least = LEAST_NAMED_SHARE * (knots.at(-1).rpm - knots[0].rpm);
+  return established.map(({ from_rpm: from, to_rpm: to, is }) => ({
+    from,
+    to,
+    middle: (from + to) / 2,
+    nought: 0,
+    word: is === "gain" ? "gains" : "loses",
+    named: to - from >= least,
+  }));
 }
 
 /* Car by car */
@@ -118,133 +106,164 @@ function coverage(knots, band) {
 const likeForLike = (pair) => LIKE.includes(pair.match) && pair.held;
 
 export function cars(told) {
-  const { answer, name, typical, interval, next, now } = told;
-  const chosen = onePerCar(answer.pairs ?? [], told.of);
+  const { asked, answer, name, typical, interval, next, now } = told;
+  const chosen = (answer.pairs ?? [])
+    .filter((pair) => pair.used !== false && known(told.of(pair)))
+    .map((pair) => ({ pair, value: told.of(pair) }))
+    .sort((a, b) => b.value - a.value);
   if (!chosen.length) return null;
   const [low, high] = interval ?? [null, null];
+  const rows = [
+    { order: -2, kind: "typical", label: "typical car", value: typical, low, high },
+    ...(next ? [{ order: -1, kind: "next", label: "one more car", low: next[0], high: next[1] }] : []),
+  ];
+  const nought = [{ value: 0 }];
+  const footing = now ? `, scaled to this car's ${typed(now)} ${name}` : "";
+  const file = { file: `cars-${asked.platform}-${asked.part}` };
   const dot = ({ pair, value }, i) => ({
     order: i,
     kind: likeForLike(pair) ? "like" : "other",
     label: pair.vehicle,
     value,
   });
+  const drawn =
+    chosen.length > MOST_DRAWN_CARS
+      ? chart(
+          "gain-density",
+          name,
+          { rows, nought, bins: binned(chosen.map(({ value }) => value)) },
+          `Gain in ${name}${footing}: how many of the ${number(chosen.length)} cars gained what. Above: the typical car, and one more car (broken line). The pairs are listed below.`,
+          file,
+        )
+      : chart(
+          "gain-cars",
+          name,
+          { rows: [...rows, ...chosen.map(dot)], nought },
+          `Gain in ${name}${footing}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike. The pairs are listed below.`,
+          file,
+        );
+  return section("Car by car", { id: "cars" }, answers(told.said("cars")), drawn);
+}
+
+/* How sure, cost, law */
+
+export function sure(told) {
+  const { answer, level } = told;
+  const { evidence, pairs_only: alone, peak_shift_rpm: shift, chance_of_gain: chance } = answer;
+  const range = (ends) => (ends ? `, between ${number(ends[0], 1)} and ${percent(ends[1], 1)}` : "");
+  const when = (value, words) => (value ? words(value) : null);
+  const beside = {
+    alone: " (cars otherwise stock)",
+    "as-usually-fitted": " (beside what is usually fitted)",
+  };
   const rows = [
-    { order: -2, kind: "typical", label: "typical car", value: typical, low, high },
-    ...(next ? [{ order: -1, kind: "next", label: "one more car", low: next[0], high: next[1] }] : []),
-    ...chosen.slice(0, MOST_DRAWN_CARS).map(dot),
+    [
+      "Cars and comparisons",
+      `${counted(evidence)}, ${number(evidence.like_for_like)} of them like for like, in ${count(evidence.bays, "bay")}`,
+    ],
+    [
+      "Measured with it in any company",
+      when(evidence.cars_with, (n) => count(n, "car of this kind", "cars of this kind")),
+    ],
+    [
+      "Measured with it elsewhere",
+      when(evidence.cars_elsewhere, (n) => count(n, "car of another kind", "cars of other kinds")),
+    ],
+    [
+      "Every range on this page",
+      known(answer.typical_interval_percent) ? `${level}\u00a0% sure, each by itself` : null,
+    ],
+    ["Measured", when(evidence.first, () => `${date(evidence.first)} to ${date(evidence.last)}`)],
+    ["Chance that one more car gains", known(chance) ? inHundred(chance) : null],
+    [
+      "Borrowed from other kinds of car and like parts",
+      when(evidence.borrowed_share, (share) => `${percent(share * 100)} of this answer`),
+    ],
+    [
+      "Cars differ in their gain by",
+      when(evidence.spread_percent, (sd) => `${percent(sd, 1)} of their reading (standard deviation)`),
+    ],
+    [
+      "Cannot be told apart here from",
+      when(evidence.inseparable_from?.length, () => evidence.inseparable_from.join(", ")),
+    ],
+    [
+      "The peak moved by",
+      when(
+        shift?.interval,
+        (ends) =>
+          `${signed(shift.typical, 0)} rpm, between ${signed(ends[0], 0)} and ${signed(ends[1], 0)} rpm`,
+      ),
+    ],
+    [
+      "From the pairs alone",
+      known(alone?.typical_percent)
+        ? `${percent(alone.typical_percent, 1, true)}${range(alone.interval_percent)}${beside[alone.context] ?? ""}`
+        : null,
+    ],
   ];
-  const cut =
-    chosen.length > MOST_DRAWN_CARS ? ` Drawn: the ${MOST_DRAWN_CARS} highest of ${chosen.length}.` : "";
-  const footing = now ? `, scaled to this car's ${typed(now)} ${name}` : "";
-  const caption = `Gain in ${name}${footing}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike.${cut} The pairs are listed below.`;
-  const floor = name === "%" ? answer.noise_floor_percent : answer.noise_floor;
-  const words = lower(
-    chosen.map(({ pair }) => pair.percent),
-    answer.noise_floor_percent ?? 0,
-    known(floor) ? `${number(floor, 1)} ${name}` : null,
-  );
-  return section("Car by car", el("p", {}, words), chart("gain-cars", name, { rows, nought: [{ value: 0 }] }, caption));
+  return section("How sure is this?", { id: "sure" }, answers(told.said("sure")), facts(rows));
 }
 
-// A fall, or a gain, within what one test can tell is neither: counted in percent, as noise is a share of a reading.
-export function lower(percents, floor, floorInWords) {
-  const [all, fell] = [percents.length, percents.filter((gain) => gain < -floor).length];
-  const within = percents.filter((gain) => Math.abs(gain) <= floor).length;
-  const first =
-    all === 1
-      ? `The one car ${fell ? "read" : "did not read"} lower with it`
-      : `${fell ? number(fell) : "None"} of the ${number(all)} cars read lower with it`;
-  if (!floorInWords) return `${first}.`;
-  const few = all === 1 ? "it is" : `${count(within, "car")} ${within === 1 ? "is" : "are"}`;
-  const rest = within ? `; ${few} within what a test can tell` : "";
-  return `${first}${rest}. A test of one car cannot tell less than ${floorInWords}, up or down, from nothing.`;
-}
-
-// One dot a car: the pair the ledger used, the more alike of two.
-function onePerCar(all, of) {
-  const chosen = new Map();
-  for (const pair of all) {
-    if (!known(of(pair)) || pair.used === false) continue;
-    const other = chosen.get(pair.vehicle);
-    if (!other || (likeForLike(pair) && !likeForLike(other.pair)))
-      chosen.set(pair.vehicle, { pair, value: of(pair) });
-  }
-  return [...chosen.values()].sort((a, b) => b.value - a.value);
-}
-
-/* The pairs */
-
-// "3 cars counted, of 42 comparisons"
-export const counted = ({ cars: n, pairs: all }) => `${count(n, "car")} counted, of ${count(all, "comparison")}`;
-
-// Each car counts once, with its best pair; a doubted pull counts only once confirmed.
-const counts = ({ used, usable }) =>
-  used !== false ? "yes" : usable === false ? "no: doubts against a pull" : "no: this car counts once";
-
-export function pairs(told) {
-  const { answer, unitName, now } = told;
-  const all = [...(answer.pairs ?? [])].sort((a, b) => (b.used !== false) - (a.used !== false));
-  if (!all.length) return null;
-  const heads = [
-    "car",
-    "measured",
-    now ? `on this car, ${unitName}` : `gain, ${unitName}`,
-    "in %",
-    "how alike",
-    "conditions",
-    "counted",
-    "records",
+export function cost(told) {
+  const { asked, answer, unitName, now } = told;
+  const { cost: paid } = answer;
+  const [title, id] = ["What it costs", { id: "cost" }];
+  const rest = [
+    answers(told.said("cost")),
+    el(
+      "p",
+      { class: "screen" },
+      link(
+        worthPage({ platform: asked.platform, measure: asked.measure, units: asked.units }),
+        "Is it worth its price against the other parts?",
+      ),
+    ),
   ];
-  const caption = (from, to) =>
-    all.length > MOST_LISTED_PAIRS
-      ? `Comparisons ${number(from + 1)} to ${number(to)} of those listed`
-      : "One before/after pair in each row";
-  const part = (from, to) =>
-    pairTable(caption(from, Math.min(to, all.length)), heads, all.slice(from, to), told);
-  const rest = all.length - MOST_LISTED_PAIRS;
+  if (!known(paid?.fitted))
+    return section(title, id, el("p", {}, "No price is recorded for this part."), rest);
+  const amount = (value) => money(value, paid.currency);
+  const work = known(paid.labour_hours)
+    ? `${number(paid.labour_hours, 1)} hours of work`
+    : "hours of work not recorded";
+  const rate = known(paid.labour_rate) ? ` at ${amount(paid.labour_rate)}` : ", labour rate not set";
+  const range = paid.per_unit_interval ? `, between ${paid.per_unit_interval.map(amount).join(" and ")}` : "";
+  const per = known(paid.per_unit)
+    ? `About ${amount(paid.per_unit)} per ${unitName}${now ? " on this car" : ""}${range}.`
+    : `Gain not established, so there is no price per ${unitName}.`;
+  const dated = paid.price_date ? ` Price of ${date(paid.price_date)}.` : "";
+  const fitted = el("strong", {}, amount(paid.fitted));
   return section(
-    "The pairs it rests on",
-    el("p", {}, listed(told, all)),
-    part(0, MOST_LISTED_PAIRS),
-    rest > 0
-      ? unfoldLater(`${count(rest, "more comparison")}`, () => part(MOST_LISTED_PAIRS, all.length))
-      : null,
+    title,
+    id,
+    el("p", {}, "Fitted: ", fitted, ` (part ${amount(paid.price)}, ${work}${rate}). ${per}${dated}`),
+    rest,
   );
 }
 
-function listed({ answer, unitName, now }, all) {
-  const { evidence, baseline } = answer;
-  const some =
-    all.length < evidence.pairs ? ` Listed: ${number(all.length)}, the most alike of each car.` : "";
-  const own = now ? ` Gains in ${unitName} are each car's percent of this car's ${typed(now)} ${unitName}.` : "";
-  const stands =
-    known(baseline) && !now
-      ? `; its gain is its percent of ${number(baseline, 1)} ${unitName}, which the cars typically read without it`
-      : "";
-  const ratio = all.some(ratioOnly) ? ` Ratio only: that car's own level is not known${stands}.` : "";
-  return `${counted(evidence)}.${some}${own}${ratio}`;
+export function lawful(told) {
+  const items = told.said("lawful");
+  const title = items[0]?.question ?? "Is it lawful on the road?";
+  return section(title, { id: "lawful" }, answers(items, title));
 }
 
-const ratioOnly = (pair) => !known(pair.gain) && known(pair.percent);
+/* What else is asked */
 
-function pairTable(caption, heads, some, told) {
-  const link = (pair, which) =>
-    el("a", { href: pair[which], "aria-label": `${which}, ${pair.vehicle}` }, which);
-  const conditions = (pair) =>
-    pair.held
-      ? "held"
-      : (pair.differs ?? []).map((item) => whatDiffers(item, system(told.answer))).join("; ") || "not known";
-  const gain = (pair) => (told.name === "%" ? pair.gain : told.of(pair));
-  const row = (pair) => [
-    pair.vehicle,
-    pair.at ? date(pair.at) : "not known",
-    el("span", {}, signed(gain(pair), 1), ratioOnly(pair) ? el("span", { class: "aside" }, "ratio only") : null),
-    percent(pair.percent, 1, true),
-    match(pair.match),
-    conditions(pair),
-    counts(pair),
-    el("span", {}, link(pair, "before"), " ", link(pair, "after")),
-  ];
-  const words = [false, true, false, false, true, true, true, true];
-  return table(caption, heads, some.map(row), words, true);
+export function asked(told) {
+  const to = ({ part, against, words }) =>
+    link(gainPage({ ...told.asked.plain, baseline: null, part, against }), words);
+  return asides(told.said("asked").map((item) => ({ ...item, see: item.see.map(to) })));
+}
+
+export function footnote({ answer }) {
+  const context = {
+    alone: "The part with nothing else fitted. ",
+    "as-usually-fitted": "The part beside what is usually fitted with it. ",
+  };
+  const when = answer.as_of ? ` As of ${date(answer.as_of)}.` : "";
+  return el(
+    "p",
+    { class: "footnote" },
+    `${context[answer.context] ?? ""}Wheel figures corrected to ${standard(answer.question.standard)}.${when}`,
+  );
 }

@@ -11,6 +11,7 @@ export const gainPage = page("gain"); // platform, part, against, measure, units
 export const spreadPage = page("spread"); // platform, measure, units, value
 export const worthPage = page("worth"); // platform, fitted, budget
 export const oddPage = page("odd"); // platform, bay, since
+export const baysPage = page("bays");
 export const carPage = page("car"); // tag, session
 export const sheetPage = page("sheet"); // session, before, after, units
 

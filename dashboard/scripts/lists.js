@@ -13,6 +13,7 @@ async function list(path, signal) {
 
 export const platforms = (signal) => list("/v1/platforms", signal);
 export const parts = (signal) => list("/v1/parts", signal);
+export const slots = (signal) => list("/v1/slots", signal);
 export const bays = (signal) => list("/v1/bays", signal);
 
 export const called = (rows, slug) => rows.find((row) => row.slug === slug)?.name ?? slug;

@@ -3,9 +3,20 @@
 import { fetched } from "./ask.js";
 import { saveAs } from "./chart.js";
 import { el } from "./dom.js";
+import { tied } from "./say.js";
 
+// An object of attributes may stand before the children: its `id` is what other pages' links end in.
 export function section(title, ...children) {
-  return el("section", {}, el("h2", {}, title), children);
+  const plain = children[0]?.constructor === Object;
+  return el("section", plain ? children[0] : {}, el("h2", {}, title), plain ? children.slice(1) : children);
+}
+
+// The section a link asked for stands there only once the answer is shown.
+let jumped = false;
+export function jump() {
+  const wanted = location.hash && document.getElementById(location.hash.slice(1));
+  if (wanted && !jumped) wanted.scrollIntoView();
+  jumped ||= Boolean(wanted);
 }
 
 // `stacked`: on a narrow screen each row becomes a block, each cell with its column's name; the roles keep it a table.
@@ -71,8 +82,30 @@ export function facts(rows) {
   );
 }
 
+// Sentences of the ledger's own, each behind the question it answers, unless that is the `title` already.
+export const answers = (items, title) =>
+  items.map(({ question, answer }) =>
+    el("p", {}, question === title ? null : [el("em", {}, question), " "], tied(answer.join(" "))),
+  );
+
+// What else is asked at the counter, each question a fold; `see` holds links to what it leads to.
+export function asides(items, ...rest) {
+  if (!items.length) return null;
+  const one = ({ question, answer, see = [] }) =>
+    unfold(
+      question,
+      answer.map((line) => el("p", {}, tied(line))),
+      see.map((address) => el("p", {}, address)),
+    );
+  return section("Asked at the counter", { id: "asked", class: "screen" }, items.map(one), rest);
+}
+
 const GENERAL = /^(Boosted engine|Diesel engine|The bays)/; // true of many answers, not of this one alone
-const bare = (text) => text.toLowerCase().replace(/[^a-z0-9]+/g, " ").trim();
+const bare = (text) =>
+  text
+    .toLowerCase()
+    .replace(/[^a-z0-9]+/g, " ")
+    .trim();
 
 // What stands in the page's foot is not said twice; what is about this answer comes first.
 export function cautionsHere(cautions) {
@@ -104,7 +137,7 @@ export const addressNote = () =>
     `Asked at ${location.href} on ${new Date().toLocaleDateString("en-GB", { dateStyle: "long" })}.`,
   );
 
-export function csvButton(path, parameters, name) {
+export function csvButton(path, parameters, name, label = "Save the numbers for a spreadsheet (CSV)") {
   const save = async (event) => {
     const button = event.currentTarget;
     try {
@@ -114,9 +147,5 @@ export function csvButton(path, parameters, name) {
       button.after(el("span", { role: "alert" }, ` Not saved: ${fault.message}`));
     }
   };
-  return el(
-    "button",
-    { type: "button", class: "quiet", onclick: save },
-    "Save the numbers for a spreadsheet (CSV)",
-  );
+  return el("button", { type: "button", class: "quiet", onclick: save }, label);
 }

@@ -45,6 +45,23 @@ async function draw(canvas, made) {
   return vegaEmbed(canvas, structuredClone(spec), EMBED);
 }
 
+const BARS = 16; // a dozen or so bars show a shape from twenty to many thousand cars (our choice)
+
+// How many of many values lie where, in even steps of 1, 2 or 5: as many marks for ten thousand as for fifty.
+export function binned(values) {
+  const [low, high] = values.reduce(
+    ([a, b], value) => [Math.min(a, value), Math.max(b, value)],
+    [Infinity, -Infinity],
+  );
+  const rough = (high - low) / BARS || 1;
+  const ten = 10 ** Math.floor(Math.log10(rough));
+  const step = [1, 2, 5, 10].find((one) => one * ten >= rough) * ten;
+  const first = Math.floor(low / step);
+  const counts = Array(Math.floor(high / step) - first + 1).fill(0);
+  for (const value of values) counts[Math.floor(value / step) - first] += 1;
+  return counts.map((cars, i) => ({ from: (first + i) * step, to: (first + i + 1) * step, cars }));
+}
+
 /* Saving */
 
 function savers(made, caption, file) {

@@ -5,7 +5,8 @@ import { UNITS, remember, remembered } from "./kept.js";
 
 export function question(form) {
   const shown = new FormData(form);
-  const asked = Object.fromEntries([...shown].filter(([, value]) => value !== ""));
+  const given = [...new Set(shown.keys())].map((name) => [name, shown.getAll(name).join(",")]); // ticks of one name
+  const asked = Object.fromEntries(given.filter(([, value]) => value !== ""));
   for (const name of hiddenFields(form, asked.measure)) delete asked[name];
   return asked;
 }

@@ -32,10 +32,7 @@ const GRADES = {
     "Thin evidence",
     "few cars of this kind were measured here, or few of them like for like; take the number as a hint",
   ],
-  borrowed: [
-    "Borrowed",
-    "no car of this kind shows it by itself; the number comes from other kinds of car",
-  ],
+  borrowed: ["Borrowed", "no car of this kind shows it by itself; the number comes from other kinds of car"],
   none: ["No evidence", "nothing measured here answers this"],
 };
 
@@ -63,6 +60,8 @@ export const unit = (answer, measure) => UNITS[system(answer)]?.[kind(measure)] 
 export const match = (name) => MATCH[name] ?? name;
 export const standard = (slug) => STANDARDS[slug] ?? slug ?? "a standard not named";
 export const grade = (name) => GRADES[name] ?? [name, ""];
+// A sentence of the ledger's own, its figures tied to their units.
+export const tied = (words) => words.replace(/(\d) (%|°|kW|hp|PS|N·m|lbf·ft|kPa|inHg|hPa)/g, "$1\u00a0$2");
 export const inList = (name) => name[0].toUpperCase() + name.slice(1);
 export const inSentence = (name) => (/^[A-Z][a-z]/.test(name) ? name[0].toLowerCase() + name.slice(1) : name);
 export const count = (n, one, many = `${one}s`) => `${number(n)} ${n === 1 ? one : many}`;
@@ -94,17 +93,25 @@ export function measureInWords({ measure, from, to, rpm: speed }) {
 // A figure somebody typed, with the digits they typed.
 export const typed = (value) => value.toLocaleString("en-GB", { maximumFractionDigits: 2 });
 
-const DEGREES = { si: " °C", us: " °F", ps: " °C" };
-const PRESSURES = { si: " kPa", us: " inHg", ps: " hPa" };
+const CONDITION_UNITS = {
+  temperature: { si: "°C", us: "°F", ps: "°C" },
+  pressure: { si: "kPa", us: "inHg", ps: "hPa" },
+  tyre_pressure: { si: "kPa", us: "psi", ps: "bar" },
+};
+// The unit of a quantity in a system; what is no quantity is its own unit.
+export const conditionUnit = (quantity, units) => CONDITION_UNITS[quantity]?.[units] ?? quantity ?? "";
+
 const WHAT = {
-  coolant: ["coolant", DEGREES],
-  oil: ["oil", DEGREES],
-  inlet: ["inlet air", DEGREES],
-  map: ["manifold pressure", PRESSURES],
+  coolant: ["coolant", "temperature"],
+  oil: ["oil", "temperature"],
+  inlet: ["inlet air", "temperature"],
+  map: ["manifold pressure", "pressure"],
+  air_temperature: ["air", "temperature"],
+  air_pressure: ["air pressure", "pressure"],
   ethanol: ["share of ethanol"],
   lambda: ["lambda"],
   spark_advance: ["spark advance"],
-  tyre_pressure: ["tyre pressure"],
+  tyre_pressure: ["tyre pressure", "tyre_pressure"],
   tyre_size: ["tyre size"],
   ramp: ["ramp"],
   gear: ["gear"],
@@ -113,11 +120,12 @@ const WHAT = {
 
 // One condition that was not held: what, and both readings.
 export function whatDiffers({ what, before, after }, units) {
-  const [name, unitOf] = WHAT[what] ?? [what];
-  const digits = { maximumFractionDigits: unitOf ? 1 : 3 };
+  const [name, quantity] = WHAT[what] ?? [what.replaceAll("_", " ")];
+  const unitIn = quantity ? ` ${conditionUnit(quantity, units)}` : "";
+  const digits = { maximumFractionDigits: quantity ? 1 : 3 };
   const value = (reading) =>
-    typeof reading === "number" ? reading.toLocaleString("en-GB", digits) : String(reading);
-  return `${name} ${value(before)}, then ${value(after)}${unitOf?.[units] ?? ""}`;
+    typeof reading === "number" ? reading.toLocaleString("en-GB", digits) : String(reading ?? "not recorded");
+  return `${name} ${value(before)}, then ${value(after)}${unitIn}`;
 }
 
 // The page that answers what a row of evidence is about.

@@ -1,10 +1,23 @@
 // How stock cars of one kind differ, and where one car stands: a sentence first, then the picture and the numbers.
 
-import { answering, ask, askAll } from "./ask.js";
-import { chart } from "./chart.js";
+import { answering, ask } from "./ask.js";
+import { binned, chart } from "./chart.js";
 import { byId, el } from "./dom.js";
-import { choose, fill, onQuestion, question } from "./form.js";
-import { addressNote, cautionBox, csvButton, facts, section, table, unfold } from "./show.js";
+import { fill, onQuestion, question } from "./form.js";
+import { baysPage, carLink, link, oddPage } from "./links.js";
+import { called, pickPlatform, wanted } from "./lists.js";
+import {
+  addressNote,
+  asides,
+  cautionBox,
+  csvButton,
+  facts,
+  jump,
+  section,
+  table,
+  unfold,
+  unfoldLater,
+} from "./show.js";
 import {
   between,
   count,
@@ -26,31 +39,21 @@ const form = byId("question");
 const place = byId("answer");
 const more = byId("more");
 const LEAST_FOR_SHAPE = 8; // below eight cars dots, no shape (our choice)
-const held = { platforms: null };
+const MOST_LISTED = 40; // our choice: the rest is written only when it is asked for
 
 const show = answering(place, more, async (signal) => {
-  held.platforms ??= await askAll("/v1/platforms", {}, signal);
-  const wanted = form.elements.platform.value || new URLSearchParams(location.search).get("platform") || "";
-  choose(
-    form.elements.platform,
-    [{ options: held.platforms.map(({ slug, name }) => ({ value: slug, label: name ?? slug })) }],
-    wanted,
-    "Choose a kind of car",
-  );
-  const { platform, ...asked } = question(form);
-  if (!held.platforms.length)
+  const asked = question(form);
+  const platform = wanted(form, "platform");
+  const path = `/v1/platforms/${encodeURIComponent(platform)}/stock-spread`;
+  delete asked.platform;
+  const [kinds, answer] = await Promise.all([
+    pickPlatform(form, signal),
+    platform ? ask(path, asked, signal) : null,
+  ]);
+  if (!kinds.length)
     return empty("The ledger holds no kinds of car yet. Once a bay has posted pulls, answers appear here.");
   if (!platform) return empty("Choose a kind of car; the answer follows.");
-  const path = `/v1/platforms/${encodeURIComponent(platform)}/stock-spread`;
-  return present(
-    {
-      ...asked,
-      platform,
-      path,
-      carName: held.platforms.find(({ slug }) => slug === platform)?.name ?? platform,
-    },
-    await ask(path, asked, signal),
-  );
+  return present({ ...asked, plain: asked, platform, path, carName: called(kinds, platform) }, answer);
 });
 
 function empty(words) {
@@ -59,45 +62,40 @@ function empty(words) {
 }
 
 function present(asked, answer) {
-  if (!answer.cars) return noCars(asked.carName, Object.entries(answer.left_out ?? {}));
-  const name = unit(answer, asked.measure);
-  const places = decimals(answer.sd === null || answer.sd === undefined ? null : [0, answer.sd], answer.mean);
-  place.replaceChildren(
-    el(
-      "div",
-      { class: "answer" },
-      opening(asked, answer, places, name),
-      thisCar(asked, answer, places, name),
-    ),
-  );
+  if (!answer.cars) return noCars(asked.carName, answer.left_out ?? {});
+  const told = {
+    asked,
+    answer,
+    name: unit(answer, asked.measure),
+    places: decimals(known(answer.sd) ? [0, answer.sd] : null, answer.mean),
+  };
+  place.replaceChildren(el("div", { class: "answer" }, opening(told), thisCar(told)));
   document.title = `Stock ${asked.carName} · Bayledger`;
   const parts = [
     cautionBox(answer),
-    picture(asked, answer, places, name),
-    numbers(answer, places, name),
-    values(asked, answer, name),
+    picture(told),
+    numbers(told),
+    leftOut(answer.left_out),
+    values(told),
+    asides(answer.questions ?? [], el("p", {}, link(baysPage({}), "Do the bays agree?"))),
   ];
   more.replaceChildren(...[...parts, addressNote(), footnote(answer)].filter(Boolean));
+  jump();
   return null;
 }
+
+/* Nobody counts */
 
 const STOCK = "Stock means: nothing fitted, and the maker's own calibration.";
 const UNCHECKED = /^not checked/;
 
 // Nothing measured, or measured and left out: the reasons are the ledger's own words.
-function noCars(carName, leftOut) {
-  if (!leftOut.length) return empty(`No stock ${carName} has been measured yet. ${STOCK}`);
-  const setups = leftOut.reduce((sum, [, n]) => sum + n, 0);
+function noCars(carName, why) {
+  const setups = Object.values(why).reduce((sum, n) => sum + n, 0);
+  if (!setups) return empty(`No stock ${carName} has been measured yet. ${STOCK}`);
   const all = `${count(setups, "setup")} of the ${carName} ${setups === 1 ? "was" : "were"} left out`;
-  const unchecked = leftOut.some(([reason]) => UNCHECKED.test(reason));
   empty(`No stock ${carName} counts here yet: ${all}. ${STOCK}`);
-  more.replaceChildren(
-    section(
-      "Why they were left out",
-      facts(leftOut.map(([reason, n]) => [inList(reason), count(n, "setup")])),
-      unchecked ? el("p", {}, WHAT_TO_DO.map((part, i) => (i % 2 ? el("code", {}, part) : part))) : null,
-    ),
-  );
+  return more.replaceChildren(leftOut(why));
 }
 
 const WHAT_TO_DO = [
@@ -110,128 +108,180 @@ const WHAT_TO_DO = [
   " (the shop looked). One already posted can be corrected the same way.",
 ];
 
-function opening(asked, answer, places, name) {
-  const average = el("strong", {}, figure(answer.mean, places, name));
-  const cars =
-    answer.cars === 1
-      ? `The one stock ${asked.carName} measured here reads`
-      : `The ${number(answer.cars)} stock ${asked.carName} cars measured here read`;
-  const middle = [0.25, 0.75].map((share) => quantile(answer.quantiles, share));
-  const half = middle.every((value) => value !== null)
-    ? say` Half of them lie between ${between(middle, places, name)}.`
-    : [];
-  return el(
-    "p",
-    { class: "headline" },
-    say`${cars} ${average} of ${measureInWords(asked)}${answer.cars === 1 ? "" : " on average"}.${half}`,
+function leftOut(why = {}) {
+  const reasons = Object.entries(why);
+  if (!reasons.length) return null;
+  const unchecked = reasons.some(([reason]) => UNCHECKED.test(reason));
+  return section(
+    "Left out, and why",
+    { id: "left-out" },
+    facts(reasons.map(([reason, n]) => [inList(reason), count(n, "setup")])),
+    unchecked
+      ? el(
+          "p",
+          {},
+          WHAT_TO_DO.map((part, i) => (i % 2 ? el("code", {}, part) : part)),
+        )
+      : null,
   );
 }
 
-const quantile = (quantiles, share) => quantiles?.[String(share)] ?? null;
+/* Sentence and picture */
 
-function thisCar(asked, answer, places, name) {
+function opening({ asked, answer, places, name }) {
+  const average = el("strong", {}, figure(answer.mean, places, name));
+  const one = answer.cars === 1;
+  const cars = one
+    ? `The one stock ${asked.carName} measured here reads`
+    : `The ${number(answer.cars)} stock ${asked.carName} cars measured here read`;
+  const middle = ["0.25", "0.75"].map((share) => answer.quantiles?.[share]);
+  const half = middle.every(known) ? say` Half of them lie between ${between(middle, places, name)}.` : [];
+  return el(
+    "p",
+    { class: "headline" },
+    say`${cars} ${average} of ${measureInWords(asked)}${one ? "" : " on average"}.${half}`,
+  );
+}
+
+function thisCar({ asked, answer, name }) {
   if (!asked.value)
     return el("p", {}, "Enter what this car reads, stock and measured here, to see where it stands.");
   const words = say`A car that reads ${el("strong", {}, `${typed(Number(asked.value))}\u00a0${name}`)}`;
   const said = answer.value?.reading?.replace(/\.$/, "");
-  const sure = answer.value?.interval && !/% sure/.test(said) ? ` (${inPercent(answer.level)}\u00a0% sure)` : "";
-  const reading = said ? `: ${said}${sure}.` : ".";
-  return el("p", {}, words, reading);
+  const sure =
+    answer.value?.interval && !/% sure/.test(said) ? ` (${inPercent(answer.level)}\u00a0% sure)` : "";
+  return el("p", {}, words, said ? `: ${said}${sure}.` : ".");
 }
 
-function position({ value: placed, level }) {
-  if (!known(placed?.percentile)) return null;
-  const range = placed.interval
-    ? `, between ${number(placed.interval[0])} and ${number(placed.interval[1])} (${inPercent(level)}\u00a0% sure)`
-    : "";
-  return `above ${number(placed.percentile)} in 100${range}`;
-}
-
-function checked({ checked: setups = {} }) {
-  const words = Object.entries(setups)
-    .filter(([, n]) => n > 0)
-    .map(([how, n]) => `${how} in ${count(n, "setup")}`);
-  return words.length ? words.join(", ") : null;
-}
-
-function picture(asked, answer, places, name) {
-  const cars = answer.values.filter(({ value }) => value !== null);
+function picture({ asked, answer, places, name }) {
+  const cars = answer.values.filter(({ value }) => known(value));
+  const few = cars.length < LEAST_FOR_SHAPE;
+  const own = Number(asked.value);
   const marks = [
     { kind: "average", value: answer.mean, label: `average ${number(answer.mean, places)} ${name}` },
+    ...(asked.value ? [{ kind: "car", value: own, label: `this car ${typed(own)} ${name}` }] : []),
   ];
-  if (asked.value)
-    marks.push({
-      kind: "car",
-      value: Number(asked.value),
-      label: `this car ${typed(Number(asked.value))} ${name}`,
-    });
-  const few = cars.length < LEAST_FOR_SHAPE;
-  const caption = few
-    ? `Each dot one stock car, ${name}. Too few cars for the shape of a distribution.`
-    : `How many stock cars read what, ${name}.`;
-  const key = `${caption} Solid line: average.${asked.value ? " Dashed line: this car." : ""}`;
-  return section("All of them", chart(few ? "spread-dots" : "spread-histogram", name, { cars, marks }, key));
+  const levelled = answer.levelled ? "at the common level of the bays" : "as the bays read";
+  const what = few
+    ? `Each dot one stock car, ${name}, ${levelled}. Too few cars for the shape of a distribution.`
+    : `How many stock cars read what, ${name}, ${levelled}.`;
+  const key = `${what} Solid line: average.${asked.value ? " Dashed line: this car." : ""}`;
+  const data = few ? { cars, marks } : { bins: binned(cars.map(({ value }) => value)), marks };
+  const file = { file: `stock-${asked.platform}` };
+  return section(
+    "All of them",
+    { id: "all" },
+    chart(few ? "spread-dots" : "spread-histogram", name, data, key, file),
+  );
 }
 
-function numbers(answer, places, name) {
-  const side = ({ share, interval }) => {
-    const range = interval
-      ? `; of all such cars between ${number(interval[0] * 100)} and ${percent(interval[1] * 100)}, ${inPercent(answer.level)}\u00a0% sure`
+/* Numbers */
+
+const range = ([low, high], level) =>
+  `, between ${number(low)} and ${number(high)} (${inPercent(level)}\u00a0% sure)`;
+
+function numbers({ asked, answer, places, name }) {
+  const { level, cars, groups, value, as_read: raw } = answer;
+  const side = ({ share, interval: ends }) => {
+    const sure = ends
+      ? `; of all such cars between ${number(ends[0] * 100)} and ${percent(ends[1] * 100)}, ${inPercent(level)}\u00a0% sure`
       : "";
-    return `${number(Math.round(share * answer.cars))} of ${count(answer.cars, "car")} (${percent(share * 100)}${range})`;
+    return `${number(Math.round(share * cars))} of ${count(cars, "car")} (${percent(share * 100)}${sure})`;
   };
+  const group = (n) => (groups ? count(n, "car") : null);
+  const beside = answer.levelled && raw ? "Average as the bays read, not levelled" : null;
   const rows = [
     ["Average (mean)", say`${figure(answer.mean, places, name)}`],
     ["Middle car (median)", say`${figure(answer.median, places, name)}`],
     [
       "Spread (standard deviation)",
-      answer.sd == null
-        ? null
-        : say`${figure(answer.sd, 1, name)} (${percent((answer.sd / answer.mean) * 100, 1)})`,
+      known(answer.sd) ? say`${figure(answer.sd, 1, name)} (${percent(answer.sd_percent, 1)})` : null,
+    ],
+    [
+      beside,
+      beside &&
+        say`${figure(raw.mean, places, name)}${known(raw.sd) ? `, spread ${percent(raw.sd_percent, 1)}` : ""}`,
     ],
     ["Above the average", answer.above_average ? side(answer.above_average) : null],
     ["Below the average", answer.below_average ? side(answer.below_average) : null],
+    ["Clearly above it", group(groups?.clearly_above)],
+    ["Clearly below it", group(groups?.clearly_below)],
+    ["Too close to call", group(groups?.too_close_to_call)],
+    [
+      "This car",
+      known(value?.percentile)
+        ? `above ${number(value.percentile)} in 100${value.interval ? range(value.interval, level) : ""}`
+        : null,
+    ],
+    ["Setups by how stock was checked", checked(answer)],
   ];
-  rows.push(["This car", position(answer)], ["Stock state", checked(answer)]);
-  return section("In numbers", facts(rows));
+  const odd = link(
+    oddPage({ platform: asked.platform, measure: asked.measure }),
+    "Which of them are odd, and why?",
+  );
+  return section("In numbers", { id: "numbers" }, facts(rows), el("p", { class: "screen" }, odd));
 }
 
-function values(asked, answer, name) {
+// A car has one or more setups; how stock was checked is recorded with each of these.
+function checked({ checked: setups = {} }) {
+  const words = Object.entries(setups)
+    .filter(([, n]) => n > 0)
+    .map(([how, n]) => `${how} in ${count(n, "setup")}`);
+  return words.length ? `${words.join(", ")} (a car may have several)` : null;
+}
+
+function values({ asked, answer, name }) {
   const sorted = [...answer.values].sort((a, b) => b.value - a.value);
-  const record = ({ session, vehicle }) =>
-    session
-      ? el(
-          "a",
-          {
-            href: String(session).startsWith("/") ? session : `/v1/sessions/${session}`,
-            "aria-label": `${vehicle}, session`,
-          },
-          "session",
-        )
-      : "not known";
-  const rows = sorted.map((row) => [row.vehicle, number(row.value, 1), number(row.percentile), record(row)]);
+  const of = (ends) => (ends ? ends.map((value) => number(value)).join(" to ") : "not given");
+  const session = (row) =>
+    row.session ? link(row.session, "session", `${row.vehicle}, session`) : "not known";
+  const row = (car) => [
+    carLink(car.vehicle),
+    number(car.value, 1),
+    number(car.raw, 1),
+    known(car.percentile) ? number(car.percentile) : "not given",
+    of(car.percentile_interval),
+    car.group ?? "not given",
+    session(car),
+  ];
+  const heads = [
+    "car",
+    `reads, ${name}`,
+    "as the bay read",
+    "above so many in 100",
+    `between, ${inPercent(answer.level)} % sure`,
+    "against the average",
+    "record",
+  ];
+  const part = (from, to) =>
+    table(
+      `Stock cars, highest first, ${number(from + 1)} to ${number(Math.min(to, sorted.length))}`,
+      heads,
+      sorted.slice(from, to).map(row),
+      [false, false, false, false, false, true, true],
+      true,
+    );
+  const rest = sorted.length - MOST_LISTED;
   const made = section(
     "Car by car",
+    { id: "cars", class: "screen" }, // other cars are no business of a printed page
     unfold(
       `The ${count(sorted.length, "car")} as a table`,
-      table("Stock cars, highest first", ["car", `reads, ${name}`, "above so many in 100", "record"], rows),
+      part(0, MOST_LISTED),
+      rest > 0 ? unfoldLater(count(rest, "more car"), () => part(MOST_LISTED, sorted.length)) : null,
     ),
-    csvButton(asked.path, plain(asked), `stock-${asked.platform}`),
+    csvButton(asked.path, asked.plain, `stock-${asked.platform}`),
   );
-  made.classList.add("screen"); // other cars are no business of a printed page
   return made;
 }
 
-const NAMES_ONLY = ["platform", "path", "carName"];
-const plain = (asked) =>
-  Object.fromEntries(Object.entries(asked).filter(([key]) => !NAMES_ONLY.includes(key)));
-
 function footnote(answer) {
-  const bays = "One value per car, from all its stock setups together, at the common level of the bays.";
+  const level = answer.levelled ? "at the common level of the bays" : "as the bays read";
+  const words = `One value per car, from all its stock setups together, ${level}.`;
   return el(
     "p",
     { class: "footnote" },
-    `${bays} Wheel figures corrected to ${standard(answer.standard ?? answer.question?.standard)}.`,
+    `${words} Wheel figures corrected to ${standard(answer.standard ?? answer.question?.standard)}.`,
   );
 }
 

@@ -1,5 +1,6 @@
-// The first page: every question that has evidence, as a link.
+// The first page: every question that has evidence, as a link; the search above it is search.js.
 
+import "./search.js";
 import { answering, askAll } from "./ask.js";
 import { byId, el } from "./dom.js";
 import { section, unfold } from "./show.js";

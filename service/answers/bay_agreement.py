@@ -19,10 +19,19 @@ from service.stats.history.bays import Estimate, Step, drift_column, estimate
 from service.stats.history.cells import BayLevel
 from service.stats.history.check_car import CheckReading, check_readings
 from service.stats.history.noise_study import BayNoise, repeatability_by_bay, round_robin, shop_noise
+from service.stats.history.repeats import Quarter, Trend, repeats_by_quarter, sd_interval, trend_of
+from service.stats.history.shared_cars import shared_cars
 from service.stats.history.system import System
 from service.stats.iso5725 import Crossed, Precision
 from service.store.db import Connection
-from service.store.model_questions import BayPost, SetupPlace, last_posts, places_of_setups
+from service.store.model_questions import (
+    BayEvent,
+    BayPost,
+    SetupPlace,
+    bay_events,
+    last_posts,
+    places_of_setups,
+)
 from service.store.past import past
 
 FEWEST_DAYS = 180.0
@@ -43,6 +52,31 @@ class CheckCar:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeats:
+    """How well a bay repeats [ln]: sd and interval None where it has no repeats; by quarter, and whether it grows."""
+
+    sd: float | None
+    interval: tuple[float, float] | None
+    pulls: int
+    setups: int
+    quarters: tuple[Quarter, ...]
+    trend: Trend | None
+
+
+NO_REPEATS = Repeats(None, None, 0, 0, (), None)
+
+
+@dataclass(frozen=True, slots=True)
+class BayPair:
+    """Two bays and the cars measured in both, by tag; linked: a chain of shared cars leads from one to the other."""
+
+    slugs: tuple[str, str]
+    names: tuple[str, str]
+    vehicles: tuple[str, ...]
+    linked: bool
+
+
+@dataclass(frozen=True, slots=True)
 class BayAgreement:
     """One bay [ln]; level None: not compared with any other; interval, of its mean."""
 
@@ -52,18 +86,22 @@ class BayAgreement:
     cars: int
     cars_shared: int
     repeatability: float | None
+    repeats: Repeats
     reproducibility: float
     drift: Estimate | None
     drift_interval: tuple[float, float] | None
     steps: tuple[Step, ...]
+    events: tuple[BayEvent, ...]
     check_cars: tuple[CheckCar, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """All bays, by slug, and the shop's noise; study: the same from check cars alone, where they were in every bay."""
+    """All bays, by slug, every two of them, and the shop's noise; study: the same from check cars alone, where they were in
+    every bay."""
 
     bays: tuple[BayAgreement, ...]
+    pairs: tuple[BayPair, ...]
     shop: BayNoise | None
     study: Precision | Crossed | None
     level: float
@@ -74,26 +112,64 @@ def bay_agreement(conn: Connection, level: float, state: ModelState | None) -> A
     """Answer how far the bays agree."""
     posts = last_posts(conn)
     if state is None:
-        return Agreement((), None, None, level, (NO_MODEL,))
+        return Agreement((), (), None, None, level, (NO_MODEL,))
     history = past(conn, PEAK, state.standard).history
     levels = newest_levels(state.system)
     noise = shop_noise(state.system.fit, list(levels.values()))
     repeats = repeatability_by_bay(history, state.system.fit.pull_spread)
     checked, stepped = check_cars(conn, state, history), steps_of(conn, state)
+    events = bay_events(conn)
     bays = tuple(
         agreement_of(
             post,
             levels.get(post.bay_id),
             repeats.get(post.bay_id),
+            repeats_of(history, post.bay_id, level),
             noise,
             checked.get(post.bay_id, ()),
             tuple(stepped.get(post.bay_id, ())),
+            tuple(event for event in events if event.bay_id == post.bay_id),
             state.system,
             level,
         )
         for post in posts
     )
-    return Agreement(bays, noise, study_of(history, state), level, tuple(agreement_cautions(bays, state)))
+    cautions = tuple(agreement_cautions(bays, state))
+    return Agreement(bays, pairs_of(state), noise, study_of(history, state), level, cautions)
+
+
+def repeats_of(history: History, bay_id: int, level: float) -> Repeats:
+    """How well a bay repeats, and whether that changes."""
+    own = np.flatnonzero(
+        (history.bay_id == bay_id) & (history.spread_df > 0) & np.isfinite(history.spread_ss)
+    )
+    if not own.size:
+        return NO_REPEATS
+    at, ss, df = history.at[own], history.spread_ss[own], history.spread_df[own]
+    squares, free = float(ss.sum()), int(df.sum())
+    quarters = repeats_by_quarter(at, ss, df, level)
+    return Repeats(
+        sd=(squares / free) ** 0.5,
+        interval=sd_interval(squares, free, level),
+        pulls=free + len(own),
+        setups=len(own),
+        quarters=quarters,
+        trend=trend_of(quarters, level),
+    )
+
+
+def pairs_of(state: ModelState) -> tuple[BayPair, ...]:
+    """Every two bays in which something was measured."""
+    setups, catalogue = state.system.setups(), state.system.catalogue
+    return tuple(
+        BayPair(
+            slugs=(catalogue.bays[one.bays[0]].slug, catalogue.bays[one.bays[1]].slug),
+            names=(catalogue.bays[one.bays[0]].name, catalogue.bays[one.bays[1]].name),
+            vehicles=tuple(catalogue.cars[car].tag for car in one.vehicles),
+            linked=one.linked,
+        )
+        for one in shared_cars(setups.bay_id, setups.vehicle_id)
+    )
 
 
 def newest_levels(system: System) -> dict[int, BayLevel]:
@@ -109,9 +185,11 @@ def agreement_of(
     post: BayPost,
     level: BayLevel | None,
     repeatability: float | None,
+    repeats: Repeats,
     noise: BayNoise,
     check: tuple[CheckCar, ...],
     steps: tuple[Step, ...],
+    events: tuple[BayEvent, ...],
     system: System,
     wanted: float,
 ) -> BayAgreement:
@@ -125,10 +203,12 @@ def agreement_of(
         cars=level.cars if level else 0,
         cars_shared=level.cars_shared if level else 0,
         repeatability=repeatability,
+        repeats=repeats,
         reproducibility=noise.levelled,
         drift=drift,
         drift_interval=about(drift.mean, drift.variance, wanted) if drift else None,
         steps=steps,
+        events=events,
         check_cars=check,
     )
 
@@ -202,7 +282,7 @@ def same_state(history: History, vehicle: int) -> Ints:
 def agreement_cautions(bays: Sequence[BayAgreement], state: ModelState) -> Iterator[str]:
     """What must be said beside it."""
     yield from behind_caution(state)
-    alone = [bay.post.slug for bay in bays if bay.cars and bay.level is None]
+    alone = [bay.post.name for bay in bays if bay.cars and bay.level is None]
     if alone:
         yield (
             f"Not compared: {' and '.join(alone)} share{plural_verb(alone)} no car with another bay; measure one car in "
@@ -211,13 +291,13 @@ def agreement_cautions(bays: Sequence[BayAgreement], state: ModelState) -> Itera
     for bay in bays:
         outside = [check.vehicle for check in bay.check_cars if not check.is_inside]
         if outside:
-            yield f"The check car {outside[0]} read outside its limits in {bay.post.slug}: have the bay looked at before relying on it."
+            yield f"The check car {outside[0]} read outside its limits in {bay.post.name}: have the bay looked at before relying on it."
         if bay.steps:
             yield (
-                f"{bay.post.slug} seems to have stepped on {moment_of(bay.steps[-1].at):%Y-%m-%d} with nothing recorded: if "
+                f"{bay.post.name} seems to have stepped on {moment_of(bay.steps[-1].at):%Y-%m-%d} with nothing recorded: if "
                 f"something was done to it, record it (POST /v1/bays/{bay.post.slug}/events)."
             )
-    few = [bay.post.slug for bay in bays if bay.level is not None and bay.cars_shared < 3]
+    few = [bay.post.name for bay in bays if bay.level is not None and bay.cars_shared < 3]
     if few:
         yield f"{' and '.join(few)}: compared by fewer than three cars."
 

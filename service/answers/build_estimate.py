@@ -81,6 +81,7 @@ class BuildEstimate:
     grade: str = GRADES[0]
     said: GainAnswer | None = None
     alone: float | None = None
+    cars_with_all: int = 0
     base: float | None = None
     base_is: str | None = None
     together: tuple[Together, ...] = ()
@@ -146,6 +147,7 @@ def estimated(
     return replace(
         found,
         said=said,
+        cars_with_all=solved.system.cars_with_all(platform.platform_id, ids),
         alone=sum(cell.mean for cell in own),
         base=base,
         base_is=base_is,

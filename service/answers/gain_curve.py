@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.curve import GRID_RPM
+from service.stats.history.curves import Stretch, clear_stretches
 from service.stats.pooling import MIN_STUDIES, pool_columns
 from service.store.evidence import PairRow
 
@@ -28,6 +29,7 @@ class GainCurve:
     next_high: Curve
     cars: NDArray[np.int64]
     base_torque_nm: Curve
+    stretches: tuple[Stretch, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,10 @@ def gain_curve(states: GainStates, level: float, shared: float) -> GainCurve:
     low, high, next_low, next_high = (
         np.where(few, np.nan, side) for side in (pooled.low, pooled.high, pooled.next_low, pooled.next_high)
     )
-    return GainCurve(states.rpm, pooled.mean, low, high, next_low, next_high, pooled.k, states.base_torque_nm)
+    clear = clear_stretches(states.rpm, low, high)
+    return GainCurve(
+        states.rpm, pooled.mean, low, high, next_low, next_high, pooled.k, states.base_torque_nm, clear
+    )
 
 
 def has_curves(row: PairRow, curves: Mapping[int, Curve]) -> bool:

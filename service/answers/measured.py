@@ -40,11 +40,15 @@ class Solved:
             return self.system.gain(part, platform, against, beside)
         return only_column(self.other.gain(part, platform, against, beside))
 
-    def build_of(self, platform: int, parts: Sequence[int]) -> Cell:
+    def build_of(self, platform: int, parts: Sequence[int], beside: Sequence[int] = ()) -> Cell:
         """As System.build_of."""
         if self.other is None:
-            return self.system.build_of(platform, parts)
-        return only_column(self.other.build_of(platform, parts))
+            return self.system.build_of(platform, parts, beside)
+        return only_column(self.other.build_of(platform, parts, beside))
+
+    def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
+        """As System.beyond_their_sum."""
+        return (self.other or self.system).beyond_their_sum(platform, parts)
 
     def joint(self, platform: int, parts: Sequence[int]) -> tuple[Floats, Floats]:
         """As System.joint."""

@@ -20,7 +20,7 @@ from service.domain.history import Floats, Ints
 from service.domain.measures import Measure
 from service.domain.units import power_kw
 from service.stats.history.cells import Cell, CellColumns
-from service.stats.history.curves import GainCurve, Stretch, clear_stretches, curve, peak_shift
+from service.stats.history.curves import GainCurve, Stretch, clear_stretches, curve, mean_over, peak_shift
 from service.stats.history.fitted import Fit
 from service.stats.history.gains import GainAnswer, Interval, answer
 from service.stats.history.system import System
@@ -39,6 +39,16 @@ class ModelCurve:
     cars: Ints
     base_torque_nm: Floats
     stretches: tuple[Stretch, ...]
+    low_end: "LowEnd"
+
+
+@dataclass(frozen=True, slots=True)
+class LowEnd:
+    """What the lowest third of the rev range gains on average [ln], and where that is [rpm]."""
+
+    from_rpm: float
+    to_rpm: float
+    gain: Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +141,16 @@ def model_curve(found: OverRevs, fit: Fit, level: float) -> ModelCurve:
         cars=found.cars[nearest],
         base_torque_nm=np.exp(np.interp(grid, rpm, found.base)),
         stretches=clear_stretches(rpm, drawn.low, drawn.high),
+        low_end=low_end(found, level),
     )
+
+
+def low_end(found: OverRevs, level: float) -> LowEnd:
+    """The gain over the lowest third of the rev range, where a customer feels it (common practice, no source)."""
+    end = found.rpm[0] + (found.rpm[-1] - found.rpm[0]) / 3.0
+    wanted = found.rpm <= end
+    gain = mean_over(found.gain, found.correlation, wanted, level)
+    return LowEnd(float(found.rpm[0]), float(found.rpm[wanted][-1]), gain)
 
 
 def shift_of_peak(found: OverRevs, asked: Asked) -> Interval | None:

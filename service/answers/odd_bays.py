@@ -55,6 +55,7 @@ def shown_step(bay: BayPost, step: Step) -> OddOne:
     return OddOne(
         kind="bay",
         where=Where(at=moment_of(step.at), bay=bay.slug),
+        subject=bay.name,
         value=percent,
         expected=0.0,
         in_percent=True,

@@ -5,8 +5,11 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from statistics import fmean
 
+import numpy as np
+
 from service.answers.model import ModelState
 from service.answers.odd_shown import OddOne, place_of
+from service.domain.history import Ints
 from service.domain.measures import Measure
 from service.stats.history.outliers import FEWEST_PULLS, pulls_apart
 from service.stats.history.reasons import Conditions, EngineFacts, reasons
@@ -20,8 +23,8 @@ from service.store.model_questions import (
 )
 
 
-def odd_pulls(conn: Connection, measure: Measure, state: ModelState) -> tuple[list[OddOne], int]:
-    """Pulls apart from their setup's others, and how many were looked at; of the measure's peak."""
+def odd_pulls(conn: Connection, measure: Measure, state: ModelState) -> tuple[list[OddOne], Ints]:
+    """Pulls apart from their setup's others, and the setup of each that was looked at; of the measure's peak."""
     setups = setups_of_many_pulls(conn, FEWEST_PULLS)
     pulls = [pull for pull in pulls_of_setups(conn, setups) if figure_of(pull, measure) is not None]
     spread = state.system.fit.pull_spread
@@ -32,7 +35,7 @@ def odd_pulls(conn: Connection, measure: Measure, state: ModelState) -> tuple[li
         if apart:
             place = places_of_setups(conn, [setup_id])[setup_id]
             found += list(shown_pulls(own, apart, measure, spread, place))
-    return found, len(pulls)
+    return found, np.array([pull.setup_id for pull in pulls], dtype=np.int64)
 
 
 def figure_of(pull: PullFigure, measure: Measure) -> float | None:
@@ -59,6 +62,7 @@ def shown_pulls(
             kind="pull",
             where=place_of([place]),
             setup=place.n,
+            record=place,
             pull=own[i].pull_id,
             value=figures[i],
             expected=expected,

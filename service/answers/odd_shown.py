@@ -1,5 +1,6 @@
 """An odd one as it is shown: where it stands, what was to be expected, and what the recorded conditions explain of it."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,9 +29,19 @@ class Where:
     session: str | None = None
 
 
+ORDINARY = 1.96
+"""Spreads within which 19 of 20 ordinary ones lie (normal law)."""
+KINDS = {"car": "cars", "gain": "gains", "bay": "bays"}
+"""What an odd one was looked for among; a pull among the setups or the single pulls."""
+
+
 @dataclass(frozen=True, slots=True)
 class OddOne:
-    """One that lies apart. value and expected [kW or N.m], in percent where `in_percent`; deviation [%]."""
+    """One that lies apart. value and expected [kW or N.m], in percent where `in_percent`; deviation [%].
+
+    subject: its kind of car, part or bay by name; record: the setup to be looked at, beside: the one it was held against;
+    everywhere: whether power and torque lie off on the same side, None where that was not asked.
+    """
 
     kind: str
     where: Where
@@ -39,15 +50,40 @@ class OddOne:
     reasons: tuple[Reason, ...]
     value: float | None
     expected: float | None
+    subject: str = ""
     in_percent: bool = False
     setup: int | None = None
     pull: int | None = None
     part: str | None = None
+    record: SetupPlace | None = None
+    beside: SetupPlace | None = None
+    everywhere: bool | None = None
+
+    @property
+    def among(self) -> str:
+        """The kind it was looked for among: cars, gains, setups, pulls or bays."""
+        return KINDS.get(self.kind) or ("setups" if self.pull is None else "pulls")
+
+    @property
+    def reach(self) -> float:
+        """How far from what is expected 19 of 20 ordinary ones lie [ln]."""
+        return ORDINARY * abs(math.log1p(self.deviation_percent / 100.0) / self.score)
+
+    @property
+    def ordinary(self) -> tuple[float, float] | None:
+        """Between which values 19 of 20 ordinary ones lie, like `value`; None where no value was to be expected."""
+        if self.expected is None:
+            return None
+        if self.in_percent:
+            middle = math.log1p(self.expected / 100.0)
+            return 100.0 * math.expm1(middle - self.reach), 100.0 * math.expm1(middle + self.reach)
+        return self.expected * math.exp(-self.reach), self.expected * math.exp(self.reach)
 
 
 @dataclass(frozen=True, slots=True)
 class Company:
-    """What odd ones are shown beside: their cars' setups, what is usual for their platforms, setups' figures [kW]."""
+    """What odd ones are shown beside: their cars' setups, what is usual for their platforms, setups' figures [kW], and
+    what every car's torque is off by [ln], where cars are judged by their power."""
 
     state: ModelState
     setups: Mapping[int, Sequence[SetupPlace]]
@@ -55,9 +91,12 @@ class Company:
     figures: Mapping[int, float]
     heat_soaked: frozenset[int]
     lone_bays: frozenset[str]
+    other_peak: Mapping[int, float]
 
 
-def company_of(conn: Connection, state: ModelState, standard: str, odd: Sequence[Odd]) -> Company:
+def company_of(
+    conn: Connection, state: ModelState, standard: str, odd: Sequence[Odd], other_peak: Mapping[int, float]
+) -> Company:
     """Read what these are shown beside."""
     cars = {one.vehicle_id for one in odd if one.vehicle_id is not None}
     setups = setups_of_cars(conn, cars)
@@ -72,6 +111,7 @@ def company_of(conn: Connection, state: ModelState, standard: str, odd: Sequence
         figures=figures_of(conn, standard, {one.vehicle_id for one in odd if one.setup_id is not None}),
         heat_soaked=frozenset(residuals.setup_id[residuals.heat_soaked].tolist()),
         lone_bays=frozenset(bay.slug for key, bay in bays.items() if key not in compared),
+        other_peak=other_peak,
     )
 
 
@@ -102,15 +142,28 @@ def shown_car(one: Odd, own: Sequence[SetupPlace], company: Company, solved: Sol
     typical = solved.stock(one.platform_id)
     usual = conditions_usual(company.usual[own[0].platform])
     alone = frozenset(setup.bay for setup in own) <= company.lone_bays
+    stock = [setup for setup in own if not setup.part_ids]
     return OddOne(
         kind=one.kind,
         where=place_of(own),
+        subject=company.state.system.catalogue.platforms[one.platform_id].name,
+        record=(stock or own)[-1],
+        everywhere=is_everywhere(one.deviation, company.other_peak.get(one.vehicle_id or 0)),
         value=None if typical is None else typical * (1.0 + one.deviation_percent / 100.0),
         expected=typical,
         deviation_percent=one.deviation_percent,
         score=one.score,
         reasons=(*in_lone_bays(own, alone), *explained(one, conditions_of(own), usual, own[0], company)),
     )
+
+
+EVERYWHERE = 0.5
+"""Share of the one peak's deviation that the other has where a whole curve is off (our choice)."""
+
+
+def is_everywhere(deviation: float, other: float | None) -> bool | None:
+    """Whether the other peak lies off on the same side [ln]; None where it is not known."""
+    return None if other is None else other * math.copysign(1.0, deviation) >= EVERYWHERE * abs(deviation)
 
 
 def in_lone_bays(own: Sequence[SetupPlace], alone: bool) -> tuple[Reason, ...]:
@@ -130,13 +183,17 @@ def shown_gain(one: Odd, own: Sequence[SetupPlace], company: Company) -> OddOne 
     if not with_ or not without or one.part_id is None:
         return None
     system, part = company.state.system, one.part_id
+    record, beside = nearest_two(with_, without)
     platform = next(key for key, facts in system.catalogue.platforms.items() if facts.slug == own[0].platform)
     typical = system.gain(part, platform).mean
     return OddOne(
         kind=one.kind,
         where=place_of(with_),
+        subject=system.catalogue.parts[part].name,
         setup=with_[-1].n if len(with_) == 1 else None,
         part=system.catalogue.parts[part].slug,
+        record=record,
+        beside=beside,
         value=100.0 * float(np.expm1(typical + one.deviation)),
         expected=100.0 * float(np.expm1(typical)),
         in_percent=True,
@@ -144,6 +201,17 @@ def shown_gain(one: Odd, own: Sequence[SetupPlace], company: Company) -> OddOne 
         score=one.score,
         reasons=explained(one, conditions_of(with_), conditions_of(without), own[0], company),
     )
+
+
+def nearest_two(with_: Sequence[SetupPlace], without: Sequence[SetupPlace]) -> tuple[SetupPlace, SetupPlace]:
+    """Of two kinds of a car's setups those that differ by the fewest parts, then the nearest in time."""
+    both = [(one, other) for one in with_ for other in without]
+    return min(both, key=lambda two: (differing(*two), abs(two[0].started_at - two[1].started_at)))
+
+
+def differing(one: SetupPlace, other: SetupPlace) -> int:
+    """By how many parts two setups differ."""
+    return len(set(one.part_ids) ^ set(other.part_ids))
 
 
 def shown_setup(
@@ -166,6 +234,8 @@ def shown_setup(
         kind=one.kind,
         where=place_of(it),
         setup=it[0].n,
+        record=it[0],
+        beside=nearest_two(it, others)[1] if others else None,
         value=value,
         expected=None if value is None else value / (1.0 + one.deviation_percent / 100.0),
         deviation_percent=one.deviation_percent,

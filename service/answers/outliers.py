@@ -5,21 +5,37 @@ chance; what is asked for is then picked out of these. A deviation is from what 
 is left out. Reasons are what was recorded beside it; they never say what is wrong with a car.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 
 import numpy as np
 
-from service.answers.measured import solved_for
+from service.answers.bay_days import Asked, DayShown, bay_named, shown_days
+from service.answers.measured import Solved, solved_for
 from service.answers.model import PEAK, ModelState
 from service.answers.odd_bays import odd_bays
+from service.answers.odd_looked import (
+    Looked,
+    counts,
+    looked_at_bays,
+    looked_at_cars,
+    looked_at_gains,
+    looked_at_pulls,
+    looked_at_setups,
+)
 from service.answers.odd_pulls import odd_pulls
 from service.answers.odd_shown import Company, OddOne, company_of, shown_odd
 from service.domain.measures import Measure
+from service.stats.history.bay_days import days_of
 from service.stats.history.outliers import FALSE_SHARE, Odd, odd_cars, odd_gains, odd_setups
 from service.store.db import Connection
+from service.store.past import past
+
+TORQUE = Measure("peak_torque")
+DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,20 +51,35 @@ class OutliersAsked:
 
 @dataclass(frozen=True, slots=True)
 class Outliers:
-    """Odd ones, most surprising first, and how many of each kind were looked at."""
+    """Odd ones, most surprising first, and how many of each kind were found and looked at, as far as asked for."""
 
     odd: tuple[OddOne, ...]
     looked_at: Mapping[str, int]
     false_share: float
+
+    @property
+    def found(self) -> Mapping[str, int]:
+        """How many of each kind that was looked at lie apart."""
+        odd = Counter(one.among for one in self.odd)
+        return {kind: odd[kind] for kind in self.looked_at}
+
+
+@dataclass(slots=True)
+class Search:
+    """Everything that lies apart in one state of the model, and everything that was looked at."""
+
+    odd: list[OddOne] = field(default_factory=list)
+    looked: dict[str, Looked] = field(default_factory=dict)
 
 
 def outliers(conn: Connection, asked: OutliersAsked, state: ModelState) -> Outliers:
     """What lies apart in this history, as asked for; all of it is looked at once for each state of the model."""
     key = ("outliers", asked.measure, asked.standard)
     found = state.kept(conn, key, partial(look, measure=asked.measure, standard=asked.standard))
-    assert isinstance(found, Outliers)
+    assert isinstance(found, Search)
     wanted = tuple(one for one in found.odd if is_asked(one, asked))
-    return Outliers(wanted, found.looked_at, found.false_share)
+    looked_at = counts(found.looked, state, asked.platform, asked.bay, asked.since)
+    return Outliers(wanted, looked_at, FALSE_SHARE)
 
 
 def is_asked(one: OddOne, asked: OutliersAsked) -> bool:
@@ -60,24 +91,54 @@ def is_asked(one: OddOne, asked: OutliersAsked) -> bool:
     )
 
 
-def look(conn: Connection, state: ModelState, measure: Measure, standard: str) -> Outliers:
+def look(conn: Connection, state: ModelState, measure: Measure, standard: str) -> Search:
     """Look at everything: cars in the asked measure, pulls in its peak; gains, setups and bays in the model's own."""
     solved, system = solved_for(conn, state, measure, standard), state.system
-    cars = solved.cars()
+    cars, setups, search = solved.cars(), system.setups(), Search()
     odd: list[Odd] = odd_cars(cars)
-    looked_at = {"cars": int(np.isfinite(cars.own).sum())}
-    stepped: list[OddOne] = []
+    search.looked["cars"] = looked_at_cars(cars, setups)
     if measure == PEAK and standard == state.standard:
-        gains, setups = system.car_gains(), system.setups()
+        gains = system.car_gains()
         odd += odd_gains(gains) + odd_setups(setups)
-        stepped = list(odd_bays(conn, state))
-        looked_at |= {
-            "gains": int(np.isfinite(gains.own).sum()),
-            "setups": len(setups.setup_id),
-            "bays": len(system.catalogue.bays),
+        search.odd += odd_bays(conn, state)
+        history = past(conn, PEAK, standard).history
+        search.looked |= {
+            "gains": looked_at_gains(gains, history, setups),
+            "setups": looked_at_setups(setups),
+            "bays": looked_at_bays(setups),
         }
-    company: Company = company_of(conn, state, standard, odd)
-    shown = [shown_odd(one, company, solved) for one in odd]
-    pulls, looked_at["pulls"] = odd_pulls(conn, measure, state)
-    every = [*(one for one in shown if one is not None), *pulls, *stepped]
-    return Outliers(tuple(sorted(every, key=lambda one: -abs(one.score))), looked_at, FALSE_SHARE)
+    company: Company = company_of(conn, state, standard, odd, other_peak(conn, state, measure, standard))
+    search.odd += [shown for one in odd if (shown := shown_odd(one, company, solved)) is not None]
+    pulls, setup_of_pull = odd_pulls(conn, measure, state)
+    search.odd += pulls
+    search.odd.sort(key=lambda one: -abs(one.score))
+    search.looked["pulls"] = looked_at_pulls(setup_of_pull, setups)
+    return search
+
+
+def other_peak(conn: Connection, state: ModelState, measure: Measure, standard: str) -> Mapping[int, float]:
+    """What each car's torque is off by where power was asked, and the other way round [ln]."""
+    other = TORQUE if measure.quantity == "power" else PEAK
+    solved: Solved = solved_for(conn, state, other, standard)
+    cars = solved.cars()
+    known = zip(cars.vehicle_id.tolist(), cars.own.tolist(), strict=True)
+    return {car: own for car, own in known if own == own}  # NaN is not
+
+
+def days_of_odd(conn: Connection, state: ModelState, odd: Sequence[OddOne]) -> list[DayShown | None]:
+    """For each odd one the bay's day it was measured on, without the car itself; None for a bay."""
+    by_tag = {car.tag: key for key, car in state.system.catalogue.cars.items()}
+    asked = [day_asked(state, one, by_tag) for one in odd]
+    found = iter(shown_days(conn, state, [one for one in asked if one is not None]))
+    return [None if one is None else next(found) for one in asked]
+
+
+def day_asked(state: ModelState, one: OddOne, by_tag: Mapping[str, int]) -> Asked | None:
+    """The bay and day of the setup that is to be looked at."""
+    if one.record is None:
+        return None
+    bay = bay_named(state, one.record.bay)
+    if bay is None:
+        return None
+    day = int(days_of(np.array([one.record.started_at.timestamp() / DAY_S]))[0])
+    return Asked(bay, day, by_tag.get(one.record.vehicle))

@@ -16,6 +16,7 @@ from service.answers.cautions import (
     is_spark_form,
 )
 from service.answers.cost import fitted_cost, labour_rate
+from service.answers.fitting import Buyable, Fitting, Range, Step, Wish, limit
 from service.answers.measured import Solved, solved_for
 from service.answers.model import ModelState
 from service.answers.model_gain import may_lose
@@ -24,16 +25,9 @@ from service.domain.history import Floats
 from service.domain.measures import Measure
 from service.domain.shop import Shop
 from service.stats.history.cells import Cell
-from service.stats.history.choice import (
-    Chances,
-    Move,
-    Option,
-    best_chances,
-    fitting_order,
-    frontier,
-    within_budget,
-)
+from service.stats.history.choice import Chances, best_chances, frontier
 from service.stats.history.gains import GainAnswer, answer, grade_of, prior_share
+from service.stats.history.planning import further_until_established, further_until_half
 from service.store.db import Connection
 from service.store.model_questions import PlatformAsked, PricedPart
 
@@ -43,11 +37,14 @@ NEVER_MEASURED, OTHER_MONEY, TWO_FOR_ONE = (
     "takes the place of more than one fitted part",
 )
 """Why a part is not listed, or is listed without its cost."""
+OF_FITTED = "typical car of this kind with what is fitted"
+GAINS, LOSES, UNCLEAR = "gains", "loses", "unclear"
+"""Where the interval of a gain lies: above nought, below it, around it."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChoiceAsked:
-    """How the question is put: money in the shop's currency, own baseline [kW or N.m]."""
+    """How the question is put: money in the shop's currency, own baseline and wished gain [kW or N.m]."""
 
     measure: Measure
     standard: str
@@ -56,11 +53,15 @@ class ChoiceAsked:
     slot: str | None
     budget: float | None
     labour_rate: float | None
+    wished: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One part: what it gains next [ln], what it costs fitted, and how it compares; `rank` 0: no place."""
+    """One part: what it gains next [ln], what it costs fitted, and how it compares; `rank` 0: no place.
+
+    until_established, until_half: how many further cars make its answer firm (stats/history/planning.py).
+    """
 
     part: PricedPart
     against: str | None
@@ -68,6 +69,8 @@ class Choice:
     said: GainAnswer
     grade: str
     fitted: float | None
+    until_established: int | None
+    until_half: int | None
     on_frontier: bool = False
     chance_of_best: float | None = None
     rank: int = 0
@@ -77,15 +80,12 @@ class Choice:
         """Whether it is known to gain at all."""
         return self.said.typical.low > 0.0
 
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A part in the order of fitting: what it adds beside those before it, spent and gained up to it [ln]."""
-
-    part: str
-    adds: float
-    spent: float
-    gained: float
+    @property
+    def standing(self) -> str:
+        """Where its interval lies."""
+        if self.is_established:
+            return GAINS
+        return LOSES if self.said.typical.high < 0.0 else UNCLEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +96,14 @@ class PartChoice:
     choices: tuple[Choice, ...]
     order: tuple[Step, ...]
     best_within: tuple[str, ...] | None
+    best_here: str | None
+    wish: Wish | None
+    budgets: Range | None
     base: float | None
     base_is: str
     currency: str
     labour_rate: float | None
-    left_out: Mapping[str, int]
+    left_out: Mapping[str, tuple[PricedPart, ...]]
     cautions: tuple[str, ...]
 
 
@@ -119,6 +122,9 @@ def part_choice(
         choices=(),
         order=(),
         best_within=None,
+        best_here=None,
+        wish=None,
+        budgets=None,
         base=asked.baseline,
         base_is=YOURS if asked.baseline else OF_STOCK,
         currency=shop["currency"],
@@ -129,7 +135,8 @@ def part_choice(
     if state is not None:
         solved = solved_for(conn, state, asked.measure, asked.standard)
         found = chosen(found, solved, platform, parts, fitted, shop)
-    return replace(found, cautions=tuple(choice_cautions(found, platform, state)))
+    unknown = [one.name for one in fitted if state is not None and not state.system.has(one.part_id)]
+    return replace(found, cautions=tuple(choice_cautions(found, platform, state, unknown)))
 
 
 def chosen(
@@ -142,8 +149,35 @@ def chosen(
 ) -> PartChoice:
     """The choices, compared."""
     asked = found.asked
-    left_out: dict[str, int] = {}
-    choices = []
+    there = [part for part in fitted if solved.system.has(part.part_id)]
+    choices, left_out = listed(parts, fitted, solved, platform, asked, shop)
+    base, base_is = base_of(asked, solved, platform, there)
+    found = replace(found, base=base, base_is=base_is, left_out=left_out)
+    compared_ones = compared(choices, solved, platform, asked.budget)
+    together = Fitting(solved, platform.platform_id, buyable(choices), there, asked.level)
+    ordered = tuple(sorted(compared_ones, key=by_worth))
+    return replace(
+        found,
+        choices=ordered,
+        best_here=best_measured_here(ordered, asked.budget),
+        order=together.order(asked.budget),
+        best_within=None if asked.budget is None else together.best_within(asked.budget),
+        wish=wish_of(asked, base, together),
+        budgets=together.budgets(),
+    )
+
+
+def listed(
+    parts: Sequence[PricedPart],
+    fitted: Sequence[PricedPart],
+    solved: Solved,
+    platform: PlatformAsked,
+    asked: ChoiceAsked,
+    shop: Shop,
+) -> tuple[list[Choice], dict[str, tuple[PricedPart, ...]]]:
+    """The parts that are a choice, and what is left out of it or of its costs, by why."""
+    choices: list[Choice] = []
+    left_out: dict[str, tuple[PricedPart, ...]] = {}
     taken = {part.part_id for part in fitted}
     for part in parts:
         if part.part_id in taken or (asked.slot and asked.slot not in part.slots):
@@ -151,20 +185,39 @@ def chosen(
         why = why_not(part, fitted, solved)
         if why is None:
             choices.append(choice_of(part, fitted, solved, platform, asked, shop))
-        else:
-            left_out[why] = left_out.get(why, 0) + 1
-        if part.currency not in (None, shop["currency"]):
-            left_out[OTHER_MONEY] = left_out.get(OTHER_MONEY, 0) + 1
-    compared_ones = compared(choices, solved, platform)
-    order, within = orders(compared_ones, fitted, solved, platform, asked)
-    return replace(
-        found,
-        choices=tuple(sorted(compared_ones, key=by_worth)),
-        order=order,
-        best_within=within,
-        base=asked.baseline or solved.stock(platform.platform_id),
-        left_out=left_out,
-    )
+        reasons = [why, OTHER_MONEY if part.currency not in (None, shop["currency"]) else None]
+        for reason in filter(None, reasons):
+            left_out[reason] = (*left_out.get(reason, ()), part)
+    return choices, left_out
+
+
+def base_of(
+    asked: ChoiceAsked, solved: Solved, platform: PlatformAsked, there: Sequence[PricedPart]
+) -> tuple[float | None, str]:
+    """The figure of the car as it is [kW or N.m], and whose it is."""
+    if asked.baseline:
+        return asked.baseline, YOURS
+    stock = solved.stock(platform.platform_id)
+    if stock is None or not there:
+        return stock, OF_STOCK
+    with_it = solved.build_of(platform.platform_id, [part.part_id for part in there])
+    return stock * math.exp(with_it.mean), OF_FITTED
+
+
+def buyable(choices: Sequence[Choice]) -> list[Buyable]:
+    """What can be bought for a gain: its cost is known, its gain established, its place free."""
+    return [
+        Buyable(one.part, one.fitted)
+        for one in choices
+        if one.fitted is not None and one.against is None and one.is_established
+    ]
+
+
+def wish_of(asked: ChoiceAsked, base: float | None, together: Fitting) -> Wish | None:
+    """The cheapest way to the wished gain; None where none is wished, or the car's level is not known."""
+    if asked.wished is None or base is None:
+        return None
+    return together.cheapest(math.log1p(asked.wished / base), may_lose(asked.measure))
 
 
 def why_not(part: PricedPart, fitted: Sequence[PricedPart], solved: Solved) -> str | None:
@@ -192,18 +245,21 @@ def choice_of(
     beside = {other.part_id: 1.0 for other in fitted if other not in replaced}
     against = replaced[0] if replaced else None
     cell = solved.gain(part.part_id, platform.platform_id, against.part_id if against else 0, beside)
+    fit = solved.system.fit
     return Choice(
         part=part,
         against=against.slug if against else None,
         cell=cell,
         said=answer(
             cell,
-            solved.system.fit,
+            fit,
             asked.level,
             may_lose=may_lose(asked.measure, against.part_id if against else 0),
         ),
         grade=grade_of(cell, cell.cars, cell.cars),
         fitted=cost_fitted(part, asked, shop),
+        until_established=further_until_established(cell, fit, asked.level),
+        until_half=further_until_half(cell, fit, asked.level),
     )
 
 
@@ -214,15 +270,15 @@ def cost_fitted(part: PricedPart, asked: ChoiceAsked, shop: Shop) -> float | Non
     return fitted_cost(float(part.price), part.labour_hours, labour_rate(part, shop, asked.labour_rate))
 
 
-def compared(choices: Sequence[Choice], solved: Solved, platform: PlatformAsked) -> list[Choice]:
-    """The choices with their places among each other."""
+def compared(
+    choices: Sequence[Choice], solved: Solved, platform: PlatformAsked, budget: float | None
+) -> list[Choice]:
+    """The choices with their places among those that can be bought."""
     if not choices:
         return []
     means = np.array([one.cell.mean for one in choices])
-    # What is not known to gain at all is no bargain, however far up its interval reaches.
-    costs = np.array(
-        [one.fitted if one.fitted is not None and one.is_established else np.nan for one in choices]
-    )
+    contends = [in_contention(one, budget) for one in choices]
+    costs = np.array([one.fitted if may else np.nan for one, may in zip(choices, contends, strict=True)])
     chances = best_chances(
         means,
         joint_covariance(choices, solved, platform),
@@ -230,13 +286,25 @@ def compared(choices: Sequence[Choice], solved: Solved, platform: PlatformAsked)
         np.array([float(prior_share(one.cell)) for one in choices]),
     )
     ahead = frontier(costs, means)
-    return [placed(one, i, bool(ahead[i]), chances) for i, one in enumerate(choices)]
+    return [
+        placed(one, i, bool(ahead[i]), chances) if may else one
+        for i, (one, may) in enumerate(zip(choices, contends, strict=True))
+    ]
+
+
+def in_contention(one: Choice, budget: float | None) -> bool:
+    """Whether a part has a place among the others: what is not known to gain at all is no bargain, however far up its
+    interval reaches, and what the budget does not buy is none either."""
+    return one.fitted is not None and one.is_established and one.fitted <= limit(budget)
+
+
+def best_measured_here(ordered: Sequence[Choice], budget: float | None) -> str | None:
+    """The first in the order of worth of which cars of this very kind were measured with and without it."""
+    return next((one.part.slug for one in ordered if one.cell.cars and in_contention(one, budget)), None)
 
 
 def placed(one: Choice, i: int, ahead: bool, chances: Chances) -> Choice:
-    """A choice with its place; none where its gain is not established, or its cost not known."""
-    if one.fitted is None or not one.is_established:
-        return one
+    """A choice with its place."""
     return replace(
         one,
         on_frontier=ahead,
@@ -259,70 +327,9 @@ def by_worth(one: Choice) -> tuple[bool, float, str]:
     return True, -one.cell.mean, one.part.slug
 
 
-def orders(
-    choices: Sequence[Choice],
-    fitted: Sequence[PricedPart],
-    solved: Solved,
-    platform: PlatformAsked,
-    asked: ChoiceAsked,
-) -> tuple[tuple[Step, ...], tuple[str, ...] | None]:
-    """In which order to fit for the money, and the best that a budget buys together, where one is given."""
-    there = [part for part in fitted if solved.system.has(part.part_id)]
-    buyable = [
-        one for one in choices if one.fitted is not None and one.against is None and one.is_established
-    ]
-    slugs = {one.part.part_id: one.part.slug for one in buyable}
-    own = [solved.gain(part.part_id, platform.platform_id).mean for part in there]
-    options = [
-        *(Option(p.part_id, frozenset(p.slots), 0.0, gain) for p, gain in zip(there, own, strict=True)),
-        *(
-            Option(
-                one.part.part_id, frozenset(one.part.slots), one.fitted or 0.0, alone(one, solved, platform)
-            )
-            for one in buyable
-        ),
-    ]
-    together = beyond_their_sum(options, solved)
-    budget = math.inf if asked.budget is None else asked.budget
-    moves = fitting_order(options, together, budget, first=range(len(there)))
-    if asked.budget is None:
-        return steps_of(moves, slugs, options, together, len(there)), None
-    # What is there costs nothing and stays: the best build holds it.
-    best = within_budget(options, together, budget)
-    bought = tuple(slugs[options[i].part_id] for i in best.chosen if options[i].part_id in slugs)
-    return steps_of(moves, slugs, options, together, len(there)), bought
-
-
-def alone(one: Choice, solved: Solved, platform: PlatformAsked) -> float:
-    """A part's typical gain on its own [ln]."""
-    return solved.gain(one.part.part_id, platform.platform_id).mean
-
-
-def beyond_their_sum(options: Sequence[Option], solved: Solved) -> Floats:
-    """What each two options give beyond their sum [ln], [k, k]."""
-    parts = solved.system.catalogue.parts
-    known: dict[tuple[str, str], float] = {}
-    found = np.zeros((len(options), len(options)))
-    for i, a in enumerate(options):
-        for j, b in enumerate(options[:i]):
-            slots = parts[a.part_id].slot, parts[b.part_id].slot
-            if a.slots & b.slots:
-                continue
-            if slots not in known:
-                known[slots] = solved.system.interaction(*slots).mean
-            found[i, j] = found[j, i] = known[slots] * math.sqrt(abs(a.gain * b.gain))
-    return found
-
-
-def steps_of(
-    moves: Sequence[Move], slugs: Mapping[int, str], options: Sequence[Option], together: Floats, there: int
-) -> tuple[Step, ...]:
-    """The order of fitting, counted from the car as it is."""
-    first = sum(option.gain for option in options[:there]) + float(together[:there, :there].sum()) / 2.0
-    return tuple(Step(slugs[move.option.part_id], move.adds, move.cost, move.gain - first) for move in moves)
-
-
-def choice_cautions(found: PartChoice, platform: PlatformAsked, state: ModelState | None) -> Iterator[str]:
+def choice_cautions(
+    found: PartChoice, platform: PlatformAsked, state: ModelState | None, unknown: Sequence[str]
+) -> Iterator[str]:
     """What must be said beside the choice, gravest first."""
     if state is None:
         yield NO_MODEL
@@ -330,13 +337,17 @@ def choice_cautions(found: PartChoice, platform: PlatformAsked, state: ModelStat
         yield f"Nothing to choose from: no such part was measured on any kind of car. No number is given for the {platform.name}."
     yield from behind_caution(state)
     if any(one.grade == "borrowed" for one in found.choices):
-        yield f"What is `borrowed` was never measured on a {platform.name}: it is judged from other kinds of car."
+        yield f"What is borrowed is judged from other kinds of car: no {platform.name} shows it by itself."
     if any(not one.is_established for one in found.choices):
         yield "Where the interval of a gain includes nought the gain is not established, and no gain per money is given."
     if any(one.fitted is None for one in found.choices):
         yield "Parts without a price, or with hours of work where no labour rate is set, have no cost and no place."
+    if unknown:
+        yield f"Fitted, but never measured on any kind of car: {' and '.join(unknown)}. What that changes is not in here."
+    if found.asked.wished is not None and found.base is None:
+        yield "How much such a car makes is not known, so a wished gain cannot be looked for."
     if found.order:
-        yield "The order of fitting takes what two parts do together from what is usual between their slots."
+        yield "Gains do not add: the order takes what two parts do together from what is usual between their slots."
     if platform.aspiration != "natural" and found.asked.standard != "none":
         yield f"{BOOSTED}; the percentage hardly depends on it."
     if is_spark_form(platform.ignition, found.asked.standard):

@@ -38,6 +38,10 @@ CHECKED = {
     "any": ("verified", "declared", "unknown"),
 }
 """Which grades of 'is it stock?' count: by us, also by the owner, also unknown (common practice, no source)."""
+AS_READ = (
+    "As the bays read, not levelled against each other: two bays can read a few percent apart, and that is still in these "
+    "values; no car is placed."
+)
 DAY_S = 86_400.0
 FEW_CARS = 8
 """Below this a distribution has no shape worth drawing (common practice, no source)."""
@@ -45,13 +49,14 @@ FEW_CARS = 8
 
 @dataclass(frozen=True, slots=True)
 class StockAsked:
-    """How the question is put; `value` is a car's own figure [kW or N.m]."""
+    """How the question is put; `value` is a car's own figure [kW or N.m]; `raw`: as the bays read, not levelled."""
 
     measure: Measure
     standard: str
     level: float
     value: float | None
     checked: str
+    raw: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +87,13 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class StockSpread:
-    """The answer, in SI; `levelled`: the values stand at the common level of the bays; `sides`: how the cars divide about
+    """The answer, in SI; `as_read`: the same cars with their bays' offsets left in; `levelled`: the values stand
+    at the common level of the bays; `sides`: how the cars divide about
     the average with the noise of their readings, None without places."""
 
     asked: StockAsked
     spread: Spread | None
+    as_read: Spread | None
     cars: tuple[LevelledCar, ...]
     placed: Placed | None
     sides: Sides | None
@@ -119,6 +126,7 @@ def stock_spread(
 ) -> StockSpread:
     """Answer where this platform's stock cars lie; what was read for another question on them is in `kept`."""
     stock = stock_cars_once(conn, question, asked, kept)
+    known, state = state, None if asked.raw else state
     cars = levelled(stock.cars, state)
     values = [car.value for car in cars]
     places = None
@@ -130,6 +138,7 @@ def stock_spread(
     return StockSpread(
         asked=asked,
         spread=describe(values, asked.level) if values else None,
+        as_read=describe([car.raw for car in cars], asked.level) if values else None,
         cars=cars,
         placed=None
         if asked.value is None or not values
@@ -138,7 +147,7 @@ def stock_spread(
         levelled=state is not None,
         checked=stock.checked,
         left_out=stock.left_out,
-        cautions=tuple(cautions(question, asked, cars, stock, state)),
+        cautions=tuple(cautions(question, asked, cars, stock, known)),
     )
 
 
@@ -283,6 +292,9 @@ def cautions(
     if stock.peaks_only:
         has = "has" if stock.peaks_only == 1 else "have"
         yield f"{stock.peaks_only} setup{plural(stock.peaks_only)} {has} peak figures only, each read as one best pull."
-    yield from about_levels(cars, state)
+    if asked.raw:
+        yield AS_READ
+    else:
+        yield from about_levels(cars, state)
     yield NOT_A_VERDICT
     yield NO_PROMISE

@@ -6,8 +6,11 @@ from typing import Any
 from flask import Response
 from marshmallow import fields
 
+from service.answers.gain_questions import gain_questions
+from service.answers.model import ModelState
 from service.answers.pairs_gain import Asked
 from service.answers.standing import require_factor
+from service.answers.stock_questions import stock_questions
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import typical_gain
 from service.api.answering import csv_response, listed, wants_csv
@@ -26,9 +29,10 @@ from service.api.wire import Blueprint
 from service.domain.errors import Fault, NotFound, Refused
 from service.schemas.answer_documents import GainAnswer, gain_document
 from service.schemas.base import Document
+from service.schemas.gain_questions import GainQuestions, said_document
 from service.schemas.queries import EvidenceQuery, GainQuery, StockQuery
 from service.schemas.spread_documents import StockAnswer, spread_document
-from service.store import evidence
+from service.store import evidence, gain_facts
 from service.store.nearest import nearest
 
 blueprint = Blueprint("answers", __name__, description="What the shop's history says.")
@@ -41,8 +45,49 @@ blueprint = Blueprint("answers", __name__, description="What the shop's history 
 @blueprint.response(200, GainAnswer)
 def get_typical_gain(query: dict[str, Any]) -> Response:
     """What a part typically gains on a platform, where in the rev range, how sure that is, and for what money."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
-    measure = measure_of(query)
+    about, asked, state = gain_asked(query)
+
+    def document() -> dict[str, Any]:
+        found = typical_gain(read_conn(), about, asked, shop(), ledger().answers.evidence, state)
+        question = question_document(
+            about.platform, asked.measure, asked.standard, part=about.part, against=query["against"]
+        )
+        return {"as_of": as_of(state), **gain_document(found, question, units_of(query))}
+
+    if wants_csv():
+        return curve_csv(document())
+    return kept_answer(f"{about.version}|{version_of(state)}", document)
+
+
+@blueprint.get("/v1/typical-gain/questions")
+@needs("read")
+@blueprint.arguments(GainQuery, location="query")
+@blueprint.response(200, GainQuestions)
+def get_gain_questions(query: dict[str, Any]) -> Response:
+    """What customers ask about this gain, answered in sentences; asked like the gain itself."""
+    about, asked, state = gain_asked({**query, "curve": True, "pairs": True})
+
+    def document() -> dict[str, Any]:
+        found = typical_gain(read_conn(), about, asked, shop(), ledger().answers.evidence, state)
+        units = units_of(query)
+        return {
+            "units": units,
+            "items": [said_document(said) for said in gain_questions(read_conn(), about, found, units)],
+        }
+
+    around = gain_facts.version_around(read_conn(), about.platform_id)
+    return kept_answer(f"{about.version}|{around}|{version_of(state)}", document)
+
+
+def units_of(query: dict[str, Any]) -> str:
+    """The units of an answer: as asked, else the shop's."""
+    units: str = query["units"] or shop()["units"]
+    return units
+
+
+def gain_asked(query: dict[str, Any]) -> tuple[evidence.Question, Asked, ModelState | None]:
+    """What a gain is asked about, how it is put, and the model as of now."""
+    standard, measure = query["standard"] or shop()["standard"], measure_of(query)
     against = None if query["against"] == "without" else query["against"]
     with followed_model() as model:
         question = gain_question(query["platform"], query["part"], against)
@@ -52,22 +97,12 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
         measure=measure,
         standard=standard,
         level=query["level"],
-        baseline=own_figure(query["baseline"], measure, units),
+        baseline=own_figure(query["baseline"], measure, units_of(query)),
         context=query["context"],
         curve=query["curve"],
         pairs=query["pairs"],
     )
-
-    def document() -> dict[str, Any]:
-        about = question_document(
-            question.platform, measure, standard, part=question.part, against=query["against"]
-        )
-        found = typical_gain(read_conn(), question, asked, shop(), ledger().answers.evidence, state)
-        return {"as_of": as_of(state), **gain_document(found, about, units)}
-
-    if wants_csv():
-        return curve_csv(document())
-    return kept_answer(f"{question.version}|{version_of(state)}", document)
+    return question, asked, state
 
 
 def gain_question(platform: str, part: str, against: str | None) -> evidence.Question:
@@ -109,13 +144,19 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
         raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
     require_factor(standard, question.slug, question.engine)
     asked = StockAsked(
-        measure, standard, query["level"], own_figure(query["value"], measure, units), query["checked"]
+        measure=measure,
+        standard=standard,
+        level=query["level"],
+        value=own_figure(query["value"], measure, units),
+        checked=query["checked"],
+        raw=query["raw"],
     )
 
     def document() -> dict[str, Any]:
         about = question_document(question.slug, measure, standard, checked=asked.checked)
         found = stock_spread(read_conn(), question, asked, ledger().answers.evidence, state)
-        return {"as_of": as_of(state), **spread_document(found, about, units)}
+        questions = list(stock_questions(question, found, units))
+        return {"as_of": as_of(state), **spread_document(found, about, questions, units)}
 
     if wants_csv():
         names = ("vehicle", "session", "value", "setups", "percentile", "raw", "group")

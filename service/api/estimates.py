@@ -89,6 +89,7 @@ def get_part_choice(query: dict[str, Any], slug: str) -> Response:
         query["slot"],
         query["budget"],
         query["labour_rate"],
+        own_figure(query["wished"], measure, units),
     )
 
     def document() -> dict[str, Any]:

@@ -1,30 +1,39 @@
 """The history model in use, and how the bays agree, over HTTP."""
 
 import time
+from datetime import timedelta
+from itertools import islice
 from typing import Any
+from urllib.parse import urlencode
 
-from flask import Response
+from flask import Response, request
 
 from service.answers.bay_agreement import bay_agreement
+from service.answers.bay_days import EPOCH, Asked, DayShown, bay_named, days_with_posts, shown_days
+from service.answers.cautions import NO_MODEL
+from service.answers.model import ModelState
 from service.answers.model_report import model_report
+from service.api import bays
 from service.api.answering import csv_response, flat, json_response, wants_csv
 from service.api.context import caller, conn, needs, read_conn
 from service.api.modelled import as_of, current_model, kept_answer, version_of
 from service.api.wire import Blueprint
 from service.domain.errors import Unavailable
-from service.schemas.model_queries import AgreementQuery, RefitDocument
-from service.schemas.shop_documents import (
+from service.schemas.bay_documents import (
+    BAY_COLUMNS,
+    DAY_COLUMNS,
     AgreementAnswer,
-    BayAgreementDocument,
-    ModelAnswer,
-    RefitAnswer,
+    BayDaysAnswer,
     agreement_document,
-    model_document,
+    bay_row,
+    day_document,
 )
+from service.schemas.model_queries import AgreementQuery, DaysQuery, RefitDocument
+from service.schemas.shop_documents import ModelAnswer, RefitAnswer, model_document
+from service.stats.history.bay_days import CALLED_OFF
 from service.store.fits import ask_refit, is_granted
 
 blueprint = Blueprint("model", __name__, description="The history model, and how far the bays agree.")
-COLUMNS = list(BayAgreementDocument().fields)
 LOOK_S = 0.25
 """How often it is looked whether a wish was granted (our choice)."""
 LONGEST_WAIT_S = 60.0
@@ -77,6 +86,63 @@ def get_bay_agreement(query: dict[str, Any]) -> Response:
         return {"as_of": as_of(state), **agreement_document(found)}
 
     if wants_csv():
-        rows = document()["items"]
-        return csv_response(COLUMNS, [[flat(row[name]) for name in COLUMNS] for row in rows])
+        rows = [bay_row(bay) for bay in document()["items"]]
+        return csv_response(BAY_COLUMNS, [[flat(row[name]) for name in BAY_COLUMNS] for row in rows])
     return kept_answer(version_of(state), document)
+
+
+@blueprint.get("/v1/bays/<slug>/days")
+@needs("read")
+@blueprint.arguments(DaysQuery, location="query")
+@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.response(200, BayDaysAnswer)
+def get_bay_days(query: dict[str, Any], slug: str) -> Response:
+    """Is it the car or the bay? Each day's cars against what all other days let expect of them, newest day first."""
+    bay, state = bays.found(slug), current_model()
+    days, more = page_of_days(state, bay.slug, query)
+
+    def shown() -> list[dict[str, Any]]:
+        return [day_document(day) for day in read_days(state, bay.slug, days)]
+
+    def document() -> dict[str, Any]:
+        return {
+            "as_of": as_of(state),
+            "bay": bay.slug,
+            "name": bay.name,
+            "false_alarm_rate": CALLED_OFF,
+            "items": shown(),
+            "cautions": [NO_MODEL] if state is None else [],
+        }
+
+    if wants_csv():
+        response = csv_response(DAY_COLUMNS, [[flat(row[name]) for name in DAY_COLUMNS] for row in shown()])
+    else:
+        response = kept_answer(f"{version_of(state)}|{bay.version}", document)
+    if more:
+        after = urlencode({**request.args.to_dict(), "after": (EPOCH + timedelta(days=days[-1])).isoformat()})
+        response.headers["Link"] = f'<{request.path}?{after}>; rel="next"'
+    return response
+
+
+def page_of_days(state: ModelState | None, slug: str, query: dict[str, Any]) -> tuple[list[int], bool]:
+    """The asked days of a bay [days since 1970-01-01], newest first, and whether there are more."""
+    bay = None if state is None else bay_named(state, slug)
+    if state is None or bay is None:
+        return [], False
+    last = None if query["after"] is None else (query["after"] - EPOCH).days
+    only = None if query["day"] is None else (query["day"] - EPOCH).days
+    wanted = (
+        day
+        for day in days_with_posts(state, bay)
+        if (last is None or day < last) and (only is None or day == only)
+    )
+    found = list(islice(wanted, query["limit"] + 1))
+    return found[: query["limit"]], len(found) > query["limit"]
+
+
+def read_days(state: ModelState | None, slug: str, days: list[int]) -> list[DayShown]:
+    """These days of a bay."""
+    bay = None if state is None else bay_named(state, slug)
+    if state is None or bay is None:
+        return []
+    return shown_days(read_conn(), state, [Asked(bay, day) for day in days])

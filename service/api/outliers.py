@@ -7,7 +7,7 @@ from flask import Response, request
 
 from service.answers.cautions import NO_MODEL, NOT_A_VERDICT
 from service.answers.model import ModelState
-from service.answers.outliers import Outliers, OutliersAsked, outliers
+from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, wants_csv
 from service.api.context import needs, read_conn, shop
@@ -21,14 +21,15 @@ from service.api.modelled import (
     version_of,
 )
 from service.api.wire import Blueprint
+from service.domain.measures import Measure
+from service.domain.odd_words import aside, opening
 from service.schemas.model_queries import OutlierQuery
-from service.schemas.shop_documents import OutlierAnswer, OutlierDocument, outlier_document
+from service.schemas.odd_documents import COLUMNS, OutlierAnswer, outlier_document, outlier_row
 from service.stats.history.outliers import FALSE_SHARE
 from service.store.model_questions import find_platform
 from service.store.nearest import nearest
 
 blueprint = Blueprint("outliers", __name__, description="What lies apart from the rest, and why.")
-COLUMNS = list(OutlierDocument().fields)
 OTHER_MEASURE = (
     "Asked about another measure or standard than the model's own, only cars and single pulls are looked at; leave `measure` "
     "and `standard` out for gains, setups and bays too."
@@ -49,7 +50,7 @@ def get_outliers(query: dict[str, Any]) -> Response:
     asked = OutliersAsked(measure, standard, query["platform"], query["bay"], query["since"])
     if wants_csv():
         found = look(asked, state)
-        rows = [outlier_document(one, measure.name, measure.quantity, units) for one in page(found, query)]
+        rows = [outlier_row(one) for one in documents(found, query, state, measure, units)]
         response = csv_response(COLUMNS, [[flat(row[name]) for name in COLUMNS] for row in rows])
         return linked(response, found, query)
 
@@ -69,10 +70,11 @@ def get_outliers(query: dict[str, Any]) -> Response:
             "standard": standard,
             "measure": measure.name,
             "false_alarm_rate": found.false_share,
+            "said": opening(found.found, found.looked_at),
+            "said_beside": aside(found.found, found.looked_at, found.false_share),
             "looked_at": dict(found.looked_at),
-            "items": [
-                outlier_document(one, measure.name, measure.quantity, units) for one in page(found, query)
-            ],
+            "found": dict(found.found),
+            "items": documents(found, query, state, measure, units),
             "cautions": cautions_of(found, state),
         }
 
@@ -95,9 +97,16 @@ def look(asked: OutliersAsked, state: ModelState | None) -> Outliers:
     return Outliers((), {}, FALSE_SHARE) if state is None else outliers(read_conn(), asked, state)
 
 
-def page(found: Outliers, query: dict[str, Any]) -> Any:
-    """The asked page of them."""
-    return found.odd[query["after"] : query["after"] + query["limit"]]
+def documents(
+    found: Outliers, query: dict[str, Any], state: ModelState | None, measure: Measure, units: str
+) -> list[dict[str, Any]]:
+    """The asked page of them, each with its bay's day."""
+    page = found.odd[query["after"] : query["after"] + query["limit"]]
+    days = [] if state is None else days_of_odd(read_conn(), state, page)
+    return [
+        outlier_document(one, measure.name, measure.quantity, units, day)
+        for one, day in zip(page, days, strict=True)
+    ]
 
 
 def linked(response: Response, found: Outliers, query: dict[str, Any]) -> Response:

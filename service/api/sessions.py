@@ -5,7 +5,7 @@ from typing import Any
 from uuid import UUID
 
 import orjson
-from flask import Response, g
+from flask import Response, g, request
 from werkzeug.exceptions import Forbidden
 
 from service.api.answering import (
@@ -222,11 +222,16 @@ def change_setup(data: dict[str, Any], id: UUID, n: int) -> Response:
 
 
 def own(id: UUID) -> int:
-    """The version of a session, held for a change; a bay's token changes only what its own bay posted."""
+    """The version of a session, held for a change; a bay's token changes only what its own bay posted.
+
+    An If-Match that is sent holds, also where none is needed.
+    """
     held = marking.held(conn(), id)
     asking = caller()
     if asking.bay is not None and whole_session(conn(), id).session.bay != asking.bay:
         raise NotFound("session of this bay", str(id))
+    if request.if_match:
+        check_if_match(held.version)
     return held.version
 
 

@@ -13,11 +13,12 @@ from service.domain.errors import LedgerError, NotFound
 from service.domain.levels import mean_air, ratio_to
 from service.domain.restriction import intake_restriction
 from service.domain.review_standing import standard_of
+from service.ledger.again import pull_grids
 from service.ledger.kept import WholeSession, whole_session
 from service.schemas.answer_documents import SMOOTHING
-from service.schemas.queries import ViewQuery
+from service.schemas.queries import SetupCurveQuery
 from service.schemas.session_documents import Figures, counted_of
-from service.schemas.setup_curves import SetupCurveDocument, curve_document
+from service.schemas.setup_curves import SetupCurveDocument, curve_document, single_document
 from service.store.curves import SetupCurve, curve_of_setup
 from service.store.reading import SetupRow
 
@@ -35,7 +36,7 @@ class SetupNotFound(NotFound):
 
 @blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>/curve")
 @needs("read", "post")
-@blueprint.arguments(ViewQuery, location="query")
+@blueprint.arguments(SetupCurveQuery, location="query")
 @blueprint.alt_response(
     200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a speed."
 )
@@ -43,7 +44,8 @@ class SetupNotFound(NotFound):
 def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
     """Read a setup's mean curve, every 50 rpm.
 
-    Torque and power at the asked standard, and beside them what else was recorded along the pulls. As CSV (Accept:
+    Torque and power at the asked standard, and beside them what else was recorded along the pulls; with `singles` also
+    each pull's own curve. As CSV (Accept:
     text/csv) one row a speed. `curve` is null for records without one.
     """
     whole = whole_session(conn(), id)
@@ -52,7 +54,7 @@ def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
     if setup is None:
         raise SetupNotFound(n, id, [one.n for one in whole.setups])
     show = figures(query).for_engine(whole.session.engine)
-    body = document(whole, setup, curve_of_setup(conn(), id, n), show)
+    body = document(whole, setup, curve_of_setup(conn(), id, n), show, singles=query["singles"])
     if wants_csv():
         curve = body["curve"] or {}
         rows = ([*row, show.units, body["standard"]] for row in zip(*curve.values(), strict=True))
@@ -62,12 +64,14 @@ def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
     return response
 
 
-def document(whole: WholeSession, setup: SetupRow, stored: SetupCurve, show: Figures) -> dict[str, Any]:
+def document(
+    whole: WholeSession, setup: SetupRow, stored: SetupCurve, show: Figures, *, singles: bool
+) -> dict[str, Any]:
     """The curve at the asked standard where that can be, else at the one it stands in."""
     air = mean_air(setup.temperature_c, setup.pressure_kpa, setup.vapour_kpa)
     ratio = ratio_to(show.standard, setup.level_standard, air, show.engine)
     counted = counted_of([pull for pull in whole.pulls if pull.setup_id == setup.setup_id])
-    about = {
+    about: dict[str, Any] = {
         "session": f"/v1/sessions/{whole.session.id}",
         "setup": setup.n,
         "vehicle": whole.session.vehicle,
@@ -79,7 +83,12 @@ def document(whole: WholeSession, setup: SetupRow, stored: SetupCurve, show: Fig
     }
     if stored.torque_nm is None:
         return {**about, "curve": None, "restriction": None}
-    torque = stored.torque_nm * (1.0 if ratio is None else ratio)
+    level = 1.0 if ratio is None else ratio
+    torque = stored.torque_nm * level
+    if singles:
+        own = [pull for pull in whole.pulls if pull.setup_id == setup.setup_id]
+        grids = pull_grids(conn(), own, setup.level_standard, whole.session.ratio, whole.session.engine)
+        about["singles"] = [single_document(pull, grid * level, torque, show.units) for pull, grid in grids]
     channels = dict(stored.channels)
     restriction = None
     if "map" in channels:

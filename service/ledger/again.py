@@ -5,6 +5,9 @@ from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
+import numpy as np
+from numpy.typing import NDArray
+
 from service.domain.derive import air_of, derive_pulls, divided_out, rests_on_engine
 from service.domain.engine import Engine
 from service.domain.records import PostedPeaks, PostedPull
@@ -71,6 +74,23 @@ def posted_pulls(conn: Connection, id: UUID, engine: Engine) -> list[tuple[int, 
     pulls = reading.pulls_of_session(conn, id)()
     channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
     return [(pull.pull_id, posted_again(pull, channels.get(pull.pull_id, {}), engine)) for pull in pulls]
+
+
+def pull_grids(
+    conn: Connection,
+    pulls: Sequence[reading.PullRow],
+    level: str | None,
+    ratio: float | None,
+    engine: Engine,
+) -> list[tuple[reading.PullRow, NDArray[np.float64]]]:
+    """Each of these pulls that has a curve at this level (derive.py), with it on the grid [N.m]."""
+    channels = reading.channels_of_pulls(conn, [pull.pull_id for pull in pulls])
+    posted = [posted_again(pull, channels.get(pull.pull_id, {}), engine) for pull in pulls]
+    return [
+        (pull, derived.grid * (derived.factor or 1.0))
+        for pull, derived in zip(pulls, derive_pulls(posted, ratio, engine), strict=True)
+        if derived.grid is not None and derived.level == level
+    ]
 
 
 def keep_derived(

@@ -240,6 +240,51 @@ def amend_setup(
     )
 
 
+STATE_FIELDS = ("label", "parts_known", "stock_checked")
+"""What is said of a setup's state beside its parts."""
+
+
+def swap_setups(conn: Connection, id: UUID, pair: tuple[int, int], why: str, caller: Caller) -> None:
+    """Swap what two setups of a session say of their states: label, parts and how well these are known."""
+    if pair[0] == pair[1]:
+        words = f"setup {pair[0]} with itself is no swap; name two setups"
+        raise Refused(words, [Fault("/setups", words)])
+    session = held(conn, id)
+    setups = {s.n: s for s in reading.setups_of_session(conn, session.id)()}
+    missing = next((n for n in pair if n not in setups), None)
+    if missing is not None:
+        raise NotFound("setup", f"{missing} of session {id}")
+    fitted = sessions.parts_named(conn, sorted({p["part"] for n in pair for p in setups[n].parts}))
+    for n, other in (pair, pair[::-1]):
+        amended, taken = setups[n], setups[other]
+        kept = {name: getattr(amended, name) for name in SETUP_FIELDS}
+        said = {name: getattr(taken, name) for name in STATE_FIELDS}
+        marking.amend_setup(conn, amended.setup_id, {**kept, **said})
+        marking.amend_parts(conn, amended.setup_id, [fitted[p["part"]].part_id for p in taken.parts])
+        sessions.add_fitted(
+            conn, amended.setup_id, [(fitted[p["part"]].part_id, p["slot"]) for p in taken.parts]
+        )
+    settle(conn, session, look_again(conn, session, caller.name))
+    for n, other in (pair, pair[::-1]):
+        history.note(
+            conn,
+            who=caller.name,
+            about=f"sessions/{id}/setups/{n}",
+            action="amended",
+            before=state_said(setups[n]),
+            after=state_said(setups[other]),
+            reason=why,
+        )
+
+
+def state_said(setup: reading.SetupRow) -> dict[str, Any]:
+    """What a setup says of its state, as the history keeps it."""
+    return {
+        **{name: getattr(setup, name) for name in STATE_FIELDS},
+        "parts": [p["part"] for p in setup.parts],
+    }
+
+
 def amend_parts(conn: Connection, setup_id: int, fitted: Any) -> None:
     """Replace a setup's part list after the same checks as in a post."""
     parts = sessions.parts_named(conn, sorted({posted.slug for posted in fitted}))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from service.answers.model_gain import ModelCurve
     from service.answers.pairs_gain import PeakShift, ShownPair
     from service.answers.typical_gain import TypicalGain
+    from service.stats.history.curves import Stretch
     from service.store.evidence import PairPlace
 
 DIGITS = 5
@@ -174,19 +175,24 @@ def curve_document(curve: "GainCurve", measure: Measure, units: str) -> dict[str
         "next_low": curve.next_low,
         "next_high": curve.next_high,
     }
-    return sides_document(curve.rpm, curve.base_torque_nm, curve.cars, sides, measure, units)
+    drawn = sides_document(curve.rpm, curve.base_torque_nm, curve.cars, sides, measure, units)
+    return {**drawn, "established": established(curve.stretches)}
 
 
 def model_curve_document(curve: "ModelCurve", measure: Measure, units: str) -> dict[str, Any]:
     """The model's gain over the rev range, with the band for each speed and the one for the whole curve."""
     names = ("typical", "low", "high", "band_low", "band_high", "next_low", "next_high")
     sides = {name: getattr(curve.gain, name) for name in names}
-    clear = [
-        {"from_rpm": round(one.from_rpm), "to_rpm": round(one.to_rpm), "is": "gain" if one.gains else "loss"}
-        for one in curve.stretches
-    ]
     drawn = sides_document(curve.gain.rpm, curve.base_torque_nm, curve.cars, sides, measure, units)
-    return {**drawn, "established": clear}
+    return {**drawn, "established": established(curve.stretches)}
+
+
+def established(stretches: Sequence["Stretch"]) -> list[dict[str, Any]]:
+    """Where a gain or a loss is established."""
+    return [
+        {"from_rpm": round(one.from_rpm), "to_rpm": round(one.to_rpm), "is": "gain" if one.gains else "loss"}
+        for one in stretches
+    ]
 
 
 def sides_document(

@@ -48,10 +48,16 @@ GAIN = {
     "`inseparable_from`, the `first` and `last` day.",
     "curve": "Gain at each engine speed [rpm], in `quantity` and in percent, and the cars behind each: `low` and `high` hold "
     "at any one speed, `band_low` and `band_high` over the whole curve at once, `next_low` and `next_high` for one more car; "
-    "`established` lists where the former leave nought out, longest first. null = not asked for, or not known.",
+    "`established` lists where `low` and `high` leave nought out, longest first. null = not asked for, or not known.",
     "peak_shift_rpm": "How far the peak moves along the rev range [rpm]; null = not known.",
     "cost": "What it costs fitted, and for one unit of typical gain where the gain is established.",
     "pairs": "The before/after pairs, at most five a car, each with its two setups and what differed between them.",
+}
+GAIN_SAID = {
+    "about": "What it is about: `revs`, `cars`, `sure`, `pairs`, `cost`, `lawful`, or `asked` (all else).",
+    "question": "The question as a customer asks it.",
+    "answer": "The answer in sentences, figures in `units`; it says so where this data cannot tell.",
+    "see": "Other questions of `typical-gain` that it leads to: `part`, `against`, and `words` for the link.",
 }
 STOCK = {
     **_QUESTION,
@@ -69,7 +75,9 @@ STOCK = {
     "below_average": "Share of cars below the average, in the same way.",
     "groups": "How many cars lie clearly above the average (nine chances in ten), clearly below, and too close to call, each "
     "with the noise of its readings; null = under ten cars, or no model yet.",
-    "checked": "How many cars are verified as stock, declared, or unknown.",
+    "as_read": "`mean`, `sd` and `sd_percent` of the same cars with their bays' offsets left in; null = no cars.",
+    "questions": "What customers ask about it, as `typical-gain/questions` answers it.",
+    "checked": "How many setups (not cars) were verified as stock, declared, or unknown.",
     "left_out": "How many were left out, by why.",
     "value": "Where the asked value lands: its `percentile` among the cars' values with the `interval` that so many cars "
     "leave, a `reading` in words, and `as_one_reading` the same with the noise of one reading in an unnamed bay. null = "
@@ -116,6 +124,8 @@ SETUP_CURVE = {
     "curve": "Equal-length columns every 50 rpm: `torque` and `power` corrected; where they were recorded `lambda`, "
     "`map` (absolute), `boost` (over the air in the bay), `spark`, `knock_retard`, `inlet`, `throttle` and "
     "`speed_ratio` (engine over roller). null in a column = not known there.",
+    "singles": "Where they were asked for: each pull's own `torque` and `power` at the speeds of `curve` and its standard, "
+    "smoothed as it is, with the pull's `status` and why it was `struck`; rejected pulls too, which the mean leaves out.",
     "restriction": "null = not a naturally aspirated engine, no manifold pressure recorded, or not at full throttle.",
 }
 RESTRICTION = {
@@ -161,3 +171,11 @@ SETTING_CHANGE = {
     "changed_by": "Whose token set it.",
 }
 STATUS = {"status": "`up`, or `ready` where it can do its work."}
+STOCK_CURVE = {
+    "as_of": "Up to when the ledger's records are in it.",
+    "platform": "The platform (slug).",
+    "units": "The unit system of the curve: `si`, `us` or `ps`.",
+    "standard": "The standard it is corrected to.",
+    "curve": "`rpm`, `torque` and `power` of the typical stock car at the common level of the bays, over the speeds that nearly "
+    "all of the platform's curves reach; null = not known.",
+}

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from marshmallow import Schema, fields
@@ -13,6 +14,7 @@ from service.schemas.meanings import described
 
 if TYPE_CHECKING:
     from service.answers.build_estimate import BuildEstimate, BuildPart, Together
+    from service.answers.fitting import Step, Wish
     from service.answers.part_choice import Choice, PartChoice
     from service.stats.history.cells import Cell
     from service.stats.history.gains import GainAnswer, Interval
@@ -67,7 +69,7 @@ def build_document(answer: "BuildEstimate", question: Mapping[str, Any], units: 
         "parts": [build_part_document(one) for one in answer.parts],
         "together": [together_document(one) for one in answer.together],
         "inseparable": [list(pair) for pair in answer.inseparable],
-        "evidence": {"grade": answer.grade},
+        "evidence": {"grade": answer.grade, "cars_with_all": answer.cars_with_all},
         "cost": cost_document(answer.cost, measure, units),
         "cautions": list(answer.cautions),
     }
@@ -147,20 +149,55 @@ def choice_document(answer: "PartChoice", question: Mapping[str, Any], units: st
         "labour_rate": answer.labour_rate,
         "budget": answer.asked.budget,
         "parts": [choice_row(one, answer, show) for one in answer.choices],
-        "best_order": [
-            {
-                "part": step.part,
-                "adds": show(step.adds),
-                "adds_percent": percent(step.adds),
-                "spent": round(step.spent, 2),
-                "gained": show(step.gained),
-                "gained_percent": percent(step.gained),
-            }
-            for step in answer.order
-        ],
+        "best_order": [step_document(step, show) for step in answer.order],
         "best_within_budget": None if answer.best_within is None else list(answer.best_within),
-        "left_out": dict(answer.left_out),
+        "best_measured_here": answer.best_here,
+        "cheapest_to_wish": None if answer.wish is None else wish_document(answer.wish, answer, show),
+        "budget_range": None if answer.budgets is None else asdict(answer.budgets),
+        "left_out": {why: len(parts) for why, parts in answer.left_out.items()},
+        "left_out_parts": [
+            {"part": part.slug, "name": part.name, "why": why}
+            for why, parts in answer.left_out.items()
+            for part in parts
+        ],
         "cautions": list(answer.cautions),
+    }
+
+
+def step_document(step: "Step", show: Shown) -> dict[str, Any]:
+    """A step in the order of fitting, in the asked unit and in percent."""
+    return {
+        "part": step.part.slug,
+        "name": step.part.name,
+        "cost": round(step.cost, 2),
+        **told("adds", step.adds, show),
+        "spent": round(step.spent, 2),
+        **told("gained", step.gained, show),
+    }
+
+
+def told(name: str, gain: "Interval", show: Shown) -> dict[str, Any]:
+    """A gain with its interval under a name, in the asked unit and in percent."""
+    ends = (gain.low, gain.high)
+    return {
+        name: show(gain.typical),
+        f"{name}_interval": interval(ends, show),
+        f"{name}_percent": percent(gain.typical),
+        f"{name}_interval_percent": interval(ends, percent),
+    }
+
+
+def wish_document(wish: "Wish", answer: "PartChoice", show: Shown) -> dict[str, Any]:
+    """The cheapest way to a wished gain."""
+    spent = wish.steps[-1].spent if wish.steps else None
+    budget = answer.asked.budget
+    return {
+        "wished": show(wish.gain),
+        "steps": [step_document(step, show) for step in wish.steps],
+        "spent": None if spent is None else round(spent, 2),
+        "within_budget": None if budget is None or spent is None else spent <= budget,
+        "chance": rounded(wish.chance),
+        "most": show(wish.most),
     }
 
 
@@ -177,7 +214,9 @@ def choice_row(one: "Choice", answer: "PartChoice", show: Shown) -> dict[str, An
         "against": one.against or "without",
         **gain_document(one.said, show),
         "evidence": counts_document(one.cell, one.grade),
+        "standing": one.standing,
         "price": None if one.part.price is None else float(one.part.price),
+        "price_date": None if one.part.price_date is None else one.part.price_date.isoformat(),
         "labour_hours": one.part.labour_hours,
         "fitted": None if one.fitted is None else round(one.fitted, 2),
         **money_document(gained, one.fitted),
@@ -185,6 +224,8 @@ def choice_row(one: "Choice", answer: "PartChoice", show: Shown) -> dict[str, An
         "cautious_rank": one.rank or None,
         "frontier": one.on_frontier,
         "within_budget": None if budget is None or one.fitted is None else one.fitted <= budget,
+        "cars_until_established": one.until_established,
+        "cars_until_half": one.until_half,
     }
 
 
@@ -257,7 +298,9 @@ class ChoicePartDocument(GainFields):
     slots = fields.List(fields.String())
     against = fields.String()
     evidence = fields.Dict()
+    standing = fields.String()
     price = fields.Float(allow_none=True)
+    price_date = fields.Date(allow_none=True)
     labour_hours = fields.Float(allow_none=True)
     fitted = fields.Float(allow_none=True)
     gain_per_money = fields.Float(allow_none=True)
@@ -268,6 +311,8 @@ class ChoicePartDocument(GainFields):
     cautious_rank = fields.Integer(allow_none=True)
     frontier = fields.Boolean()
     within_budget = fields.Boolean(allow_none=True)
+    cars_until_established = fields.Integer(allow_none=True)
+    cars_until_half = fields.Integer(allow_none=True)
 
 
 @described(meanings.CHOICE)
@@ -287,5 +332,9 @@ class ChoiceAnswer(Document):
     parts = fields.List(fields.Nested(ChoicePartDocument))
     best_order = fields.List(fields.Dict())
     best_within_budget = fields.List(fields.String(), allow_none=True)
+    best_measured_here = fields.String(allow_none=True)
+    cheapest_to_wish = fields.Dict(allow_none=True)
+    budget_range = fields.Dict(allow_none=True)
     left_out = fields.Dict()
+    left_out_parts = fields.List(fields.Dict())
     cautions = fields.List(fields.String())

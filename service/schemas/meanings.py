@@ -275,6 +275,9 @@ SETTING = {
 
 UNITS_QUERY = {"units": "Units of the answer's quantities: `si`, `us` or `ps`. Left out: the shop's setting."}
 VIEW_QUERY = {"standard": "Standard that levels are corrected to. Left out: the shop's setting."}
+CURVE_QUERY = {
+    "singles": "Whether each pull's own curve is answered beside their mean. Left out: false.",
+}
 VEHICLE_QUERY = {"platform": "Only cars of this platform (slug). Left out: of all."}
 PART_QUERY = {"slot": "Only parts that fill this slot (slug). Left out: of all."}
 SESSION_QUERY = {
@@ -304,6 +307,8 @@ GAIN_QUERY = {
 }
 STOCK_QUERY = {
     "value": "A car's own figure, in `units`, to be placed among the others. Left out: none is placed.",
+    "raw": "Whether the values stand as the bays read, not at the bays' common level; no car is placed then. Left out: "
+    "false.",
     "checked": "Which cars count as stock: `verified` by the shop, `declared` also those by their owner's word, `any` "
     "also the unknown. Left out: declared.",
 }

@@ -77,6 +77,7 @@ class ChoiceQuery(MeasureQuery):
 
     slot = Slug(load_default=None)
     budget = fields.Float(load_default=None, validate=between(0, 10_000_000))
+    wished = fields.Float(load_default=None, validate=between(0.1, 10_000))
     labour_rate = fields.Float(load_default=None, validate=between(0, 10_000))
     fitted = SlugList(shortest=0, load_default=None)
     baseline = fields.Float(load_default=None, validate=between(0.1, 10_000))
@@ -99,6 +100,22 @@ class OutlierQuery(MeasureQuery):
             0, 1_000_000, error="is no place in this list; take it from the `next` link of the page before"
         ),
     )
+
+
+LARGEST_PAGE_OF_DAYS = 100
+"""A day is worked out when it is asked for (our choice: a second's work on a page at most)."""
+
+
+@described(model_meanings.DAYS_QUERY)
+class DaysQuery(Query):
+    """A bay's days."""
+
+    day = fields.Date(load_default=None)
+    limit = fields.Integer(
+        load_default=DEFAULT_LIMIT,
+        validate=validate.Range(1, LARGEST_PAGE_OF_DAYS, error="must lie between {min} and {max}"),
+    )
+    after = fields.Date(load_default=None)
 
 
 @described(model_meanings.AGREEMENT_QUERY)

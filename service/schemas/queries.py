@@ -71,6 +71,13 @@ class ViewQuery(UnitsQuery):
     standard = Word(*STANDARDS, load_default=None)
 
 
+@described(meanings.CURVE_QUERY)
+class SetupCurveQuery(ViewQuery):
+    """A setup's mean curve, with or without its pulls' own."""
+
+    singles = fields.Boolean(load_default=False)
+
+
 @described(meanings.SESSION_QUERY)
 class SessionQuery(PageQuery, UnitsQuery):
     """Sessions of a car, a platform, a bay, since a time."""
@@ -201,6 +208,7 @@ class StockQuery(MeasureQuery):
         validate=between(0.1, 10_000),
     )
     checked = Word("verified", "declared", "any", load_default="declared")
+    raw = fields.Boolean(load_default=False)
 
 
 @described(meanings.EVIDENCE_QUERY)

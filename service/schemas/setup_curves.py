@@ -43,6 +43,20 @@ def curve_document(
     }
 
 
+def single_document(pull: Any, torque_nm: Grid, along: Grid, units: str) -> dict[str, Any]:
+    """One pull's own curve at the speeds of its setup's mean curve `along`."""
+    known = np.flatnonzero(np.isfinite(along))
+    reach = slice(int(known[0]), int(known[-1]) + 1)
+    return {
+        "pull": pull.pull_id,
+        "n": pull.n,
+        "status": pull.status,
+        "struck": pull.struck,
+        "torque": column(torque_nm[reach], "torque", units),
+        "power": column(power_kw(torque_nm, GRID_RPM)[reach], "power", units),
+    }
+
+
 def column(values: Grid, quantity: str | None, units: str) -> list[float | None]:
     """One column in the asked units."""
     figures = from_si(values, quantity, units) if quantity else values
@@ -95,4 +109,5 @@ class SetupCurveDocument(Document):
     curve = fields.Dict(
         keys=fields.String(), values=fields.List(fields.Float(allow_none=True)), allow_none=True
     )
+    singles = fields.List(fields.Dict())
     restriction = fields.Nested(RestrictionDocument, allow_none=True)

@@ -1,6 +1,6 @@
 """A platform's stock spread as a document."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from marshmallow import fields
@@ -8,16 +8,20 @@ from marshmallow import fields
 from service.schemas import answer_meanings
 from service.schemas.answer_documents import SMOOTHING, figure, interval, rounded
 from service.schemas.base import Document
+from service.schemas.gain_questions import GainSaid, said_document
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
+    from service.answers.gain_told import Said
     from service.answers.stock_spread import StockSpread
     from service.stats.history.place import Place
 
 GROUPS = ("clearly_above", "clearly_below", "too_close_to_call")
 
 
-def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: str) -> dict[str, Any]:
+def spread_document(
+    answer: "StockSpread", question: Mapping[str, Any], questions: Sequence["Said"], units: str
+) -> dict[str, Any]:
     """A stock spread as the contract has it."""
     quantity, spread = answer.asked.measure.quantity, answer.spread
 
@@ -36,14 +40,25 @@ def spread_document(answer: "StockSpread", question: Mapping[str, Any], units: s
         "median": show(spread.median) if spread else None,
         "sd": show(spread.sd) if spread else None,
         "sd_percent": rounded(100 * spread.sd / spread.mean) if spread and spread.sd is not None else None,
+        "as_read": as_read_document(answer, show),
         "quantiles": {f"{p:g}": show(value) for p, value in spread.quantiles} if spread else None,
         **sides_document(answer),
         "checked": dict(answer.checked),
         "left_out": dict(answer.left_out),
         "value": placed_document(answer, show),
         "values": list(values_of(answer, show)),
+        "questions": [said_document(said) for said in questions],
         "cautions": list(answer.cautions),
     }
+
+
+def as_read_document(answer: "StockSpread", show: Any) -> dict[str, Any] | None:
+    """The cars with their bays' offsets left in."""
+    spread = answer.as_read
+    if spread is None:
+        return None
+    share = None if spread.sd is None else rounded(100 * spread.sd / spread.mean)
+    return {"mean": show(spread.mean), "sd": show(spread.sd), "sd_percent": share}
 
 
 def sides_document(answer: "StockSpread") -> dict[str, Any]:
@@ -127,6 +142,7 @@ class StockAnswer(Document):
     median = fields.Float(allow_none=True)
     sd = fields.Float(allow_none=True)
     sd_percent = fields.Float(allow_none=True)
+    as_read = fields.Dict(allow_none=True)
     quantiles = fields.Dict(allow_none=True)
     above_average = fields.Dict(allow_none=True)
     below_average = fields.Dict(allow_none=True)
@@ -135,4 +151,5 @@ class StockAnswer(Document):
     left_out = fields.Dict()
     value = fields.Dict(allow_none=True)
     values = fields.List(fields.Dict())
+    questions = fields.List(fields.Nested(GainSaid))
     cautions = fields.List(fields.String())

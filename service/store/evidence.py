@@ -279,6 +279,8 @@ class StockQuestion(HasEngine):
     charge_cooling: str | None
     fuel_per_cycle: float | None
     boost_ratio: float | None
+    transmission: str | None
+    rated_power_kw: float | None
     version: str
 
 
@@ -288,6 +290,7 @@ def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None
         return cursor.execute(
             """
             SELECT platform_id, slug::text, name, aspiration, ignition, charge_cooling, fuel_per_cycle, boost_ratio,
+                   transmission, rated_power_kw,
                    concat_ws('.', platform.version, coalesce(evidence_version.version, 0)) AS version
             FROM   platform LEFT JOIN evidence_version USING (platform_id)
             WHERE  slug = %s AND coalesce(part_id, 0) = 0

@@ -57,6 +57,21 @@ class ReviewedPair(NamedTuple):
     without_n: int
 
 
+SHOWN = f"""
+    SELECT placed.vehicle_id, same_session, match, held, usable, gap_days, at, again_share, again_is_with,
+           {side_columns("w")}, {side_columns("o")}, {side_columns("r")},
+           part.slug::text, against.slug::text, differs, ws.id, with_.n, os.id, without.n
+    FROM   placed
+           JOIN part USING (part_id)
+           LEFT JOIN part against ON against.part_id = against_id
+           JOIN setup with_ ON with_.setup_id = setup_with
+           JOIN session ws ON ws.session_id = with_.session_id
+           JOIN setup without ON without.setup_id = setup_without
+           JOIN session os ON os.session_id = without.session_id
+           JOIN setup_summary w ON w.setup_id = setup_with
+           JOIN setup_summary o ON o.setup_id = setup_without
+           LEFT JOIN setup_summary r ON r.setup_id = setup_again
+"""  # noqa: S608
 PAIRS = f"""
     WITH mine AS (SELECT setup_id FROM setup WHERE session_id = %(session)s),
          touched AS (
@@ -80,21 +95,17 @@ PAIRS = f"""
                     ) AS place
              FROM   forward
          )
-    SELECT placed.vehicle_id, same_session, match, held, usable, gap_days, at, again_share, again_is_with,
-           {side_columns("w")}, {side_columns("o")}, {side_columns("r")},
-           part.slug::text, against.slug::text, differs, ws.id, with_.n, os.id, without.n
-    FROM   placed
-           JOIN part USING (part_id)
-           LEFT JOIN part against ON against.part_id = against_id
-           JOIN setup with_ ON with_.setup_id = setup_with
-           JOIN session ws ON ws.session_id = with_.session_id
-           JOIN setup without ON without.setup_id = setup_without
-           JOIN session os ON os.session_id = without.session_id
-           JOIN setup_summary w ON w.setup_id = setup_with
-           JOIN setup_summary o ON o.setup_id = setup_without
-           LEFT JOIN setup_summary r ON r.setup_id = setup_again
+    {SHOWN}
     WHERE  same_session OR place = 1
     ORDER  BY NOT same_session, part.slug, against.slug NULLS FIRST, match, with_.n, without.n
+"""  # noqa: S608
+PAIR_OF_SETUPS = f"""
+    WITH placed AS (
+        SELECT * FROM pair
+        WHERE  (setup_with, setup_without) IN ((%(one)s, %(other)s), (%(other)s, %(one)s))
+    )
+    {SHOWN}
+    ORDER  BY setup_with = %(other)s DESC LIMIT 1
 """  # noqa: S608
 WHERE_IT_STANDS = len(ReviewedPair._fields) - 1
 
@@ -102,6 +113,15 @@ WHERE_IT_STANDS = len(ReviewedPair._fields) - 1
 def ask_pairs(conn: Connection, session: int) -> Later[list[ReviewedPair]]:
     """All pairs inside a session; of those with other sessions the best for each question not answered inside."""
     cursor = conn.execute(PAIRS, {"session": session})
-    return lambda: [
-        ReviewedPair(pair_row(row[:-WHERE_IT_STANDS]), *row[-WHERE_IT_STANDS:]) for row in cursor.fetchall()
-    ]
+    return lambda: [reviewed_pair(row) for row in cursor.fetchall()]
+
+
+def reviewed_pair(row: tuple[Any, ...]) -> ReviewedPair:
+    """A flat row of SHOWN."""
+    return ReviewedPair(pair_row(row[:-WHERE_IT_STANDS]), *row[-WHERE_IT_STANDS:])
+
+
+def pair_between(conn: Connection, before: int, after: int) -> ReviewedPair | None:
+    """The pair that two setups make, the one with the part at `after` where there are both; None where they make none."""
+    row = conn.execute(PAIR_OF_SETUPS, {"one": before, "other": after}).fetchone()
+    return None if row is None else reviewed_pair(row)

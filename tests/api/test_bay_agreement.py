@@ -1,6 +1,11 @@
 """GET /v1/bay-agreement: how far the bays agree, and what the check car says."""
 
+import csv
+import io
+import math
+
 import pytest
+from scipy.stats import chi2
 
 from tests.api.bodies import added
 from tests.api.gains import post
@@ -66,7 +71,7 @@ def test_the_check_car_is_held_against_its_own_readings(stoats):
     assert stoats.get(last["setup"]).json["parts"] == []
     assert by_bay(answer(stoats))["hub"]["check_car"] is None
     assert any(
-        f"check car {CHECK} read outside its limits in north" in said for said in answer(stoats)["cautions"]
+        f"check car {CHECK} read outside its limits in North" in said for said in answer(stoats)["cautions"]
     )
 
 
@@ -84,7 +89,7 @@ def test_a_bay_that_shares_no_car_is_not_compared_and_says_so(stoats):
     body = answer(stoats)
     yard = by_bay(body)["yard"]
     assert (yard["offset_percent"], yard["interval"], yard["cars"], yard["cars_shared"]) == (None, None, 1, 0)
-    assert any("yard shares no car with another bay" in caution for caution in body["cautions"])
+    assert any("Yard shares no car with another bay" in caution for caution in body["cautions"])
 
 
 def test_a_bay_begins_anew_at_a_recorded_event(stoats):
@@ -104,10 +109,68 @@ def test_before_there_is_a_model_it_says_why_there_is_nothing(stoats, without_mo
     assert any("history model is not ready" in caution for caution in body["cautions"])
 
 
-def test_the_bays_as_csv_have_one_row_each(stoats):
-    lines = stoats.get(AGREEMENT, Accept="text/csv").text.splitlines()
-    assert lines[0].startswith("bay,name,kind,offset_percent,interval,since,cars,cars_shared,")
-    assert [line.split(",")[0] for line in lines[1:]] == ["hub", "north"]
+def test_where_a_bay_stands_is_said_in_words_what_is_urgent_first(stoats):
+    body = answer(stoats)
+    north, hub = by_bay(body)["north"], by_bay(body)["hub"]
+    assert (north["state"], north["state_words"]) == ("outside", "Outside: stop publishing")
+    assert (
+        f"the check car {CHECK} read 4.0 % low on 22 March 2026, beyond its limit of 2.0 %" in north["said"]
+    )
+    assert (hub["state"], hub["said"][:30]) == ("not-checked", "No check car was measured here")
+    assert body["said"].startswith(f"Stop publishing figures of {north['name']} until it has been looked at")
+
+
+def test_repeatability_comes_by_quarter_with_its_pulls_and_a_chi_square_interval(stoats):
+    north = by_bay(answer(stoats))["north"]
+    (quarter,) = north["repeatability_by_quarter"]
+    assert (quarter["quarter"], quarter["from"]) == ("2026-Q1", "2026-01-01")
+    assert (quarter["pulls"], quarter["setups"]) == (57, 19)  # 12 + 1 + 6 setups of three pulls
+    sd, df = quarter["repeatability_percent"], 57 - 19
+    ends = [sd * math.sqrt(df / chi2(df).ppf(tail)) for tail in (0.95, 0.05)]
+    assert quarter["interval"] == pytest.approx(ends, rel=1e-3)
+    assert north["repeatability_interval"] == quarter["interval"]
+    assert north["repeatability_trend_percent_per_year"] is None
+    assert "from 57 pulls of 19 setups" in north["repeatability_said"]
+
+
+def test_the_cars_that_two_bays_share_are_named(stoats):
+    (pair,) = answer(stoats)["shared_cars"]
+    assert sorted(pair["bays"]) == ["hub", "north"]
+    assert set(pair["vehicles"]) == {f"heron-{n}" for n in range(1, 6)}
+    assert (pair["cars"], pair["comparable"], pair["said"]) == (5, True, "5 cars measured in both.")
+
+
+def test_bays_without_shared_cars_are_called_not_comparable(stoats):
+    added(stoats, "/v1/bays", {"slug": "yard", "name": "Yard", "kind": "roller-loaded"})
+    post(stoats, setup(scale=0.95), vehicle="stoat-1", bay="yard", day=2)
+    pairs = {tuple(sorted(pair["bays"])): pair for pair in answer(stoats)["shared_cars"]}
+    assert not pairs["hub", "yard"]["comparable"]
+    assert pairs["north", "yard"]["said"].startswith("Not comparable")
+    assert "Yard cannot be compared with another bay" in answer(stoats)["said"]
+
+
+def test_what_was_recorded_about_a_bay_stands_with_it_without_its_note(stoats):
+    event = {"at": "2026-03-21T00:00:00+00:00", "kind": "recalibrated", "note": "by the owner's brother"}
+    added(stoats, "/v1/bays/north/events", event)
+    north = by_bay(answer(stoats))["north"]
+    assert north["events"] == [{"at": "2026-03-21T00:00:00+00:00", "kind": "recalibrated"}]
+
+
+def test_the_bays_as_csv_have_one_row_each_and_one_figure_a_cell(stoats):
+    text = stoats.get(AGREEMENT, Accept="text/csv").text
+    rows = {row["bay"]: row for row in csv.DictReader(io.StringIO(text))}
+    body = by_bay(answer(stoats))
+    assert list(rows) == ["hub", "north"]
+    for slug, row in rows.items():
+        assert [float(row["interval_low"]), float(row["interval_high"])] == body[slug]["interval"]
+        ends = [float(row[f"repeatability_{end}"]) for end in ("low", "high")]
+        assert ends == body[slug]["repeatability_interval"]
+    newest = body["north"]["check_car"]["readings"][-1]
+    assert (rows["north"]["check_car"], rows["hub"]["check_car"]) == (CHECK, "")
+    assert float(rows["north"]["check_car_deviation_percent"]) == newest["deviation_percent"]
+    assert float(rows["north"]["check_car_limit_percent"]) == newest["limit_percent"]
+    assert "[" not in text
+    assert "{" not in text
 
 
 def test_the_agreement_is_304_until_something_is_posted(stoats):

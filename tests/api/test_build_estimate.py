@@ -52,6 +52,12 @@ def test_what_the_parts_contribute_multiplies_to_the_whole(stoats):
     }
 
 
+def test_how_many_cars_had_all_parts_at_once_is_counted(stoats):
+    assert answer(stoats)["evidence"]["cars_with_all"] == 6
+    assert answer(stoats, "mesh-pipe,road-map")["evidence"]["cars_with_all"] == 0
+    assert answer(stoats, "mesh-pipe")["evidence"]["cars_with_all"] == 3
+
+
 def test_the_figure_after_is_the_baseline_with_the_gain(stoats):
     body, own = answer(stoats), answer(stoats, more="&baseline=200")
     assert (body["baseline"], body["baseline_is"]) == (

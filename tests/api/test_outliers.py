@@ -1,5 +1,10 @@
 """GET /v1/outliers: what lies apart from the rest, and what was recorded that goes the same way."""
 
+import csv
+import io
+import math
+import re
+
 import pytest
 
 from tests.api.bodies import added
@@ -57,7 +62,81 @@ def test_the_most_surprising_come_first_at_a_stated_rate_of_false_alarms(stoats)
     scores = [abs(one["score"]) for one in body["items"]]
     assert scores == sorted(scores, reverse=True)
     assert body["false_alarm_rate"] == 0.05
-    assert body["looked_at"] == {"cars": 14, "gains": 0, "setups": 24, "pulls": 0, "bays": 2}
+    assert body["looked_at"] == {"cars": 14, "gains": 0, "setups": 16, "pulls": 0, "bays": 2}
+    assert body["found"] == {"cars": 1, "gains": 0, "setups": 1, "pulls": 0, "bays": 0}
+
+
+def test_the_first_sentence_says_how_many_of_how_many(stoats):
+    body = answer(stoats)
+    assert body["said"] == "1 of 14 cars and 1 of 16 setups lie apart from the rest."
+    assert body["said_beside"].startswith("Among 2 bays none does. Of those listed about 1 in 20 ")
+
+
+@pytest.mark.parametrize(
+    ("query", "looked_at"),
+    [
+        ("?platform=heron", {"cars": 14, "setups": 16, "bays": 0}),
+        ("?platform=stoat", {"cars": 0, "setups": 0, "bays": 0}),
+        ("?bay=north", {"cars": 9, "setups": 11, "bays": 1}),
+        ("?bay=hub", {"cars": 0, "setups": 5, "bays": 1}),
+        ("?since=2026-03-20", {"cars": 2, "setups": 1, "bays": 1}),
+        ("?since=2026-03-23", {"cars": 0, "setups": 0, "bays": 0}),
+    ],
+)
+def test_what_was_looked_at_is_counted_as_asked(stoats, query, looked_at):
+    """Of 14 herons five were in both bays, so nine stand in the north bay alone; setups count where a car has several."""
+    body = answer(stoats, query)
+    assert {kind: body["looked_at"][kind] for kind in looked_at} == looked_at
+
+
+def test_that_nothing_is_odd_is_called_normal_and_that_nothing_was_looked_at_is_not(stoats):
+    hub, stoat = answer(stoats, "?bay=hub"), answer(stoats, "?platform=stoat")
+    assert "That is normal" in hub["said"]
+    assert hub["said_beside"] is None
+    assert stoat["said"].startswith("Nothing could be looked at here")
+
+
+def test_each_stands_against_the_range_of_ordinary_ones(stoats):
+    """19 of 20 lie within 1.96 spreads: the deviation in logs over the score is one spread."""
+    one = of(answer(stoats), "car", RICH)
+    spread = abs(math.log1p(one["deviation_percent"] / 100) / one["score"])
+    low, high = one["ordinary"]
+    assert (low, high) == pytest.approx(
+        [one["expected"] * math.exp(side * 1.96 * spread) for side in (-1, 1)], rel=1e-3
+    )
+    assert one["ordinary_percent"] == pytest.approx(
+        [100 * (end / one["expected"] - 1) for end in (low, high)], abs=0.01
+    )
+    assert one["value"] < low
+
+
+def test_what_to_look_at_comes_in_order_the_bay_first_where_all_is_low(stoats):
+    one = of(answer(stoats), "car", RICH)
+    areas = [check["area"] for check in one["checks"]]
+    assert areas[:4] == ["the bay", "what was typed", "the weather", "tyres and straps"]
+    assert areas[-2:] == ["the engine itself", "brakes and gearbox"]
+    recorded = {check["area"]: check["recorded"] for check in one["checks"]}
+    assert recorded["fuel and spark"].startswith("lambda was 0.72 where 0.86 is usual")
+    assert recorded["tyres and straps"] is None
+    assert recorded["the bay"] == one["bay_day"]["said"]
+
+
+def test_the_bays_day_is_told_by_its_other_cars(stoats):
+    """The weak heron came on day 20; the check car on days 18 and 22 stands beside it within two days, heron-12 on the 12th."""
+    one = of(answer(stoats), "car", RICH)
+    day = one["bay_day"]
+    assert (day["day"], day["bay"]) == ("2026-03-20", "north")
+    assert RICH not in {car["vehicle"] for car in day["readings"]}
+    assert CHECK in {car["vehicle"] for car in day["readings"]}
+    assert "other cars measured there within" in day["said"]
+
+
+def test_the_records_to_open_are_named(stoats):
+    car, setup_ = of(answer(stoats), "car", RICH), of(answer(stoats), "pull", CHECK)
+    assert stoats.get(car["record"] + "/curve").status_code == 200
+    assert (car["stock"], car["beside"]) == (True, None)
+    assert setup_["record"] != setup_["beside"]
+    assert setup_["beside"].startswith("/v1/sessions/")
 
 
 def test_cars_that_differ_as_cars_do_are_not_listed(stoats):
@@ -91,6 +170,9 @@ def test_figures_come_in_the_asked_units(stoats):
     si, us = of(answer(stoats), "car", RICH), of(answer(stoats, "?units=us"), "car", RICH)
     assert us["value"] * HORSEPOWER == pytest.approx(si["value"], rel=1e-4)
     assert us["deviation_percent"] == si["deviation_percent"]
+    said = re.search(r": ([0-9.]+) hp where ([0-9.]+) hp is to be expected", us["said"])
+    assert said is not None
+    assert [float(one) for one in said.groups()] == pytest.approx([us["value"], us["expected"]], abs=0.051)
 
 
 def test_another_measure_looks_at_cars_and_single_pulls_and_says_so(stoats):
@@ -158,10 +240,18 @@ def test_what_cannot_be_asked_is_refused(stoats, query, status):
     assert stoats.get(OUTLIERS + query).status_code == status
 
 
-def test_the_list_as_csv_has_one_row_each(stoats):
-    lines = stoats.get(OUTLIERS, Accept="text/csv").text.splitlines()
-    assert lines[0].startswith("kind,vehicle,platform,bay,session,setup,pull,part,at,measure,value,")
-    assert len(lines) == 1 + len(answer(stoats)["items"])
+def test_the_list_as_csv_has_one_row_each_and_what_each_reason_explains_in_a_column(stoats):
+    text = stoats.get(OUTLIERS, Accept="text/csv").text
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert text.startswith("kind,vehicle,platform,bay,session,setup,pull,part,at,measure,value,")
+    assert len(rows) == len(answer(stoats)["items"])
+    one = next(row for row in rows if row["vehicle"] == RICH)
+    by_code = {r["code"]: r["explains_percent"] for r in of(answer(stoats), "car", RICH)["reasons"]}
+    assert one["reasons"].split() == list(by_code)
+    assert float(one["mixture_percent"]) == by_code["mixture"]
+    assert one["ethanol_percent"] == ""
+    assert float(one["ordinary_low"]) < float(one["ordinary_high"])
+    assert "{" not in text
 
 
 def test_the_list_is_304_until_something_is_posted(stoats):

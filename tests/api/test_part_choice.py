@@ -83,6 +83,117 @@ def test_the_order_of_fitting_and_the_best_build_stay_within_the_budget(priced):
     assert answer(priced)["best_within_budget"] is None
 
 
+def test_what_a_budget_does_not_buy_is_not_on_the_frontier_and_has_no_place(priced):
+    """For 665 only the wide pipe (660) can be bought: the calibration (672), best of all without a budget, has no place."""
+    parts = by_part(answer(priced, "budget=665"))
+    assert {part: one["frontier"] for part, one in parts.items()} == {
+        "road-map": False, "wide-pipe": True, "mesh-pipe": False,
+    }  # fmt: skip
+    assert (parts["wide-pipe"]["chance_of_best"], parts["wide-pipe"]["cautious_rank"]) == (
+        pytest.approx(1.0, abs=0.01),
+        1,
+    )
+    assert (parts["road-map"]["chance_of_best"], parts["road-map"]["cautious_rank"]) == (None, None)
+    assert parts["road-map"]["gain_per_money"] == by_part(answer(priced))["road-map"]["gain_per_money"]
+
+
+def test_each_step_adds_what_the_part_gives_beside_those_before_it(priced):
+    first, second = answer(priced)["best_order"]
+    alone = by_part(answer(priced))["road-map"]
+    beside = by_part(answer(priced, "fitted=road-map"))["wide-pipe"]
+    assert (first["part"], first["name"], first["cost"]) == ("road-map", alone["name"], 672)
+    for step, row in ((first, alone), (second, beside)):
+        assert step["adds_percent"] == pytest.approx(row["typical_percent"], rel=1e-4)
+        assert step["adds_interval_percent"] == pytest.approx(row["typical_interval_percent"], rel=1e-4)
+
+
+def test_what_was_gained_up_to_a_step_is_what_those_parts_do_together(priced):
+    build = priced.get("/v1/build-estimate?platform=stoat&parts=road-map,wide-pipe").json
+    last = answer(priced)["best_order"][-1]
+    assert last["gained"] == pytest.approx(build["typical"], rel=1e-4)
+    assert last["gained_interval"] == pytest.approx(build["typical_interval"], rel=1e-4)
+    assert last["spent"] == build["cost"]["fitted"]
+
+
+def test_the_budgets_offered_run_from_the_cheapest_part_to_all_of_the_order(priced):
+    """From 660 to 672 + 660 = 1332 in about sixty steps: 11.2 each, the next round one is 20."""
+    assert answer(priced)["budget_range"] == {"least": 660, "most": 1340, "step": 20}
+    assert answer(priced, "budget=700")["budget_range"] == answer(priced)["budget_range"]
+    assert answer(priced, "slot=down-pipe&budget=1")["budget_range"]["least"] == 660
+
+
+def test_a_wished_gain_is_answered_by_the_cheapest_parts_that_reach_it_together(priced):
+    """Of 150 kW: the pipe gives some 7.5, the calibration some 30, both some 44."""
+    small, large = (answer(priced, f"wished={gain}")["cheapest_to_wish"] for gain in (5, 40))
+    assert ([step["part"] for step in small["steps"]], small["spent"]) == (["wide-pipe"], 660)
+    assert ([step["part"] for step in large["steps"]], large["spent"]) == (
+        ["road-map", "wide-pipe"],
+        672 + 660,
+    )
+    assert large["wished"] == pytest.approx(40, rel=1e-4)
+    assert large["steps"][-1]["gained"] > 40
+    assert small["chance"] > 0.9
+    assert large["within_budget"] is None
+    assert answer(priced, "wished=40&budget=700")["cheapest_to_wish"]["within_budget"] is False
+
+
+def test_a_wished_gain_out_of_reach_is_said_with_the_most_there_is(priced):
+    found = answer(priced, "wished=300")["cheapest_to_wish"]
+    assert (found["steps"], found["spent"], found["chance"]) == ([], None, None)
+    assert found["most"] == pytest.approx(answer(priced)["best_order"][-1]["gained"], rel=1e-4)
+
+
+def test_a_wished_gain_counts_from_what_is_fitted(priced):
+    found = answer(priced, "wished=10&fitted=road-map")["cheapest_to_wish"]
+    assert [step["part"] for step in found["steps"]] == ["wide-pipe"]
+    assert answer(priced, "wished=30&fitted=road-map")["cheapest_to_wish"]["steps"] == []
+
+
+def test_the_baseline_is_the_car_with_what_is_fitted_on_it(priced):
+    stock, tuned = answer(priced), answer(priced, "fitted=road-map")
+    gained = by_part(stock)["road-map"]["typical"]
+    assert tuned["baseline"] == pytest.approx(stock["baseline"] + gained, rel=1e-4)
+    assert (stock["baseline_is"], tuned["baseline_is"]) == (
+        "typical stock car of this kind",
+        "typical car of this kind with what is fitted",
+    )
+    pipe = by_part(tuned)["wide-pipe"]
+    assert pipe["typical"] == pytest.approx(tuned["baseline"] * pipe["typical_percent"] / 100, rel=1e-3)
+    own = answer(priced, "fitted=road-map&baseline=250")
+    assert (own["baseline"], own["baseline_is"]) == (250.0, "yours")
+
+
+def test_where_each_gain_stands_and_how_many_cars_would_make_it_firm(priced):
+    parts = by_part(answer(priced))
+    assert {one["standing"] for one in parts.values()} == {"gains"}
+    for one in parts.values():
+        assert one["cars_until_established"] == 0
+        assert one["cars_until_half"] is None or one["cars_until_half"] >= 3
+    against = by_part(answer(priced, "fitted=wide-pipe"))["mesh-pipe"]
+    low, high = against["typical_interval"]
+    assert against["standing"] == ("gains" if low > 0 else "loses" if high < 0 else "unclear")
+    assert (against["cars_until_established"] == 0) == (against["standing"] != "unclear")
+
+
+def test_the_best_that_was_measured_on_this_very_kind_is_named(priced):
+    other = {"slug": "other", "name": "Other", "aspiration": "turbo", "ignition": "spark"}
+    added(priced, "/v1/platforms", other)
+    assert [answer(priced, query)["best_measured_here"] for query in ("", "budget=665", "budget=10")] == [
+        "road-map",
+        "wide-pipe",
+        None,
+    ]
+    borrowed = priced.get("/v1/platforms/other/part-choice")
+    assert borrowed.status_code == 200
+    assert borrowed.json["best_measured_here"] is None
+
+
+def test_a_price_comes_with_its_day(priced):
+    price(priced, "wide-pipe", price=500, price_date="2026-03-01")
+    assert by_part(answer(priced))["wide-pipe"]["price_date"] == "2026-03-01"
+    assert by_part(answer(priced))["mesh-pipe"]["price_date"] is None
+
+
 def test_what_is_fitted_is_no_choice_and_what_it_would_replace_is_held_against_it(priced):
     parts = by_part(answer(priced, "fitted=wide-pipe"))
     assert set(parts) == {"road-map", "mesh-pipe"}
@@ -107,6 +218,11 @@ def test_a_part_without_a_price_is_listed_last_without_a_place_and_one_never_mea
     assert (unpriced["fitted"], unpriced["gain_per_money"], unpriced["chance_of_best"]) == (None, None, None)
     assert unpriced["typical_percent"] > 15
     assert body["left_out"] == {"never measured on any kind of car": 1}
+    assert body["left_out_parts"] == [
+        {"part": "air-box", "name": "Air box", "why": "never measured on any kind of car"}
+    ]
+    assert not any("Air box" in caution for caution in body["cautions"])
+    assert any("Air box" in caution for caution in answer(stoats, "fitted=air-box")["cautions"])
     assert any("no cost and no place" in caution for caution in body["cautions"])
 
 

@@ -147,3 +147,32 @@ def test_a_restriction_is_said_in_the_asked_units():
     assert "falls by 1.3 inHg from 2500" in restriction_document(found, "us")["reading"]
     assert "falls by 4.4 kPa from 2500" in restriction_document(found, "si")["reading"]
     assert "falls by 44 hPa from 2500" in restriction_document(found, "ps")["reading"]
+
+
+def test_each_pulls_own_curve_is_answered_when_asked_for_and_their_mean_is_the_setups(stoats):
+    answer = curve_of(stoats, session(setup(pulls=3)), "?units=us&singles=true").get_json()
+    singles = answer["singles"]
+    assert [one["n"] for one in singles] == [1, 2, 3]
+    assert {one["status"] for one in singles} == {"accepted"}
+    for name in ("torque", "power"):
+        own = [[*one[name]] for one in singles]
+        assert len(own[0]) == len(answer["curve"]["rpm"])
+        # both are told to five digits: half a unit of the last one each
+        assert np.mean(own, axis=0) == pytest.approx(answer["curve"][name], rel=1.1e-4)
+
+
+def test_a_rejected_pull_is_among_the_single_curves_though_the_mean_leaves_it_out(stoats):
+    body = session(setup(pulls=2))
+    weak = pull(0.9) | {"status": "rejected", "reason": "wheel slip"}
+    body["setups"][0]["pulls"].append(weak)
+    answer = curve_of(stoats, body, "?units=si&singles=true").get_json()
+    assert answer["pulls"] == 2
+    third = answer["singles"][2]
+    assert third["status"] == "rejected"
+    assert at(answer["curve"], 4200, "torque") == pytest.approx(hump(4200.0), rel=1e-3)
+    where = answer["curve"]["rpm"].index(4200)
+    assert third["torque"][where] == pytest.approx(0.9 * hump(4200.0), rel=1e-3)
+
+
+def test_single_curves_are_left_out_unless_asked_for(stoats):
+    assert "singles" not in curve_of(stoats, session(setup())).get_json()

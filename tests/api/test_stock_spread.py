@@ -262,3 +262,59 @@ def test_a_low_figure_is_said_to_be_no_verdict(stoats):
     cautions = answer(stoats)["cautions"]
     assert any("qualified person's look, not a verdict" in caution for caution in cautions)
     assert any("no promise for another car" in caution for caution in cautions)
+
+
+def two_bays(client: Client) -> None:
+    """Twelve cars of even spread in two bays; the second reads 3 % high, as five shared cars show."""
+    for n in range(1, 13):
+        scale = 0.97 + 0.005 * n
+        if n <= 9:
+            post(client, setup(scale=scale), vehicle=f"stoat-{n}", day=n)
+        if n >= 5:
+            post(client, setup(scale=1.03 * scale), vehicle=f"stoat-{n}", day=n, bay="hub")
+
+
+def test_as_read_the_values_keep_what_the_bays_differ_by(stoats):
+    two_bays(stoats)
+    levelled, raw = answer(stoats), answer(stoats, "?raw=true")
+    assert (levelled["levelled"], raw["levelled"]) == (True, False)
+    assert [row["value"] for row in raw["values"]] == [row["raw"] for row in raw["values"]]
+    assert raw["mean"] == raw["as_read"]["mean"] == levelled["as_read"]["mean"]
+    assert raw["sd"] == levelled["as_read"]["sd"] > levelled["sd"]
+    highest = raw["values"][-1]
+    # measured in the high bay alone, so as it read it keeps all of that bay's 3 %
+    assert highest["vehicle"] == "stoat-12"
+    assert highest["value"] == pytest.approx(POWER * 1.03 * (0.97 + 0.06), rel=1e-3)
+
+
+def test_as_read_no_car_is_placed_and_it_is_said_why(stoats):
+    two_bays(stoats)
+    raw = answer(stoats, "?raw=true&value=100")
+    assert raw["groups"] is None
+    assert {row["percentile"] for row in raw["values"]} == {None}
+    assert raw["value"]["as_one_reading"] is None
+    (said,) = [words for words in raw["cautions"] if "not levelled" in words]
+    assert "no car is placed" in said
+    assert not [words for words in answer(stoats)["cautions"] if "no car is placed" in words]
+
+
+def flywheel(client: Client) -> list[str]:
+    (item,) = [one for one in answer(client, "?units=si")["questions"] if "flywheel" in one["question"]]
+    return item["answer"]
+
+
+def test_the_flywheel_gets_no_number_of_its_own(stoats):
+    stock_cars(stoats, *TEN)
+    etag = stoats.get("/v1/platforms/stoat").headers["ETag"]
+    change = {"units": "si", "rated_power": 132.0}
+    assert stoats.patch("/v1/platforms/stoat", change, If_Match=etag).status_code == 200
+    refused, rated, measured = flywheel(stoats)
+    assert refused.startswith("No single number is given")
+    assert rated == "The maker rates this engine at 132 kW."
+    assert f"make {POWER * np.mean(TEN):.0f} kW on average" in measured
+
+
+def test_a_rating_that_nobody_recorded_is_said_to_be_unknown(stoats):
+    stock_cars(stoats, *TEN)
+    said = flywheel(stoats)
+    assert "The maker's rating of this engine is not recorded." in said

@@ -4,6 +4,8 @@ Absolute times say more about the machine than about the ledger, so each case is
 `ping` = a route without database, `row` = one row by its key. Rounds are interleaved, every case a few times in each;
 a case's figure is the median over rounds of its round's median over its base's.
 
+How soon the dashboard's pages speak is measured in a browser on the demo (tests/bench/pages.py): `--only pages`.
+
 The history model alone is then measured without a service (tests/bench/model.py): `--only model --model-sizes shop 91k
 250k` does so at three sizes, which takes some ten minutes.
 """
@@ -13,15 +15,17 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from tests.bench.cases import Case, every_case
 from tests.bench.history import fill
 from tests.bench.line import Line
 from tests.bench.model import BENCH_SIZES, TARGETS, model_figures
+from tests.bench.pages import EVERYTHING_MS, FIRST_WORDS_MS, page_times
 from tests.bench.serving import Service, service_in
 
-PARTS = ("service", "model")
+PARTS = ("service", "model", "pages")
 ROUNDS = 15
 PSS_TARGET_MB = 250.0
 WARM = 2
@@ -33,11 +37,15 @@ def main() -> int:
     asked = argparse.ArgumentParser(prog="bench", description=__doc__)
     asked.add_argument("--rounds", type=int, default=ROUNDS)
     asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
-    asked.add_argument("--only", choices=PARTS, help="the one of both parts")
+    asked.add_argument("--only", choices=PARTS, help="the one of these parts")
     asked.add_argument("--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of its shops")
     options = asked.parse_args()
-    missed = report_service(options.rounds) if options.only != "model" else 0
-    missed += report_model(options.model_sizes) if options.only != "service" else 0
+    reports: dict[str, Callable[[], int]] = {
+        "service": lambda: report_service(options.rounds),
+        "model": lambda: report_model(options.model_sizes),
+        "pages": report_pages,
+    }
+    missed = sum(report() for part, report in reports.items() if options.only in (None, part))
     return 1 if options.strict and missed else 0
 
 
@@ -48,6 +56,23 @@ def report_model(sizes: list[str]) -> int:
         print(f"{f'history model, {size}: CPU [ms]':34}{'':16}{'target':>10}", flush=True)
         for name, figure in model_figures(size).items():
             missed += shown(name, None, figure, TARGETS.get(name, {}).get(size), "")
+    return missed
+
+
+def report_pages() -> int:
+    """Print how soon each page speaks and is whole; answer how many targets were missed."""
+    print(f"{'pages of the demo, nothing cached':34}{'ms':>8}{'ratio':>8}{'target':>10} ms", flush=True)
+    missed = 0
+    for name, times in page_times():
+        for what, ms, target in (
+            ("first words", times.words_ms, FIRST_WORDS_MS),
+            ("everything drawn", times.everything_ms, EVERYTHING_MS),
+        ):
+            late = ms > target
+            words = f"{target:10.0f}  {'MISSED' if late else 'reached'}"
+            ratio = ms / times.bare_ms
+            print(f"{f'{name}, {what}':34}{ms:8.0f}{ratio:8.1f}{words:20}  x without its script", flush=True)
+            missed += late
     return missed
 
 

@@ -8,7 +8,7 @@ from urllib.parse import urlencode, urlsplit
 from urllib.request import Request, urlopen
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, sync_playwright
 
 from tests.setup.browser import advice, find_browser
 
@@ -22,7 +22,11 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-DESK = {"width": 1100, "height": 900}
+DESK: ViewportSize = {"width": 1100, "height": 900}
+MOST_INNER_FOLDS = 3
+"""Folds inside folds that are opened: one of each list of alike ones is enough (our choice)."""
+UNFOLD = """(most) => [...document.querySelectorAll('details:not([open])')]
+  .filter((node) => node.checkVisibility()).slice(0, most).forEach((node) => { node.open = true; })"""
 VIOLATIONS = """
 window.violations = [];
 document.addEventListener('securitypolicyviolation', (event) =>
@@ -49,6 +53,19 @@ class Watched:
         """Wait until the words are there and the charts are drawn."""
         self.page.wait_for_function("() => document.querySelector('#answer')?.hasChildNodes()")
         self.page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+
+    def unfold(self) -> None:
+        """Open every fold that is there, then the first of those that came with them."""
+        self.page.evaluate(UNFOLD, 1000)
+        self.settle()
+        self.page.evaluate(UNFOLD, MOST_INNER_FOLDS)
+        self.settle()
+
+    def fold(self) -> None:
+        """Close every fold."""
+        self.page.evaluate(
+            "() => document.querySelectorAll('details').forEach((node) => { node.open = false; })"
+        )
 
     def violations(self) -> list[str]:
         """What the page tried against its Content-Security-Policy."""
@@ -84,9 +101,13 @@ class Ledger:
 
     def ask(self, path: str, **question: str) -> Any:
         """A GET's JSON."""
-        address = f"{self.base}{path}{'?' if question else ''}{urlencode(question)}"
+        address = self.address(path, **question)
         with urlopen(Request(address, headers={"Accept": "application/json"}), timeout=30) as answer:
             return json.load(answer)
+
+    def address(self, path: str, **question: str) -> str:
+        """The whole address of a path with a question."""
+        return f"{self.base}/{path.removeprefix('/')}{'?' if question else ''}{urlencode(question)}"
 
     def best_question(self) -> dict[str, str]:
         """The gain question with the most cars."""

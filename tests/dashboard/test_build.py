@@ -24,6 +24,26 @@ def test_the_committed_site_is_current() -> None:
     assert build.main(["--check"]) == 0
 
 
+def test_all_scripts_of_a_page_are_asked_for_at_once() -> None:
+    asked = build.preloads("gain.js")
+    assert [
+        f'<link rel="modulepreload" href="{name}">' in asked for name in ("ask.js", "dom.js", "say.js")
+    ] == [True] * 3
+    assert asked[-1] == '<link rel="modulepreload" href="vendor/vega.js">'
+    assert len(asked) == len(set(asked))
+
+
+def test_a_page_without_a_picture_does_not_ask_for_the_chart_bundle() -> None:
+    assert not [line for line in build.preloads("start.js") if "vega" in line]
+
+
+def test_every_import_of_a_script_is_written_so_that_it_is_found() -> None:
+    for script in build.scripts():
+        written = len(re.findall(r"^(?:import|\} from) ", script.read_text("utf-8"), re.MULTILINE))
+        opened = len(re.findall(r"^import \{\n", script.read_text("utf-8"), re.MULTILINE))
+        assert len(build.IMPORTED.findall(script.read_text("utf-8"))) == written - opened, script.name
+
+
 def test_a_changed_chart_is_noticed(copy: Path) -> None:
     chart = copy / "charts" / "gain-curve.json"
     chart.write_text(chart.read_text("utf-8").replace("rpm", "rev/min", 1), "utf-8")

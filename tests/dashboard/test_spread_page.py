@@ -1,5 +1,6 @@
 """The page that shows how stock cars differ."""
 
+import random
 import re
 
 from playwright.sync_api import Route, expect
@@ -7,6 +8,7 @@ from playwright.sync_api import Route, expect
 from tests.dashboard.conftest import Ledger, Watched
 
 FEWEST_FOR_BARS = 8
+LISTED_AT_ONCE = 40
 
 
 def platform_of(ledger: Ledger) -> str:
@@ -63,8 +65,10 @@ def test_every_car_stands_in_the_table(watched: Watched, ledger: Ledger) -> None
     platform = platform_of(ledger)
     answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
     page = watched.open("spread.html", platform=platform)
-    page.locator("summary").click()
-    assert page.locator("tbody tr").count() == len(answer["values"])
+    page.locator("#cars summary").first.click()
+    if len(answer["values"]) > LISTED_AT_ONCE:
+        page.locator("#cars summary").last.click()
+    assert page.locator("#cars tbody tr").count() == len(answer["values"])
 
 
 def test_shares_above_and_below_the_average_are_counted(watched: Watched, ledger: Ledger) -> None:
@@ -96,7 +100,7 @@ def test_cars_left_out_are_not_called_unmeasured(watched: Watched, ledger: Ledge
     expect(page.locator("dl div", has_text="Not checked to be stock")).to_contain_text("7 setups")
     expect(page.locator("dl div", has_text="The air was not recorded")).to_contain_text("1 setup")
     for word in ("stock_checked", "declared", "verified"):
-        expect(page.locator("#more code", has_text=word)).to_have_count(1)
+        expect(page.locator("#left-out code", has_text=word)).to_have_count(1)
     assert watched.complaints == []
 
 
@@ -104,7 +108,7 @@ def test_no_advice_on_stock_checks_where_that_was_not_the_reason(watched: Watche
     watched.page.route("**/stock-spread*", nobody({"without this measure": 2}))
     page = watched.open("spread.html", platform=platform_of(ledger))
     expect(page.locator("dl div")).to_contain_text("2 setups")
-    expect(page.locator("#more code")).to_have_count(0)
+    expect(page.locator("#left-out code")).to_have_count(0)
 
 
 def test_nothing_measured_is_still_called_so(watched: Watched, ledger: Ledger) -> None:
@@ -128,3 +132,87 @@ def test_a_percentile_says_how_sure(watched: Watched, ledger: Ledger) -> None:
 
 BAR_LABELS = """() => [...document.querySelectorAll('.chart svg g.mark-rect path')]
   .map((bar) => bar.getAttribute('aria-label'))"""
+
+
+def test_ten_thousand_cars_are_a_few_bars_that_count_every_one(watched: Watched, ledger: Ledger) -> None:
+    def many(route: Route) -> None:
+        response = route.fetch()
+        body = response.json()
+        one, dice = body["values"][0], random.Random(1)
+        values = [
+            {**one, "vehicle": f"car-{n}", "value": dice.gauss(body["mean"], body["sd"])}
+            for n in range(10_000)
+        ]
+        route.fulfill(response=response, json={**body, "values": values, "cars": 10_000})
+
+    watched.page.route("**/stock-spread*", many)
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    labels = [label or "" for label in page.evaluate(BAR_LABELS)]
+    counted = [
+        int(found[1].replace(",", "")) for label in labels if (found := re.search(r"cars: ([\d,]+)", label))
+    ]
+    assert sum(counted) == 10_000, labels
+    assert 8 <= len(counted) <= 40
+    assert page.locator(".chart svg path, .chart svg rect").count() <= 100
+    page.locator("#cars summary").first.click()
+    assert page.locator("#cars tbody tr").count() == LISTED_AT_ONCE
+
+
+def test_bays_can_be_left_unlevelled_and_both_averages_are_said(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    path = f"/v1/platforms/{platform}/stock-spread"
+    raw, levelled = ledger.ask(path, raw="true"), ledger.ask(path)
+    assert raw["mean"] != levelled["mean"]
+    page = watched.open("spread.html", platform=platform)
+    beside = page.locator("dl div", has_text="Average as the bays read").locator("data").first
+    assert float(beside.get_attribute("value") or "nan") == raw["mean"]
+    page.get_by_label("Bays").select_option("true")
+    page.wait_for_url("**raw=true**")
+    expect(page.locator("#all figcaption")).to_contain_text("as the bays read")
+    number = page.locator(".headline data").first
+    expect(number).to_have_attribute("value", str(raw["mean"]))
+    expect(page.locator("dl div", has_text="Clearly above it")).to_have_count(0)
+
+
+def test_the_groups_are_the_ledgers_own_and_a_car_has_its_interval(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    answer = ledger.ask(f"/v1/platforms/{platform}/stock-spread")
+    page = watched.open("spread.html", platform=platform)
+    for name, group in (("Clearly above it", "clearly_above"), ("Clearly below it", "clearly_below")):
+        expect(page.locator("dl div", has_text=name)).to_contain_text(f"{answer['groups'][group]} car")
+    page.locator("#cars summary").first.click()
+    highest = answer["values"][-1]
+    cells = page.locator("#cars tbody tr").first.locator("th, td").all_inner_texts()
+    low, high = highest["percentile_interval"]
+    assert cells[0] == highest["vehicle"]
+    assert cells[4] == f"{low:.0f} to {high:.0f}"
+    assert cells[5] == highest["group"]
+    link = page.locator("#cars tbody tr").first.locator("a").first
+    assert link.get_attribute("href") == f"car.html?tag={highest['vehicle']}"
+
+
+def test_checked_is_counted_in_setups_and_says_so(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    checked = ledger.ask(f"/v1/platforms/{platform}/stock-spread")["checked"]
+    page = watched.open("spread.html", platform=platform)
+    line = page.locator("dl div", has_text="Setups by how stock was checked")
+    expect(line).to_contain_text(f"verified in {checked['verified']} setups")
+
+
+def test_what_was_left_out_stands_with_its_reason(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    left_out = ledger.ask(f"/v1/platforms/{platform}/stock-spread")["left_out"]
+    assert left_out
+    page = watched.open("spread.html", platform=platform)
+    for reason, setups in left_out.items():
+        expect(page.locator("#left-out dl div", has_text=reason[1:])).to_contain_text(f"{setups} setup")
+
+
+def test_the_flywheel_is_refused_and_both_figures_stand_apart(watched: Watched, ledger: Ledger) -> None:
+    platform = platform_of(ledger)
+    items = ledger.ask(f"/v1/platforms/{platform}/stock-spread")["questions"]
+    page = watched.open("spread.html", platform=platform)
+    page.locator("#asked summary", has_text="flywheel").click()
+    expect(page.locator("#asked")).to_contain_text("No single number is given")
+    for item in items:
+        expect(page.locator("#asked")).to_contain_text(item["answer"][0])

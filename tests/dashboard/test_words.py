@@ -51,40 +51,29 @@ def test_a_chance_is_said_as_so_many_in_a_hundred(said: Any, share: float, text:
     assert said("say.js", "inHundred", share) == text
 
 
-def test_a_loss_is_only_named_where_the_whole_band_lies_below_nought(said: Any) -> None:
-    def knot(rpm: int, low: float, high: float) -> dict[str, float]:
-        return {"rpm": rpm, "low": low, "typical": (low + high) / 2, "high": high}
-
-    down = [knot(rpm, -4, -1) for rpm in range(2000, 2301, 50)]
-    unsure = [knot(rpm, -2, 1) for rpm in range(2350, 2951, 50)]
-    short = [knot(3000, 0.5, 1), knot(3050, 0.5, 1)]
-    again = [knot(3100, -0.5, 1)]
-    up = [knot(rpm, 1, 3 + rpm / 10_000) for rpm in range(3150, 4001, 50)]
-    found = said("gain-shows.js", "stretches", [*down, *unsure, *short, *again, *up])
-    assert [(part["word"], part["from"], part["to"]) for part in found] == [
-        ("loses", 2000, 2300),
-        ("gains", 3150, 4000),
-    ]
-    assert found[1]["most"]["rpm"] == 4000
+def test_many_values_are_counted_in_even_bars_with_round_ends(said: Any) -> None:
+    bars = said("chart.js", "binned", [1.2, 1.4, 7.9, 31.0])
+    # 29.8 over 16 bars is 1.86: the next of 1, 2, 5 is 2
+    assert [(bar["from"], bar["cars"]) for bar in bars if bar["cars"]] == [(0, 2), (6, 1), (30, 1)]
+    assert {round(bar["to"] - bar["from"], 9) for bar in bars} == {2}
+    assert len(bars) == 16
 
 
-@pytest.mark.parametrize(
-    ("percents", "text"),
-    [
-        (
-            [-2.0, -1.4, 0.3, 1.5, 6.0],
-            "1 of the 5 cars read lower with it; 3 cars are within what a test can tell.",
-        ),
-        ([-1.5, 4.0], "None of the 2 cars read lower with it; 1 car is within what a test can tell."),
-        ([2.0, 4.0], "None of the 2 cars read lower with it."),
-        ([-0.2], "The one car did not read lower with it; it is within what a test can tell."),
-    ],
-)
-def test_only_a_fall_beyond_the_noise_is_counted_as_lower(
-    said: Any, percents: list[float], text: str
-) -> None:
-    floor = 1.5  # [%], of the readings in `percents`
-    assert said("gain-shows.js", "lower", percents, floor, "3.5 kW").startswith(text)
+def test_a_negative_value_falls_in_the_bar_below_nought(said: Any) -> None:
+    bars = said("chart.js", "binned", [-0.1, 0.1, 15.9])  # 16.0 over 16 bars
+    assert [(bar["from"], bar["cars"]) for bar in bars if bar["cars"]] == [(-1, 1), (0, 1), (15, 1)]
+
+
+def test_equal_values_are_one_bar(said: Any) -> None:
+    (bar,) = said("chart.js", "binned", [5.0] * 9)
+    assert bar["cars"] == 9
+    assert bar["from"] <= 5.0 < bar["to"]
+
+
+def test_very_many_values_are_still_a_few_bars_and_none_is_lost(said: Any) -> None:
+    bars = said("chart.js", "binned", [100 + (n * 7919 % 10_000) / 250 for n in range(10_000)])
+    assert 8 <= len(bars) <= 18
+    assert sum(bar["cars"] for bar in bars) == 10_000
 
 
 def test_a_caution_about_this_answer_comes_before_a_general_one(said: Any) -> None:
@@ -96,19 +85,13 @@ def test_a_caution_about_this_answer_comes_before_a_general_one(said: Any) -> No
     assert said("show.js", "cautionsHere", given) == ["No price.", "Boosted engine: x."]
 
 
-def test_a_short_stretch_is_told_but_not_named_in_the_picture(said: Any) -> None:
-    knots = [
-        {"rpm": rpm, "low": 1 if rpm < 2300 or rpm > 3000 else -1, "typical": 1, "high": 2}
-        for rpm in range(2000, 5001, 50)
-    ]
-    assert [part["named"] for part in said("gain-shows.js", "stretches", knots)] == [False, True]
-
-
 def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -> None:
     oil = {"what": "oil", "before": 190.4, "after": 212.9, "window": 9.0}
     assert said("say.js", "whatDiffers", oil, "us") == "oil 190.4, then 212.9 °F"
     gear = {"what": "gear", "before": 4, "after": 5, "window": None}
     assert said("say.js", "whatDiffers", gear, "si") == "gear 4, then 5"
+    unknown = {"what": "inlet", "before": None, "after": 31.0, "window": 3.0}
+    assert said("say.js", "whatDiffers", unknown, "si") == "inlet air not recorded, then 31 °C"
 
 
 def test_a_measure_is_read_aloud_with_its_speeds(said: Any) -> None:

@@ -7,7 +7,8 @@ without the reading and var f after = var f without - g^2 / T. So T = D^2 / (D -
 d, and var f without = var f + g^2 / T: nothing has to be solved anew.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -40,14 +41,27 @@ def gain_contrast(view: View, part: int, against: int, beside: Mapping[int, floa
     return asked
 
 
-def build_contrast(view: View, parts: Sequence[int]) -> Contrast:
-    """Gain of all parts together."""
+def build_contrast(view: View, parts: Sequence[int], beside: Sequence[int] = ()) -> Contrast:
+    """Gain of all parts together, on a car that has others already."""
     asked = NOTHING
     for i, part in enumerate(parts):
         asked = asked.plus(view.gain(part))
-        for other in parts[:i]:
+        for other in (*beside, *parts[:i]):
             asked = asked.plus(view.interaction(part, other))
     return asked
+
+
+def pair_contrasts(view: View, parts: Sequence[int]) -> list[Contrast]:
+    """What each two of the parts give beyond their sum, in the order of `combinations`."""
+    return [view.interaction(a, b) for a, b in combinations(parts, 2)]
+
+
+def of_pairs(count: int, figures: Callable[[], Floats]) -> Floats:
+    """A figure of each two of so many things as a symmetric table [count, count], 0 on the diagonal."""
+    table = np.zeros((count, count))
+    if count > 1:
+        table[np.triu_indices(count, 1)] = figures()
+    return np.asarray(table + table.T)
 
 
 def split_contrast(view: View, part: int, parts: Sequence[int]) -> Contrast:

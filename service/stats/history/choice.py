@@ -10,7 +10,7 @@ slot, the platform and the bays, and the best of many is not the one with the la
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -28,6 +28,8 @@ SEED: Final = 20  # any: the same question must always get the same answer
 CAUTIOUS: Final = 0.1  # our choice
 MOST_KEPT: Final = 400
 """Partial combinations kept in the search for the best within a budget (our choice)."""
+STARTS: Final = 5
+"""Of the best found, how many are improved by exchanges: the best of them may lead nowhere (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,20 +131,18 @@ def _ranks(values: Floats) -> Ints:
 
 
 def fitting_order(
-    options: Sequence[Option], together: Floats, budget: float = math.inf, first: Sequence[int] = ()
+    options: Sequence[Option], together: Floats, budget: float = math.inf, whole: bool = False
 ) -> tuple[Move, ...]:
     """In which order to fit: each time what adds most for its money beside what is there, until nothing adds or fits.
 
     Parameters: together [k, k], what two options give beyond their sum [ln], symmetric, 0 where not known; budget [money];
-    first, options that are fitted already, by place (they cost nothing more).
+    whole: go on until nothing fits, also with what adds only beside what comes after it.
     """
     build = Build()
-    for place in first:
-        build = replace(_with(options, together, build, place), cost=0.0)
     moves: list[Move] = []
     while True:
         nexts = [_with(options, together, build, i) for i in _possible(options, build, budget)]
-        gaining = [one for one in nexts if one.gain > build.gain]
+        gaining = [one for one in nexts if whole or one.gain > build.gain]
         if not gaining:
             return tuple(moves)
         best = max(gaining, key=lambda one: _worth(one.gain - build.gain, one.cost - build.cost))
@@ -159,8 +159,33 @@ def within_budget(options: Sequence[Option], together: Floats, budget: float) ->
     """The options that give most together for the money, one to a slot.
 
     Slot by slot, of all combinations so far only those are kept than which none is cheaper and better (the frontier, at
-    most MOST_KEPT): exact where gains add; with interactions the best found is improved by single exchanges.
+    most MOST_KEPT): exact where gains add; with interactions the best few found are improved by single exchanges.
     """
+    kept = sorted(_worth_having(options, together, budget), key=lambda one: (-one.gain, one.cost))
+    found = (_improved(options, together, build, budget) for build in kept[:STARTS])
+    return max(found, key=lambda one: (one.gain, -one.cost))
+
+
+def cheapest_reaching(options: Sequence[Option], together: Floats, wished: float) -> Build | None:
+    """The options that cost least of those that give so much together [ln], one to a slot; None where none do.
+
+    As `within_budget`: exact where gains add, otherwise improved by single exchanges.
+    """
+    builds = [*_worth_having(options, together, math.inf), within_budget(options, together, math.inf)]
+    reaching = [build for build in builds if build.gain >= wished]
+    if not reaching:
+        return None
+    build = min(reaching, key=lambda one: (one.cost, -one.gain))
+    while True:
+        others = _neighbours(options, together, build, build.cost)
+        cheaper = [one for one in others if one.gain >= wished and one.cost < build.cost]
+        if not cheaper:
+            return build
+        build = min(cheaper, key=lambda one: one.cost)
+
+
+def _worth_having(options: Sequence[Option], together: Floats, budget: float) -> list[Build]:
+    """Combinations for no more than the budget than which none is cheaper and better."""
     kept = [Build()]
     groups = list(dict.fromkeys(option.slots for option in options))
     for n, slots in enumerate(groups):
@@ -172,7 +197,7 @@ def within_budget(options: Sequence[Option], together: Floats, budget: float) ->
             if _fits(options[i], build, budget)
         ]
         kept = _frontier_of(kept + grown, coming=frozenset().union(*groups[n + 1 :]))
-    return _improved(options, together, max(kept, key=lambda one: (one.gain, -one.cost)), budget)
+    return kept
 
 
 def _frontier_of(builds: Sequence[Build], coming: frozenset[str]) -> list[Build]:

@@ -5,7 +5,7 @@ where it is a combination of differences between them. Setups whose parts or lev
 their own strap-down only.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -36,6 +36,16 @@ def cars_with(design: PlatformDesign, part: int) -> int:
     at = int(np.searchsorted(design.parts, part))
     found = at < len(design.parts) and design.parts[at] == part
     return int(design.part_cars[at]) if found else 0
+
+
+def cars_with_all(design: PlatformDesign, parts: Sequence[int]) -> int:
+    """How many of the platform's cars were measured with all these parts fitted at once."""
+    has = np.ones(len(design.car), dtype=bool)
+    for part in parts:
+        having = np.zeros(len(design.car), dtype=bool)
+        having[rows_with(design, part)] = True
+        has &= having
+    return len(np.unique(design.car[has]))
 
 
 def cars_that_tell(design: PlatformDesign, wanted: Mapping[int, float]) -> int:

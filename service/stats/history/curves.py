@@ -119,6 +119,18 @@ def peak_shift(
     return Interval(typical, min(float(low), typical), max(float(high), typical))
 
 
+def mean_over(gain: CellColumns, correlation: Floats, wanted: NDArray[np.bool_], level: float) -> Interval:
+    """The mean of a gain over some of its knots [ln]; over one of them it is that knot's own.
+
+    Parameters: gain and correlation, as for `curve`; wanted [k], the knots, at least one.
+    """
+    sd = widened_sd(gain, level)[wanted]
+    mean = float(gain.mean[wanted].mean())
+    spread = float(np.sqrt(sd @ correlation[np.ix_(wanted, wanted)] @ sd)) / len(sd)
+    z = float(ndtri(0.5 + level / 2.0))
+    return Interval(mean, float(quantile(mean, spread, -z)), float(quantile(mean, spread, z)))
+
+
 def clear_stretches(rpm: Floats, low: Floats, high: Floats) -> tuple[Stretch, ...]:
     """Where bands leave nought out, longest stretch first; its ends where the bound crosses nought between knots."""
     found = [*_runs(rpm, low, True), *_runs(rpm, -high, False)]

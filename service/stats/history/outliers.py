@@ -113,17 +113,33 @@ def with_peers(group: Ints, known: Bools) -> Bools:
     return np.asarray(counts[place] >= FEWEST_PEERS)
 
 
+def judged_cars(cars: CarEffects) -> Bools:
+    """On which cars a verdict is possible: their own level can be had, beside enough others of their platform."""
+    known = np.isfinite(cars.own)
+    return known & with_peers(cars.platform_id, known)
+
+
+def judged_gains(gains: CarGains) -> Bools:
+    """On which cars' own gains a verdict is possible: enough other cars were measured with and without the part."""
+    known = np.isfinite(gains.own)
+    return known & with_peers(gains.part_id, known)
+
+
+def judged_setups(setups: SetupResiduals) -> Bools:
+    """On which setups a verdict is possible: a car's only setup cannot be told from the car itself."""
+    _, place = np.unique(setups.vehicle_id, return_inverse=True)
+    return np.asarray(np.bincount(place, minlength=1)[place] >= 2)
+
+
 def car_scores(cars: CarEffects, rate: float = FALSE_SHARE) -> Scores:
     """Every car's score against its platform's other cars."""
-    judged = with_peers(cars.platform_id, np.isfinite(cars.own))
-    return scores(cars.own, cars.own_variance + cars.nominal_variance, judged, cars.platform_id, rate)
+    variance = cars.own_variance + cars.nominal_variance
+    return scores(cars.own, variance, judged_cars(cars), cars.platform_id, rate)
 
 
 def setup_scores(setups: SetupResiduals, rate: float = FALSE_SHARE) -> Scores:
-    """Every setup's score against its car's other setups. A car's only setup cannot be told from the car itself."""
-    _, place = np.unique(setups.vehicle_id, return_inverse=True)
-    several = np.asarray(np.bincount(place, minlength=1)[place] >= 2)
-    return scores(setups.residual, setups.variance, several, rate=rate)
+    """Every setup's score against its car's other setups."""
+    return scores(setups.residual, setups.variance, judged_setups(setups), rate=rate)
 
 
 def odd_cars(cars: CarEffects, rate: float = FALSE_SHARE) -> list[Odd]:
@@ -147,8 +163,8 @@ def odd_cars(cars: CarEffects, rate: float = FALSE_SHARE) -> list[Odd]:
 
 def odd_gains(gains: CarGains, rate: float = FALSE_SHARE) -> list[Odd]:
     """Cars that gained far more or less from a part than other cars did, most surprising first."""
-    judged = with_peers(gains.part_id, np.isfinite(gains.own))
-    found = scores(gains.own, gains.own_variance + gains.nominal_variance, judged, rate=rate)
+    variance = gains.own_variance + gains.nominal_variance
+    found = scores(gains.own, variance, judged_gains(gains), rate=rate)
     return most_surprising_first(
         Odd(
             "gain",

@@ -20,6 +20,8 @@ from typing import Final
 
 from scipy.interpolate import PchipInterpolator
 
+from service.domain.units import from_si, symbol
+
 KELVIN: Final = 273.15
 LEAST: Final = 0.003  # our choice: what explains less than 0.3 % is none
 MOSTLY: Final = 0.5  # our choice: reasons that explain less than half leave the figure unexplained
@@ -57,12 +59,54 @@ class EngineFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """A recorded quantity beside what is usual, in SI: what it is of, and both readings."""
+
+    what: str
+    quantity: str
+    here: float
+    usual: float
+
+    def words(self, units: str) -> str:
+        """Both readings in a system of units, to the digit that a sensor of a shop is worth (our choice)."""
+        unit = symbol(self.quantity, units)
+        places = 1 if unit == "inHg" else 0
+        here, usual = (
+            f"{from_si(one, self.quantity, units):.{places}f} {unit}" for one in (self.here, self.usual)
+        )
+        return f"{self.what} was {here} where {usual} is usual"
+
+
+@dataclass(frozen=True, slots=True)
 class Reason:
-    """One reason: explains_percent of the figure, with sign; None where its size is not known."""
+    """One reason: explains_percent of the figure, with sign; None where its size is not known.
+
+    words: what was recorded; reading: the same where it has a unit; by_law: what a law of engines makes of it [%], where
+    that is said with it. `message` says it in SI.
+    """
 
     code: str
-    message: str
+    words: str
     explains_percent: float | None
+    reading: Reading | None = None
+    by_law: float | None = None
+
+    @property
+    def message(self) -> str:
+        """The reason in words, in SI."""
+        return self.said("si")
+
+    def said(self, units: str) -> str:
+        """The reason in words, its readings in a system of units."""
+        words = self.words if self.reading is None else self.reading.words(units)
+        if self.by_law is None:
+            return words
+        return f"{words}: that {effect_words(self.by_law)}"
+
+
+def effect_words(percent: float) -> str:
+    """What a condition does to a figure [%]."""
+    return f"adds about {percent:.1f} %" if percent > 0.0 else f"takes about {abs(percent):.1f} % off"
 
 
 def reasons(
@@ -103,8 +147,9 @@ def _found(here: Conditions, usual: Conditions, engine: EngineFacts, taken_out: 
     if here.inlet_c is not None and usual.inlet_c is not None:
         yield _reason(
             "inlet-air",
-            f"inlet air was {here.inlet_c:.0f} degC where {usual.inlet_c:.0f} degC is usual",
+            "",
             inlet_effect(here.inlet_c, usual.inlet_c) - taken_out,
+            Reading("inlet air", "temperature", here.inlet_c, usual.inlet_c),
         )
     if here.lambda_mean is not None and usual.lambda_mean is not None and engine.spark:
         yield _reason(
@@ -115,8 +160,9 @@ def _found(here: Conditions, usual: Conditions, engine: EngineFacts, taken_out: 
     if here.map_kpa is not None and usual.map_kpa is not None:
         yield _reason(
             "manifold-pressure",
-            f"manifold pressure was {here.map_kpa:.0f} kPa where {usual.map_kpa:.0f} kPa is usual",
+            "",
             pressure_effect(here.map_kpa, usual.map_kpa),
+            Reading("manifold pressure", "pressure", here.map_kpa, usual.map_kpa),
         )
     yield from _of_ethanol(here, usual, engine)
     yield from _of_the_factor(here, engine)
@@ -144,12 +190,9 @@ def _of_the_factor(here: Conditions, engine: EngineFacts) -> Iterator[Reason]:
         yield Reason("factor", f"{words}; how far it is wrong is not known", None)
 
 
-def _reason(code: str, words: str, effect: float) -> Reason:
+def _reason(code: str, words: str, effect: float, reading: Reading | None = None) -> Reason:
     percent = 100.0 * math.expm1(effect)
-    side = "adds" if percent > 0.0 else "takes"
-    return Reason(
-        code, f"{words}: that {side} about {abs(percent):.1f} %{'' if percent > 0.0 else ' off'}", percent
-    )
+    return Reason(code, words, percent, reading, by_law=percent)
 
 
 def _pulls(one: Reason, deviation: float) -> bool:

@@ -17,6 +17,8 @@ from service.stats.history.asked import (
     cell,
     entangled_with,
     gain_contrast,
+    of_pairs,
+    pair_contrasts,
     split_contrast,
 )
 from service.stats.history.assembly import Assembly, assemble, by_platform, usable
@@ -32,7 +34,13 @@ from service.stats.history.cells import (
 )
 from service.stats.history.changed import with_cars
 from service.stats.history.contrast import Contrast, View, only
-from service.stats.history.counting import cars_showing, cars_that_tell, cars_with, companions
+from service.stats.history.counting import (
+    cars_showing,
+    cars_that_tell,
+    cars_with,
+    cars_with_all,
+    companions,
+)
 from service.stats.history.design import ETHANOL_UNIT, INLET_UNIT_C, PlatformDesign
 from service.stats.history.effects import car_effects, car_gains, setup_residuals, shares_of_car
 from service.stats.history.fitted import Fit
@@ -97,10 +105,19 @@ class System:
         others = () if view.design is None else tuple(companions(view.design, part))
         return self._cell(view, asked, [part], wanted, entangled_with(view, part, others))
 
-    def build_of(self, platform: int, parts: Sequence[int]) -> Cell:
-        """Typical gain of all these parts together against stock, with their interactions."""
+    def build_of(self, platform: int, parts: Sequence[int], beside: Sequence[int] = ()) -> Cell:
+        """Typical gain of all these parts together against stock, or on a car that has others, with interactions."""
         view = self._assembly.view(platform)
-        return self._cell(view, build_contrast(view, parts), parts, dict.fromkeys(parts, 1.0), ())
+        return self._cell(view, build_contrast(view, parts, beside), parts, dict.fromkeys(parts, 1.0), ())
+
+    def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
+        """What each two of these parts give together beyond their sum [k, k]."""
+        view = self._assembly.view(platform)
+        return of_pairs(len(parts), lambda: view.moments(pair_contrasts(view, parts))[0][:, 0])
+
+    def cars_with_all(self, platform: int, parts: Sequence[int]) -> int:
+        """Cars of a platform measured with all these parts fitted at once."""
+        return sum(cars_with_all(design, parts) for design in self._designs_on(platform))
 
     def joint(self, platform: int, parts: Sequence[int]) -> tuple[Floats, Floats]:
         """Means [k] and covariance [k, k] of these parts' typical gains, each on its own."""
@@ -306,11 +323,17 @@ class Others:
         wanted = [part, against] if against else [part]
         return self._solved.columns(view, asked, wanted, self._system.gain(part, platform, against, beside))
 
-    def build_of(self, platform: int, parts: Sequence[int]) -> CellColumns:
+    def build_of(self, platform: int, parts: Sequence[int], beside: Sequence[int] = ()) -> CellColumns:
         """As System.build_of."""
         view = self._assembly.view(platform)
-        return self._solved.columns(
-            view, build_contrast(view, parts), parts, self._system.build_of(platform, parts)
+        asked = build_contrast(view, parts, beside)
+        return self._solved.columns(view, asked, parts, self._system.build_of(platform, parts, beside))
+
+    def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
+        """As System.beyond_their_sum, of the first column."""
+        view = self._assembly.view(platform)
+        return of_pairs(
+            len(parts), lambda: self._solved.moments(platform, pair_contrasts(view, parts))[0][:, 0]
         )
 
     def joint(self, platform: int, parts: Sequence[int]) -> tuple[Floats, Floats]:

@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 
 from service.stats.history.assembly import assemble, by_platform
-from service.stats.history.counting import cars_showing, cars_that_tell, cars_with, companions
+from service.stats.history.counting import (
+    cars_showing,
+    cars_that_tell,
+    cars_with,
+    cars_with_all,
+    companions,
+)
 from service.stats.history.design import PlatformDesign
 from service.stats.history.fit import starting_fit
 from tests.stats.history.made import (
@@ -42,6 +48,15 @@ def test_a_part_that_only_came_with_another_does_not_tell_until_the_other_is_tol
     both = (Setup(1), Setup(1, (INTAKE, EXHAUST)))
     assert told(*both) == 0
     assert told(*both, Setup(1, (EXHAUST,))) == 1
+
+
+def test_a_car_counts_as_having_all_parts_only_where_one_setup_had_them_at_once() -> None:
+    design = design_of(
+        Setup(1, (TUNE,)), Setup(1, (EXHAUST,)), Setup(2, (TUNE, EXHAUST)), Setup(2, (TUNE, EXHAUST, INTAKE))
+    )
+    assert cars_with_all(design, [TUNE, EXHAUST]) == 1
+    assert cars_with_all(design, [TUNE]) == cars_with(design, TUNE) == 2
+    assert cars_with_all(design, [TUNE, UNSEEN]) == 0
 
 
 def test_a_chain_of_changes_tells_each_of_them() -> None:

@@ -115,3 +115,23 @@ def test_a_noisier_knot_has_a_wider_band() -> None:
     found = curves.curve(KNOTS, noisier, NEAR, FIT)
     width = found.high - found.low
     assert width[3] > 1.8 * width[4]
+
+
+def test_the_mean_over_one_knot_is_that_knots_own_interval() -> None:
+    many = gain_over_knots([1.0, -2.0, 5.0])
+    low, high = gains.typical_bounds(many, 0.9)
+    found = curves.mean_over(many, np.eye(3), np.array([False, True, False]), 0.9)
+    assert (found.low, found.typical, found.high) == pytest.approx((low[1], -0.02, high[1]))
+
+
+def test_the_mean_over_knots_that_err_alike_is_no_surer_than_one_and_over_others_surer() -> None:
+    """Four equal knots: all erring together, the half-width stays; independently, it is half (1 over root 4)."""
+    many = gain_over_knots([2.0] * 4)
+    low, high = gains.typical_bounds(many, 0.9)
+    every = np.ones(4, dtype=bool)
+    together = curves.mean_over(many, np.ones((4, 4)), every, 0.9)
+    apart = curves.mean_over(many, np.eye(4), every, 0.9)
+    assert (together.low, together.high) == pytest.approx((low[0], high[0]))
+    # not to the last digit: the shape leans less where the error is smaller (service/stats/history/shape.py)
+    assert apart.high - apart.low == pytest.approx((high[0] - low[0]) / 2, rel=0.02)
+    assert together.typical == apart.typical == pytest.approx(0.02)

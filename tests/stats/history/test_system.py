@@ -257,6 +257,26 @@ def test_parts_never_apart_are_known_together_and_told_apart_by_nobody() -> None
     assert (each.cars, each.cars_with, together.cars) == (0, 12, 12)
 
 
+def test_what_two_parts_give_beyond_their_sum_is_what_is_left_of_the_build_of_both() -> None:
+    rows = []
+    for car in range(1, 9):
+        states = ((), 0.0), ((INTAKE,), 0.03), ((EXHAUST,), 0.05), ((INTAKE, EXHAUST), 0.10), ((TUNE,), 0.08)
+        rows += [Setup(car, parts, LEVEL + gain, session=car) for parts, gain in states]
+    setups = history(*rows)
+    system = build(fit(setups, catalogue()), setups, catalogue())
+    other = system.solve_for(setups.setup_id, setups.value[:, np.newaxis])
+    for answers, first in ((system, lambda cell: cell.mean), (other, lambda cell: cell.mean[0])):
+        beyond = answers.beyond_their_sum(TURBO, [INTAKE, EXHAUST, TUNE])
+        both = answers.build_of(TURBO, [INTAKE, EXHAUST])
+        alone = [first(answers.gain(part, TURBO)) for part in (INTAKE, EXHAUST)]
+        assert beyond[0, 1] == pytest.approx(first(both) - sum(alone), abs=1e-12)
+        assert beyond[0, 1] > 0.005
+        assert (beyond == beyond.T).all()
+        assert (beyond.diagonal() == 0.0).all()
+        beside = answers.build_of(TURBO, [INTAKE], [EXHAUST])
+        assert first(beside) == pytest.approx(first(both) - alone[1], abs=1e-12)
+
+
 def test_parts_that_some_cars_had_alone_are_told_apart() -> None:
     rows = []
     for car in range(1, 13):

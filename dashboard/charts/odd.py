@@ -1,0 +1,69 @@
+"""What lies apart: each odd one against the range in which ordinary ones lie."""
+
+from typing import Any
+
+import altair as alt
+
+from dashboard.charts import theme
+from dashboard.charts.theme import Layer
+
+ROW_PX = 30
+
+
+def strips() -> dict[str, Any]:
+    """One row each: a band where 19 of 20 ordinary ones lie, a line at what is expected, a mark where this one lies.
+
+    Data sets to fill: `rows` (order, label, low, high, deviation), in percent from what is expected, and `nought` (value).
+    The height follows from the number of rows, by the specification's own `usermeta`.
+    """
+    layers = alt.layer(_bands(), _expected(), *_marks()).properties(usermeta={"rowHeight": ROW_PX})
+    return theme.finish(
+        layers, "Each odd one as a mark against the band where ordinary ones lie, what is expected at nought."
+    )
+
+
+def _rows() -> Layer:
+    return alt.Chart(alt.NamedData("rows"))
+
+
+def _y() -> alt.Y:
+    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=190, labelOverlap=False)
+    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
+
+
+def _x(field: str) -> alt.X:
+    axis = alt.Axis(
+        labelExpr=theme.unit_labels(),
+        domain=False,
+        ticks=False,
+        tickCount=theme.unit_ticks(),
+        labelOverlap=True,
+    )
+    return alt.X(field, title=None, axis=axis)
+
+
+def _bands() -> Layer:
+    band = _rows().mark_rule(strokeWidth=16, color=theme.BAND, aria=False)
+    return band.encode(x=_x("low:Q"), x2="high:Q", y=_y())
+
+
+def _expected() -> Layer:
+    rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4)
+    return rule.encode(x=_x("value:Q"))
+
+
+def _marks() -> tuple[Layer, ...]:
+    """A triangle that points to its side, so that high and low differ by shape as well as by place."""
+    shown = [
+        alt.Tooltip("label:N", title="which"),
+        alt.Tooltip("deviation:Q", title="from what is expected, %", format="+.1f"),
+        alt.Tooltip("low:Q", title="ordinary from, %", format="+.1f"),
+        alt.Tooltip("high:Q", title="to, %", format="+.1f"),
+    ]
+    return tuple(
+        _rows()
+        .transform_filter(f"datum.deviation {sign} 0")
+        .mark_point(shape=shape, size=130, filled=True, opacity=1, color=theme.INK)
+        .encode(x=_x("deviation:Q"), y=_y(), tooltip=shown)
+        for sign, shape in (("<", "triangle-left"), (">", "triangle-right"))
+    )

@@ -1,0 +1,231 @@
+"""What a gain's curve and cars say in sentences: where in the revs, who gained nothing, who lost, the last ten.
+
+Every answer names where on a page it belongs (`about`), and which other question it leads to (`see`).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.answers.gain_words import Teller, cars, condition, in_words, number, speed, sure
+from service.answers.pairs_gain import ShownPair
+from service.answers.typical_gain import TypicalGain
+from service.domain.pairing import MATCHES
+from service.stats.history.curves import Floats, Stretch
+from service.store.evidence import Question
+from service.store.gain_facts import Relative, Repeats
+
+LAST = 10
+"""How many of the newest tests are told one by one (our choice)."""
+LEAST_STRETCH_RPM = 150.0
+"""A shorter stretch is not put into words (our choice)."""
+
+MATCH_WORDS = {
+    "same-session-aba": "same strap-down, first state repeated last",
+    "same-session": "same strap-down",
+    "same-day": "same day, strapped down again",
+    "other-day": "another day",
+    "other-bay": "another bay",
+    "peaks-only": "peak figures only",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class See:
+    """Another question that this one leads to: the part asked about, and what it is held against."""
+
+    part: str
+    against: str | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One question with its answer."""
+
+    about: str
+    question: str
+    answer: tuple[str, ...]
+    see: tuple[See, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """All that the answers rest on; `before` and `after` are the repeated pulls of the two sides."""
+
+    question: Question
+    found: TypicalGain
+    tell: Teller
+    relatives: Sequence[Relative]
+    notes: str | None
+    before: Repeats
+    after: Repeats
+
+    @property
+    def used(self) -> list[ShownPair]:
+        """The pair that counts of each car, with its gain, newest first."""
+        counted = [pair for pair in self.found.pairs.pairs if pair.used and pair.percent is not None]
+        return sorted(counted, key=lambda pair: pair.row.at, reverse=True)
+
+    @property
+    def floor(self) -> float:
+        """What one test of one car cannot tell from nothing [%]."""
+        head = self.found.headline
+        return self.found.percent(head.noise_floor if head else self.found.pairs.noise_floor)
+
+    def vehicle(self, pair: ShownPair) -> str:
+        """The tag of a pair's car."""
+        return self.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id].vehicle
+
+
+def where_in_the_revs(facts: Facts) -> Iterator[Said]:
+    """Where it gains and where it loses: by the model, before there is one by the pairs."""
+    found = drawn(facts.found)
+    if found is None:
+        return
+    rpm, typical, stretches = found
+    known = np.isfinite(typical)
+
+    def told(stretch: Stretch) -> str:
+        inside = known & (rpm >= stretch.from_rpm) & (rpm <= stretch.to_rpm)
+        at = int(np.abs(np.where(inside, typical, 0.0)).argmax())
+        verb = "gains" if stretch.gains else "loses torque, and so power,"
+        return (
+            f"It {verb} from {speed(stretch.from_rpm)} to {speed(stretch.to_rpm)} rpm, most at "
+            f"{number(rpm[at])} rpm ({facts.tell.percent(typical[at])})."
+        )
+
+    long = [stretch for stretch in stretches if stretch.width_rpm >= LEAST_STRETCH_RPM]
+    gains = [told(stretch) for stretch in long if stretch.gains] or ["No gain was established at any speed."]
+    losses = [told(stretch) for stretch in long if not stretch.gains] or [
+        "No loss of torque was established at any speed."
+    ]
+    yield Said("revs", "Where in the revs?", (*gains, *losses))
+
+
+def drawn(found: TypicalGain) -> tuple[Floats, Floats, tuple[Stretch, ...]] | None:
+    """The speeds [rpm], the gain at them [ln], and where it is established; None without a curve."""
+    if found.model is not None:
+        curve = found.model.curve
+        return None if curve is None else (curve.gain.rpm, curve.gain.typical, curve.stretches)
+    of_pairs = found.pairs.curve
+    return None if of_pairs is None else (of_pairs.rpm, of_pairs.mean, of_pairs.stretches)
+
+
+def torque_low_down(facts: Facts) -> Iterator[Said]:
+    """What the lowest third of the rev range does, one-sided."""
+    curve = facts.found.model.curve if facts.found.model else None
+    if curve is None:
+        return
+    low, level = curve.low_end, (1.0 + facts.found.asked.level) / 2.0
+    worst, best = facts.found.percent(low.gain.low), facts.found.percent(low.gain.high)
+    if best < 0:
+        side = f"it costs at least {number(-best, 1)} %"
+    elif worst > 0:
+        side = f"it adds at least {number(worst, 1)} %"
+    else:
+        side = f"it costs no more than {number(-worst, 1)} %"
+    yield Said(
+        "revs",
+        "Does it cost torque low down?",
+        (
+            f"Over the lowest third, {speed(low.from_rpm)} to {speed(low.to_rpm)} rpm, torque changes by "
+            f"{facts.tell.percent(low.gain.typical)} on average; {side} ({sure(level)}).",
+        ),
+    )
+
+
+def how_many_gained_nothing(facts: Facts) -> Iterator[Said]:
+    """Cars that read lower, and those within what a test can tell."""
+    if not facts.used:
+        return
+    gains = [pair.percent or 0.0 for pair in facts.used]
+    lower = sum(gain < -facts.floor for gain in gains)
+    within = sum(abs(gain) <= facts.floor for gain in gains)
+    of_all = "The one car" if len(gains) == 1 else f"Of the {len(gains)} cars, {lower or 'none'}"
+    first = f"{of_all} {'read' if lower or len(gains) > 1 else 'did not read'} lower with it"
+    near = f"; {within} {'is' if within == 1 else 'are'} within what one test can tell" if within else ""
+    yield Said(
+        "cars",
+        "How many gained nothing?",
+        (
+            f"{first}{near}.",
+            f"A test of one car cannot tell less than {number(facts.floor, 1)} % up or down from nothing.",
+        ),
+    )
+
+
+def who_lost(facts: Facts) -> Iterator[Said]:
+    """Each car that read lower, and what the ledger recorded about it."""
+    lost = [pair for pair in facts.used if (pair.percent or 0.0) < -facts.floor]
+    if not lost:
+        return
+    told = [
+        f"{facts.vehicle(pair)}: {number(pair.percent or 0.0, 1)} %, {circumstances(facts, pair)}."
+        for pair in lost
+    ]
+    why = "The ledger records what was different, not why; a person has to look."
+    yield Said("cars", "Who lost, and what is on record about it?", (*told[:LAST], why))
+
+
+def circumstances(facts: Facts, pair: ShownPair) -> str:
+    """How alike a pair's two sides were, in words."""
+    place = facts.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id]
+    how = MATCH_WORDS[MATCHES[pair.row.match]]
+    differing = [facts.tell.difference(one) for one in place.differs]
+    if differing:
+        return f"{how}; {'; '.join(differing)}"
+    return f"{how}, {'conditions held' if pair.row.held else 'conditions not fully recorded'}"
+
+
+def the_last_ten(facts: Facts) -> Iterator[Said]:
+    """The newest tests, one by one."""
+    newest = facts.used[:LAST]
+    if newest:
+        told = "; ".join(
+            f"{pair.row.at:%d %b %Y} {facts.vehicle(pair)} {number(pair.percent or 0.0, 1, plus=True)} %"
+            for pair in newest
+        )
+        which = f"What did the last {len(newest)} do?" if len(newest) > 1 else "What did the last one do?"
+        yield Said("cars", which, (f"Newest first: {told}.",))
+
+
+def above_the_noise(facts: Facts) -> Iterator[Said]:
+    """Whether the gain is larger than one test's noise."""
+    head = facts.found.headline
+    if head is None:
+        return
+    floor = facts.tell.gain(head.noise_floor, plus=False)
+    typical = abs(head.mean)
+    words = (
+        f"Yes: one test of one car cannot tell less than {floor} from nothing, and the typical change is larger."
+        if typical > head.noise_floor
+        else f"Not on one car: a single test cannot tell less than {floor} from nothing; only many cars together can."
+    )
+    yield Said("sure", "Is it larger than the dyno's noise?", (words,))
+
+
+def anything_else_changed(facts: Facts) -> Iterator[Said]:
+    """What differed between the two sides beside the part."""
+    if not facts.used:
+        return
+    held = sum(pair.row.held for pair in facts.used)
+    words = [
+        f"The fitted parts differ by this one alone in every comparison counted; in {held or 'none'} of {cars(len(facts.used))} "
+        "what was recorded of the conditions was held as well."
+    ]
+    names = sorted(
+        {
+            condition(one)[0]
+            for pair in facts.used
+            for one in facts.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id].differs
+        }
+    )
+    if names:
+        words.append(f"Not held in the others: {in_words(names)}; each is named in the list of pairs.")
+    if facts.found.entangled:
+        words.append(
+            f"Other cars had it changed together with {in_words(facts.found.entangled)}; the two cannot be told apart."
+        )
+    yield Said("pairs", "Was anything else changed at the same time?", tuple(words))

@@ -1,0 +1,104 @@
+"""What a car's own readings say, in sentences a customer understands."""
+
+from datetime import datetime
+
+from service.answers.own_readings import OwnReadings
+from service.stats.own_readings import Change
+
+
+def sentences(found: OwnReadings) -> dict[str, str | None]:
+    """`first`: against its first reading; `since`: down since when; `returned`: whether it came back to stock.
+
+    What another sentence says of the same two readings is not said twice.
+    """
+    said = [one for one in (found.fall.last_high if found.fall else None, found.returned) if one is not None]
+    return {
+        "first": None if found.first is not None and found.first in said else first_words(found),
+        "since": since_words(found),
+        "returned": returned_words(found),
+    }
+
+
+def day(at: datetime) -> str:
+    """A date as one says it."""
+    return f"{at.day} {at:%B %Y}"
+
+
+def percent(value: float) -> str:
+    """Percent without a sign; a tenth is what such readings can carry."""
+    return f"{abs(value):.1f} %"
+
+
+def direction(value: float) -> str:
+    """Which way a change goes."""
+    return "higher" if value > 0 else "lower"
+
+
+def surely(level: float) -> str:
+    """A level in words."""
+    return f"{100 * level:.0f} % sure"
+
+
+def first_words(found: OwnReadings) -> str | None:
+    """Now against the first stock reading, or the first."""
+    if found.first is None:
+        return None
+    begin = found.of(found.first.earlier).row
+    if found.first_is_stock:
+        which = f"first stock reading of {day(begin.at)}"
+    elif found.first.earlier.parts == found.first.later.parts:
+        which = f"first reading that can be compared, of {day(begin.at)}"
+    else:
+        which = f"first reading that can be compared, of {day(begin.at)} with other parts fitted"
+    if found.first.clear:
+        return f"That is {span(found.first, found.level)} than its {which}."
+    return f"Against its {which}, that is no change this test can tell from nothing: {ends(found.first, found.level)}."
+
+
+def span(change: Change, level: float) -> str:
+    """A clear change: `3.1 % lower (1.4 to 4.8 %, 90 % sure)`."""
+    low, high = sorted(abs(end) for end in change.interval_percent)
+    return (
+        f"{percent(change.percent)} {direction(change.percent)} ({low:.1f} to {high:.1f} %, {surely(level)})"
+    )
+
+
+def ends(change: Change, level: float) -> str:
+    """A change that may be nothing: `somewhere between 1.2 % lower and 2.0 % higher, 90 % sure`."""
+    low, high = change.interval_percent
+    return f"somewhere between {percent(low)} {direction(low)} and {percent(high)} {direction(high)}, {surely(level)}"
+
+
+def since_words(found: OwnReadings) -> str | None:
+    """Down since when, against its own visits in the same state; what two visits can tell apart at all."""
+    if found.now is None:
+        return None
+    least = f"Two visits can tell a change of about {percent(100 * found.told_apart)} from nothing, not less."
+    if found.fall is not None:
+        high, low = found.of(found.fall.last_high.earlier).row, found.of(found.fall.first_low).row
+        loss = span(found.fall.last_high, found.level)
+        return (
+            f"Now it reads {loss} than in the same state on {day(high.at)}; the first lower reading is of "
+            f"{day(low.at)}, so what happened lies between the two. {least} A number says that, not why: have it looked at."
+        )
+    if not found.in_state:
+        return f"It was not measured in its present state at an earlier visit, so whether it is down is not known. {least}"
+    last = found.in_state[-1]
+    before = found.of(last.earlier).row
+    if last.clear:  # clearly lower would be a fall
+        return f"In the same state on {day(before.at)} it read less: it is {span(last, found.level)} now. {least}"
+    return f"It is not clearly down: against the same state on {day(before.at)} it reads {ends(last, found.level)}. {least}"
+
+
+def returned_words(found: OwnReadings) -> str | None:
+    """Whether it came back to what it read stock, once it had been changed and put back."""
+    if found.returned is None:
+        return None
+    if found.fall is not None and found.returned == found.fall.last_high:
+        return "It had been changed in between and was put back to stock: it did not quite come back."
+    before, after = found.of(found.returned.earlier).row, found.of(found.returned.later).row
+    when = f"Put back to stock ({day(after.at)}) it reads"
+    against = f"the last stock reading before it was changed ({day(before.at)})"
+    if found.returned.clear:
+        return f"{when} {span(found.returned, found.level)} than {against}: it did not quite come back."
+    return f"{when} as before, as far as this test can tell: against {against} {ends(found.returned, found.level)}."

@@ -1,0 +1,44 @@
+"""What customers ask about a gain, as a document."""
+
+from typing import TYPE_CHECKING, Any
+
+from marshmallow import fields
+
+from service.schemas import answer_meanings
+from service.schemas.base import Document
+from service.schemas.meanings import described
+
+if TYPE_CHECKING:
+    from service.answers.gain_told import Said
+
+
+def said_document(said: "Said") -> dict[str, Any]:
+    """One question with its answer."""
+    return {
+        "about": said.about,
+        "question": said.question,
+        "answer": list(said.answer),
+        "see": [
+            {"part": see.part, "against": see.against or "without", "words": see.words} for see in said.see
+        ],
+    }
+
+
+@described(answer_meanings.GAIN_SAID)
+class GainSaid(Document):
+    """One question about a gain with its answer."""
+
+    about = fields.String()
+    question = fields.String()
+    answer = fields.List(fields.String())
+    see = fields.List(fields.Dict())
+
+
+class GainQuestions(Document):
+    """What customers ask about a gain, answered in sentences."""
+
+    units = fields.String(metadata={"description": "The unit system of every figure in the sentences."})
+    items = fields.List(
+        fields.Nested(GainSaid),
+        metadata={"description": "The questions this ledger has something to say to."},
+    )

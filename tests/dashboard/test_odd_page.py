@@ -1,0 +1,139 @@
+"""The page that shows what lies apart from the rest."""
+
+import re
+
+from playwright.sync_api import Locator, Page, Route, expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+FIRST = "#each > div > details"
+
+
+def opened(page: Page, n: int = 0) -> Locator:
+    """The n-th of the list, opened, its pictures drawn."""
+    one = page.locator(FIRST).nth(n)
+    one.locator("summary").first.click()
+    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    return one
+
+
+def test_the_sentence_and_the_number_of_rows_are_the_ledgers(watched: Watched, ledger: Ledger) -> None:
+    answer = ledger.ask("/v1/outliers", limit="20")
+    page = watched.open("odd.html")
+    assert page.locator(".headline").inner_text().replace("\u00a0", " ") == answer["said"]
+    expect(page.locator(".lead")).to_contain_text("about 1 in 20 is there by chance")
+    expect(page.locator(FIRST)).to_have_count(len(answer["items"]))
+    first = page.locator(f"{FIRST} > summary").first.inner_text().replace("\u00a0", " ")
+    assert first == f"1. {answer['items'][0]['said']}"
+    assert watched.complaints == []
+
+
+def test_every_odd_one_is_drawn_and_stands_in_the_table(watched: Watched, ledger: Ledger) -> None:
+    items = ledger.ask("/v1/outliers", limit="20")["items"]
+    page = watched.open("odd.html")
+    marks = page.locator("#apart .chart svg g.mark-symbol path")
+    assert marks.count() == len(items)
+    page.locator("#apart summary", has_text="as a table").click()
+    rows = page.locator("#apart tbody tr")
+    assert rows.count() == len(items)
+    for row, item in zip(rows.all(), items, strict=True):
+        shown = row.inner_text().replace("−", "-")
+        assert f"{item['deviation_percent']:+.1f}" in shown
+        value, expected = (
+            float(one.replace(",", "")) for one in re.findall(r"([0-9.,]+)[ \u00a0]kW", shown)[:2]
+        )
+        assert abs(value - item["value"]) <= 0.051
+        assert abs(expected - item["expected"]) <= 0.051
+
+
+def test_an_opened_one_says_what_to_look_at_in_the_ledgers_order(watched: Watched, ledger: Ledger) -> None:
+    item = ledger.ask("/v1/outliers", limit="1")["items"][0]
+    one = opened(watched.open("odd.html"))
+    areas = [area.inner_text().rstrip(": ").lower() for area in one.locator("ol.looks strong").all()]
+    assert areas == [check["area"] for check in item["checks"]]
+    bay = next(check for check in item["checks"] if check["area"] == "the bay")
+    shown = one.locator("ol.looks li", has_text="The bay:").inner_text().replace("\u00a0", " ")
+    assert bay["recorded"] in shown
+    assert not re.search(r"\b(broken|faulty|defective)\b", one.inner_text())
+
+
+def test_an_opened_car_is_drawn_beside_the_typical_stock_car(watched: Watched, ledger: Ledger) -> None:
+    items = ledger.ask("/v1/outliers", limit="20")["items"]
+    n, item = next((n, one) for n, one in enumerate(items) if one["kind"] == "car" and one["stock"])
+    one = opened(watched.open("odd.html"), n)
+    expect(one.locator("figcaption").first).to_contain_text("Solid: the typical stock car of this kind")
+    labels = one.locator(".chart svg text").all_text_contents()
+    assert {"typical stock", item["vehicle"]} <= set(labels)
+    assert watched.complaints == []
+
+
+def test_an_opened_one_leads_to_the_car_the_spread_and_the_bays_day(watched: Watched, ledger: Ledger) -> None:
+    item = ledger.ask("/v1/outliers", limit="1")["items"][0]
+    one = opened(watched.open("odd.html"))
+    addresses = [link.get_attribute("href") or "" for link in one.locator("ul.links a").all()]
+    assert any(f"car.html?tag={item['vehicle']}" in address for address in addresses)
+    assert any(address.startswith("spread.html?platform=") for address in addresses)
+    day = item["bay_day"]
+    assert f"bays.html?bay={day['bay']}&day={day['day']}#today" in addresses
+
+
+def test_the_filters_narrow_the_list_and_stand_in_the_address(watched: Watched, ledger: Ledger) -> None:
+    platform = ledger.ask("/v1/outliers", limit="1")["items"][0]["platform"]
+    page = watched.open("odd.html")
+    page.select_option("#platform", platform)
+    watched.settle()
+    narrowed = ledger.ask("/v1/outliers", platform=platform, limit="20")
+    expect(page.locator(FIRST)).to_have_count(len(narrowed["items"]))
+    assert page.locator(".headline").inner_text().replace("\u00a0", " ") == narrowed["said"]
+    assert f"platform={platform}" in page.url
+    page.fill("#since", "2025-01-01")
+    watched.settle()
+    later = ledger.ask("/v1/outliers", platform=platform, since="2025-01-01", limit="20")
+    expect(page.locator(".headline")).to_have_text(later["said"].replace(" ", " "))
+    assert "since=2025-01-01" in page.url
+
+
+def test_figures_and_reasons_come_in_the_chosen_units(watched: Watched, ledger: Ledger) -> None:
+    item = ledger.ask("/v1/outliers", limit="1", units="us")["items"][0]
+    page = watched.open("odd.html", units="us")
+    shown = page.locator(f"{FIRST} > summary").first.inner_text()
+    assert shown == f"1. {item['said']}".replace(" hp", "\u00a0hp").replace(" %", "\u00a0%")
+    assert "°C" not in page.locator("main").inner_text()
+
+
+def test_nothing_odd_is_called_normal_and_leads_on(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("odd.html", since="2026-02-25")
+    said = ledger.ask("/v1/outliers", since="2026-02-25")
+    assert said["items"] == []
+    assert page.locator(".headline").inner_text().replace("\u00a0", " ") == said["said"]
+    expect(page.locator("#more a", has_text="Look at all kinds")).to_be_visible()
+    expect(page.locator(FIRST)).to_have_count(0)
+
+
+def test_a_long_list_comes_page_by_page_and_at_most_forty_are_drawn(watched: Watched) -> None:
+    def many(route: Route) -> None:
+        response = route.fetch()
+        body = response.json()
+        items = [body["items"][n % len(body["items"])] for n in range(30)]
+        headers = {**response.headers, "Link": '</v1/outliers?after=20&limit=20>; rel="next"'}
+        route.fulfill(response=response, headers=headers, json={**body, "items": items})
+
+    def the_rest(route: Route) -> None:
+        route.continue_(url=f"{watched.base}/v1/outliers")
+
+    watched.page.route(re.compile(r"/v1/outliers\?(?!after)"), many)
+    watched.page.route(re.compile(r"/v1/outliers\?after"), the_rest)
+    page = watched.open("odd.html")
+    expect(page.locator(FIRST)).to_have_count(30)
+    page.locator("#each button", has_text="More of the").click()
+    expect(page.locator(FIRST).nth(40)).to_be_visible()
+    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    assert page.locator("#apart .chart svg g.mark-symbol path").count() == 40
+    expect(page.locator("#apart figcaption")).to_contain_text("Only the 40 most surprising are drawn")
+    expect(page.locator("#each button", has_text="More of the")).to_have_count(0)
+
+
+def test_it_asks_nobody_but_the_ledger(watched: Watched) -> None:
+    opened(watched.open("odd.html"))
+    assert watched.strangers() == []
+    assert watched.violations() == []

@@ -1,0 +1,228 @@
+"""The customer's sheet: found, laid out, printed on one page, and marked when it is superseded."""
+
+import io
+import re
+import unicodedata
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, expect
+from pypdf import PdfReader
+
+from service.local import LocalServer
+from tests.dashboard.conftest import Ledger, Watched
+from tests.dashboard.every_page import best_pair, sheet_question
+from tests.dashboard.own_ledger import OwnLedger, own_ledger
+from tests.factories import session, setup
+
+ID = "71582c73-4094-5c1e-9a59-fd9cbc07486a"
+NUMBER = "7158-2c73-4094-1-2"
+PAPERS = ("A4", "Letter")
+POINTS = (
+    "1 What was tested", "2 Where and how", "3 Correction", "4 Pulls", "5 Conditions", "6 What else changed",
+    "7 Smoothing and axes", "8 What it gained", "9 What all cars say", "10 Not measured",
+)  # fmt: skip
+WORDS_OF_THE_TEN = (
+    "Not stock", "Calibration", "Fuel", "Gear, ratio", "flywheel: not estimated", "Last bay check", "Factor used",
+    "Peak observed", "Peak corrected", "spread", "Best pull", "Inlet air", "Coolant", "Spark advance", "A-B-A",
+    "Time between", "local quadratic", "50 to 100 % of peak-power speed", "Lowest third", "Smallest gain shown",
+    "One more car", "Cars without a gain", "Left out", "Fitted cost", "not measured",
+    "relate only to the car tested", "No guarantee", "public roads", "A later correction makes a new version",
+)  # fmt: skip
+
+
+def printed(page: Page, paper: str) -> list[str]:
+    """The text of each printed page, as `bare` gives it."""
+    pages = PdfReader(io.BytesIO(page.pdf(format=paper))).pages
+    return [bare(one.extract_text()) for one in pages]
+
+
+def bare(words: str) -> str:
+    """Without spaces and ligatures: where lines are broken depends on the machine's fonts."""
+    return re.sub(r"\s+", "", unicodedata.normalize("NFKC", words))
+
+
+def plain(words: str) -> str:
+    return words.replace("\u00a0", " ")
+
+
+@pytest.fixture
+def own(server: LocalServer, request: pytest.FixtureRequest) -> Iterator[OwnLedger]:
+    """A ledger with one car measured without and with the wide pipe."""
+    name = re.sub(r"\W", "_", request.node.name)[-50:].lower()
+    with own_ledger(server, f"sheet_{name}") as made:
+        body = session(setup(label="stock"), setup(["wide-pipe"], 1.05, label="with the pipe"), id=ID)
+        made.post(body)
+        yield made
+
+
+@pytest.fixture
+def shown(context: BrowserContext, own: OwnLedger) -> Watched:
+    """A page of that ledger, under watch."""
+    page = Watched(context.new_page(), own.url)
+    page.mind()
+    return page
+
+
+def amended(own: OwnLedger) -> None:
+    """The car's gear, entered afterwards: version 2."""
+    etag = own.admin.get(f"/v1/sessions/{ID}").headers["ETag"]
+    done = own.admin.patch(f"/v1/sessions/{ID}", {"gear": 4, "reason": "was missing"}, If_Match=etag)
+    assert done.status_code == 200, done.text
+
+
+# On the screen
+
+
+def test_nothing_is_shown_before_a_test_is_chosen(watched: Watched) -> None:
+    page = watched.open("sheet.html")
+    expect(page.locator("#answer")).to_contain_text("Type a car's tag and choose a test")
+    assert page.locator(".sheet").count() == 0
+
+
+def test_the_sheet_says_what_the_ledger_says(watched: Watched, ledger: Ledger) -> None:
+    asked = sheet_question(best_pair(ledger))
+    answer = ledger.ask(
+        f"/v1/sessions/{asked['session']}/sheet", before=asked["before"], after=asked["after"], units="us"
+    )
+    page = watched.open("sheet.html", units="us", **asked)
+    shown = plain(page.locator(".sheet").inner_text())
+    assert answer["headline"] in shown
+    assert f"Sheet {answer['number']}, version {answer['version']}" in shown
+    for point in answer["points"]:
+        assert f"{point['point']} {point['title']}" in shown
+        for row in point["rows"]:
+            assert row["label"] in shown
+            for words in filter(None, (row["both"], row["a"], row["b"])):
+                assert words in shown
+    for line in answer["notices"].values():
+        assert line in shown
+    assert page.locator(".sheet .chart svg").count() == 3
+    assert (watched.complaints, watched.violations(), watched.strangers()) == ([], [], [])
+
+
+def test_the_pickers_show_what_the_sheet_is_of(watched: Watched, ledger: Ledger) -> None:
+    pair = best_pair(ledger)
+    asked = sheet_question(pair)
+    page = watched.open("sheet.html", **asked)
+    for name in ("session", "before", "after"):
+        assert page.locator(f"#{name}").input_value() == asked[name]
+    assert page.locator("#tag").input_value() == pair["vehicle"]
+
+
+def test_a_tag_leads_to_its_tests_and_a_test_to_its_sheet(watched: Watched, ledger: Ledger) -> None:
+    pair = best_pair(ledger)
+    page = watched.open("sheet.html", tag=pair["vehicle"])
+    expect(page.locator("#answer")).to_contain_text("Choose one of its tests")
+    page.locator("#session").select_option(sheet_question(pair)["session"])
+    expect(page.locator(".sheet")).to_be_visible()
+    watched.settle()
+    assert page.locator("#tag").input_value() == pair["vehicle"]
+
+
+def test_a_tag_that_nobody_measured_is_said_to_have_none(watched: Watched) -> None:
+    page = watched.open("sheet.html", tag="no-such-car")
+    expect(page.locator("#answer")).to_contain_text("Nothing was measured on no-such-car")
+
+
+def test_one_state_alone_can_be_chosen(watched: Watched, ledger: Ledger) -> None:
+    asked = sheet_question(best_pair(ledger))
+    page = watched.open("sheet.html", **asked)
+    page.locator("#before").select_option(label="nothing: one state")
+    expect(page.locator(".sheet h2")).to_contain_text("measured as it stands")
+    watched.settle()
+    alone = ledger.ask(f"/v1/sessions/{asked['session']}/sheet", after=asked["after"])
+    assert alone["headline"] in plain(page.locator(".headline").inner_text())
+    assert page.locator(".sheet .chart svg").count() == 2
+
+
+def test_a_printed_number_finds_its_sheet_however_it_is_typed(watched: Watched, ledger: Ledger) -> None:
+    asked = sheet_question(best_pair(ledger))
+    number = ledger.ask(
+        f"/v1/sessions/{asked['session']}/sheet", before=asked["before"], after=asked["after"]
+    )["number"]
+    page = watched.open("sheet.html")
+    page.locator("#number").fill(number.upper().replace("-", " "))
+    page.locator("#number").press("Enter")
+    expect(page.locator(".sheet-head")).to_contain_text(f"Sheet {number}, version 1")
+
+
+def test_what_is_no_number_says_how_one_looks(watched: Watched) -> None:
+    page = watched.open("sheet.html", number="12")
+    expect(page.locator("#answer")).to_contain_text("such as 7158-2c73-4094-1-2")
+
+
+def test_the_curves_can_be_had_as_a_table_and_as_csv(watched: Watched, ledger: Ledger) -> None:
+    asked = sheet_question(best_pair(ledger))
+    page = watched.open("sheet.html", **asked)
+    page.get_by_text("The curves as a table").click()
+    expect(page.get_by_role("table", name="Every 250 rpm")).to_be_visible()
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save the numbers").click()
+    assert saved.value.suggested_filename.startswith("sheet-")
+    assert "power_a,power_b" in saved.value.path().read_text()
+
+
+# On paper
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_sheet_is_one_page_with_all_ten_points(watched: Watched, ledger: Ledger, paper: str) -> None:
+    page = watched.open("sheet.html", **sheet_question(best_pair(ledger)))
+    (text,) = printed(page, paper)
+    missing = [words for words in (*POINTS, *WORDS_OF_THE_TEN) if bare(words) not in text]
+    assert missing == []
+    for words in ("Show the sheet", "Print this sheet", "What can be asked", "Save this picture"):
+        assert bare(words) not in text, "controls do not belong on paper"
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("width", [360, 1440])
+def test_it_is_one_page_from_any_window(watched: Watched, ledger: Ledger, paper: str, width: int) -> None:
+    watched.page.set_viewport_size({"width": width, "height": 900})
+    page = watched.open("sheet.html", **sheet_question(best_pair(ledger)))
+    assert len(printed(page, paper)) == 1
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_newest_sheets_of_the_shop_all_fit_one_page(watched: Watched, ledger: Ledger, paper: str) -> None:
+    fitted = {}
+    for one in ledger.ask("/v1/sessions", limit="12")["items"]:
+        page = watched.open("sheet.html", session=one["id"])
+        fitted[one["id"]] = len(printed(page, paper))
+    assert len(fitted) == 12
+    assert set(fitted.values()) == {1}
+
+
+# Its version
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_superseded_version_says_so_large_on_screen_and_paper(
+    shown: Watched, own: OwnLedger, paper: str
+) -> None:
+    amended(own)
+    page = shown.open("sheet.html", number=NUMBER, version="1")
+    notice = page.locator(".superseded")
+    expect(notice).to_contain_text(f"Version 1 of sheet {NUMBER} is superseded by version 2.")
+    expect(notice).to_contain_text("the session: gear amended from nothing to 4 by lead: was missing.")
+    size = notice.locator("strong").evaluate("(node) => parseFloat(getComputedStyle(node).fontSize)")
+    body = page.locator(".sheet-foot").evaluate("(node) => parseFloat(getComputedStyle(node).fontSize)")
+    assert size > 1.4 * body
+    (text,) = printed(page, paper)
+    assert bare(f"Version 1 of sheet {NUMBER} is superseded by version 2.") in text
+
+
+def test_the_newest_version_carries_no_notice(shown: Watched, own: OwnLedger) -> None:
+    page = shown.open("sheet.html", number=NUMBER, version="1")
+    assert page.locator(".superseded").count() == 0
+    expect(page.locator(".sheet-head")).to_contain_text(f"Sheet {NUMBER}, version 1.")
+    amended(own)
+    page = shown.open("sheet.html", session=ID)
+    assert page.locator(".superseded").count() == 0
+    expect(page.locator(".sheet-head")).to_contain_text("version 2 of")
+
+
+def test_a_version_that_was_never_printed_is_said_to_be_a_slip(shown: Watched, own: OwnLedger) -> None:
+    page = shown.open("sheet.html", number=NUMBER, version="7")
+    expect(page.locator("#answer")).to_contain_text("has no version 7: the newest is 1")

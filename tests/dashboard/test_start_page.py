@@ -1,0 +1,145 @@
+"""The start page: search as you type."""
+
+import json
+import re
+
+import pytest
+from playwright.sync_api import Page, Route, expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+SEARCH = re.compile(r"/v1/search\?")
+
+
+@pytest.fixture
+def start(watched: Watched) -> Page:
+    """The start page, nothing typed."""
+    return watched.open("index.html")
+
+
+def typed(watched: Watched, words: str) -> Page:
+    """The start page with something typed, its answer shown."""
+    watched.page.get_by_role("searchbox").press_sequentially(words)
+    expect(watched.page.locator("#found")).to_contain_text(f"“{words}”")
+    watched.settle()
+    return watched.page
+
+
+def test_what_is_typed_is_answered_with_links_and_their_evidence(
+    start: Page, watched: Watched, ledger: Ledger
+) -> None:
+    typed(watched, "silencer stoat")
+    found = ledger.ask("/v1/search", q="silencer stoat")["questions"]
+    lines = start.locator("#results section", has_text="A part on a kind of car").locator("li")
+    assert lines.count() == len(found) > 0
+    for line, row in zip(lines.all(), found, strict=True):
+        cars = "1 car," if row["cars"] == 1 else f"{row['cars']} cars,"
+        expect(line).to_contain_text(cars)
+        expect(line).to_contain_text(row["platform_name"])
+    expect(start.locator("#found")).to_contain_text(f"{len(found)} found")
+
+
+def test_only_the_last_of_what_was_typed_is_asked_for(start: Page, watched: Watched) -> None:
+    typed(watched, "silencer")
+    asked = [url for url in watched.requests if SEARCH.search(url)]
+    assert "q=silencer" in asked[-1]
+    assert len(asked) < len("silencer")
+
+
+def test_an_older_answer_that_comes_late_changes_nothing(start: Page, watched: Watched) -> None:
+    held: list[Route] = []
+    start.route(re.compile(r"/v1/search\?q=sil&"), lambda route: held.append(route))
+    start.get_by_role("searchbox").fill("sil")
+    start.wait_for_event("request", lambda request: bool(SEARCH.search(request.url)))
+    start.get_by_role("searchbox").fill("plenum")
+    expect(start.locator("#found")).to_contain_text("“plenum”")
+    assert start.evaluate("() => document.querySelectorAll('#results [href*=plenum]').length") > 0
+    assert start.locator("#results a[href*=silencer]").count() == 0
+
+
+def test_enter_goes_to_the_first_answer_and_again_opens_it(start: Page, watched: Watched) -> None:
+    start.get_by_role("searchbox").fill("silencer stoat")
+    start.keyboard.press("Enter")
+    expect(start.locator("#results a").first).to_be_focused()
+    start.keyboard.press("Enter")
+    watched.settle()
+    assert "/gain.html?" in start.url
+    expect(start.locator(".headline data").first).to_be_visible()
+
+
+def test_going_back_shows_what_was_typed(start: Page, watched: Watched) -> None:
+    typed(watched, "silencer stoat")
+    start.locator("#results a").first.click()
+    watched.settle()
+    start.go_back()
+    expect(start.get_by_role("searchbox")).to_have_value("silencer stoat")
+    expect(start.locator("#results a").first).to_be_visible()
+
+
+def test_a_kind_of_car_leads_to_its_stock_cars_and_to_what_is_worth_its_money(
+    start: Page, watched: Watched
+) -> None:
+    typed(watched, "heron")
+    kinds = start.locator("#results section", has_text="A kind of car").last
+    addresses = [link.get_attribute("href") for link in kinds.locator("a").all()]
+    assert addresses == ["spread.html?platform=merrow-heron-35", "worth.html?platform=merrow-heron-35"]
+
+
+def test_no_car_is_listed_before_its_tag_is_asked_for(start: Page, watched: Watched, ledger: Ledger) -> None:
+    tag = ledger.ask("/v1/vehicles", limit="1")["items"][0]["tag"]
+    assert start.locator("a[href^='car.html?']").count() == 0
+    typed(watched, tag[:4])
+    assert start.locator("a[href^='car.html?']").count() == 0
+    expect(start.locator("#found")).to_contain_text("type more of the tag")
+    start.get_by_role("searchbox").fill("")
+    typed(watched, tag)
+    assert start.locator("a[href^='car.html?']").first.get_attribute("href") == f"car.html?tag={tag}"
+
+
+def test_a_misspelt_word_is_said_to_be_one(start: Page, watched: Watched) -> None:
+    typed(watched, "silenser")
+    expect(start.locator("#found")).to_contain_text("Nothing is called “silenser”")
+    assert start.locator("#results a[href*=silencer]").count() > 0
+
+
+def test_nothing_found_says_what_to_do_and_emptying_the_box_forgets_it(start: Page, watched: Watched) -> None:
+    typed(watched, "zzzz")
+    expect(start.locator("#found")).to_contain_text("Try fewer letters")
+    assert start.locator("#results a").count() == 0
+    start.get_by_role("searchbox").fill("")
+    expect(start.locator("#found")).to_have_text("")
+    assert start.url.endswith("/index.html")
+
+
+def test_a_search_that_fails_offers_to_ask_again(start: Page, watched: Watched) -> None:
+    start.route(SEARCH, lambda route: route.abort())
+    start.get_by_role("searchbox").fill("silencer")
+    expect(start.locator("#found")).to_contain_text("did not answer")
+    start.unroute(SEARCH)
+    start.locator("#found").get_by_role("button", name="Ask again").click()
+    expect(start.locator("#results a").first).to_be_visible()
+
+
+def test_a_locked_ledger_is_unlocked_once_for_list_and_search(watched: Watched) -> None:
+    problem = json.dumps({"title": "Unauthorized", "detail": "a token is needed"})
+
+    def locked(route: Route) -> None:
+        route.fulfill(status=401, content_type="application/problem+json", body=problem)
+
+    watched.page.route("**/v1/**", locked)
+    page = watched.open("index.html")
+    expect(page.get_by_label("Read token")).to_have_count(1)
+    page.get_by_role("searchbox").fill("silencer")
+    expect(page.locator("#found")).to_contain_text("give the read token below")
+    expect(page.get_by_label("Read token")).to_have_count(1)
+
+
+def test_what_is_typed_is_never_taken_for_markup(start: Page, watched: Watched) -> None:
+    typed(watched, "<img src=x>")
+    assert start.locator("#found img").count() == 0
+
+
+def test_the_doors_lead_to_every_page(start: Page) -> None:
+    doors = {link.get_attribute("href") for link in start.locator(".doors a").all()}
+    assert doors == {"gain.html", "worth.html", "spread.html", "car.html", "sheet.html", "odd.html",
+                     "bays.html", "questions.html"}  # fmt: skip

@@ -1,0 +1,75 @@
+"""What a page costs the network: little on the first visit, next to nothing on the second."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, CDPSession
+
+from tests.dashboard.conftest import DESK, Ledger, Watched
+from tests.dashboard.every_page import PAGES, asked
+
+FIRST_VISIT_BYTES = 1_600_000  # uncompressed, everything together (our choice)
+SECOND_VISIT_BYTES = 60_000  # headers of answers that say "unchanged", and what is not kept (our choice)
+
+
+class Meter:
+    """Counts what comes over the network, as the browser's own debugger reports it."""
+
+    def __init__(self, debugger: CDPSession) -> None:
+        self.bodies = 0
+        self.wire = 0
+        self.sent_whole: list[str] = []
+        self.revalidated: list[str] = []
+        debugger.on("Network.responseReceived", self._response)
+        debugger.on("Network.responseReceivedExtraInfo", self._status)
+        debugger.on("Network.dataReceived", self._data)
+        debugger.on("Network.loadingFinished", self._finished)
+        debugger.send("Network.enable")
+        self._addresses: dict[str, str] = {}
+        self._unchanged: set[str] = set()
+
+    def _response(self, event: dict[str, Any]) -> None:
+        self._addresses[event["requestId"]] = event["response"]["url"]
+
+    def _status(self, event: dict[str, Any]) -> None:
+        if event["statusCode"] == 304:
+            self._unchanged.add(event["requestId"])
+
+    def _data(self, event: dict[str, Any]) -> None:
+        if event["requestId"] not in self._unchanged:
+            self.bodies += event["dataLength"]
+
+    def _finished(self, event: dict[str, Any]) -> None:
+        self.wire += int(event["encodedDataLength"])
+        where = self._addresses.get(event["requestId"], "")
+        (self.revalidated if event["requestId"] in self._unchanged else self.sent_whole).append(where)
+
+
+@pytest.fixture(scope="module", params=PAGES)
+def visits(request: pytest.FixtureRequest, browser: Browser, live_demo: str) -> Iterator[tuple[Meter, Meter]]:
+    """A page opened twice in one new profile: what each visit cost."""
+    context = browser.new_context(viewport=DESK)
+    base = live_demo.rstrip("/")
+    question = asked(request.param, Ledger(base))
+    meters = []
+    for _ in range(2):
+        page = context.new_page()
+        meters.append(Meter(context.new_cdp_session(page)))
+        Watched(page, base).open(request.param, **question)
+        page.close()
+    yield meters[0], meters[1]
+    context.close()
+
+
+def test_the_first_visit_stays_under_its_limit(visits: tuple[Meter, Meter]) -> None:
+    first, _ = visits
+    assert 5_000 < first.bodies < FIRST_VISIT_BYTES
+    assert first.wire >= first.bodies  # nothing is compressed here: what is counted is what is sent
+
+
+def test_the_second_visit_is_served_from_the_cache(visits: tuple[Meter, Meter]) -> None:
+    _, second = visits
+    assert second.wire < SECOND_VISIT_BYTES
+    assert [url for url in second.sent_whole if "/vendor/" in url or url.endswith((".js", ".css"))] == []
+    assert len(second.revalidated) >= 2  # the page and its style sheet at least

@@ -1,0 +1,502 @@
+"""The page that shows what is worth its money."""
+
+import json
+import re
+from typing import Any
+
+import pytest
+from playwright.sync_api import Locator, Page, Route, expect
+
+from tests.dashboard.conftest import Ledger, Watched
+
+API = "**/part-choice*"
+WIDTHS = (360, 768, 1440)
+SMALLEST_TARGET_PX = 44  # WCAG 2.2, success criterion 2.5.5 (enhanced)
+DRAWN = """() => [...document.querySelectorAll('.chart svg g.mark-symbol path')]
+  .map((point) => point.getAttribute('aria-label')).filter(Boolean)"""
+
+
+def choice(ledger: Ledger, platform: str, **question: str) -> dict[str, Any]:
+    """The ledger's own answer."""
+    found: dict[str, Any] = ledger.ask(f"/v1/platforms/{platform}/part-choice", **question)
+    return found
+
+
+@pytest.fixture
+def platform(ledger: Ledger) -> str:
+    """The kind of car with the most evidence."""
+    return ledger.best_question()["platform"]
+
+
+def shown(node: Locator) -> list[float]:
+    """The unrounded values behind the figures in a part of the page."""
+    return [
+        float(value) for value in node.locator("data").evaluate_all("(nodes) => nodes.map((n) => n.value)")
+    ]
+
+
+def gaining(answer: dict[str, Any]) -> list[dict[str, Any]]:
+    return [row for row in answer["parts"] if row["standing"] == "gains"]
+
+
+def frontier(answer: dict[str, Any]) -> list[str]:
+    """Names on the frontier, from the cheapest on."""
+    ahead = sorted((row for row in answer["parts"] if row["frontier"]), key=lambda row: row["fitted"])
+    return [row["name"].lower() for row in ahead]
+
+
+# The sentence
+
+
+def test_the_sentence_names_the_first_parts_of_the_ledgers_order_with_its_own_figures(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform, budget="2000")
+    page = watched.open("worth.html", platform=platform, budget="2000")
+    line = page.locator(".headline")
+    expect(line).to_contain_text(re.compile(r"^For up to £2,000, most peak power for the money on the "))
+    named = answer["best_order"][:2]
+    assert line.locator("strong.name").all_inner_texts() == [step["name"] for step in named]
+    expected = [figure for step in named for figure in (step["adds"], *step["adds_interval"])]
+    assert shown(line) == expected
+    last = answer["best_order"][-1]
+    summed = page.locator(".answer p").nth(1)
+    assert shown(summed) == [last["gained"], *last["gained_interval"]]
+    expect(summed).to_contain_text("gains do not simply add")
+
+
+def test_without_a_budget_the_sentence_names_none(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".headline")).to_contain_text(re.compile(r"^Most peak power for the money on the "))
+
+
+def test_what_is_borrowed_is_called_so_in_the_sentence_and_the_best_measured_here_is_named(
+    watched: Watched, ledger: Ledger
+) -> None:
+    for platform in (row["slug"] for row in ledger.ask("/v1/platforms", limit="50")["items"]):
+        answer = choice(ledger, platform)
+        rows = {row["part"]: row for row in answer["parts"]}
+        first = rows[answer["best_order"][0]["part"]]
+        if first["evidence"]["grade"] == "borrowed":
+            break
+    else:
+        pytest.fail("no kind of car of the demo has a borrowed first place")
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".headline")).to_contain_text("borrowed from")
+    expect(page.locator(".grade-borrowed")).to_contain_text("Borrowed for the")
+    here = next(row for row in gaining(answer) if row["evidence"]["cars"] and row["fitted"] is not None)
+    expect(page.locator(".answer")).to_contain_text(f"on this kind of car itself: the {here['name']}")
+
+
+# The picture and its table
+
+
+@pytest.mark.parametrize("budget", ["", "1000"])
+def test_the_line_holds_exactly_the_ledgers_frontier(
+    watched: Watched, ledger: Ledger, platform: str, budget: str
+) -> None:
+    question = {"budget": budget} if budget else {}
+    answer = choice(ledger, platform, **question)
+    page = watched.open("worth.html", platform=platform, **question)
+    assert [name.lower() for name in page.locator(".onward a").all_inner_texts()] == frontier(answer)
+    assert all(row["fitted"] <= 1000 for row in answer["parts"] if row["frontier"] and budget)
+    numbered = page.locator(".chart svg g.mark-text.role-mark text").all_text_contents()
+    numbers = {
+        int(found[0]) for text in numbered if (found := re.findall(r"\d+$", text)) and "budget" not in text
+    }
+    assert numbers == set(range(1, len(frontier(answer)) + 1))
+    assert any(text.startswith("budget £1,000") for text in numbered) == bool(budget)
+
+
+def test_every_part_known_to_gain_is_drawn_with_its_own_cost(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform)
+    page = watched.open("worth.html", platform=platform)
+    spoken = page.evaluate(DRAWN)
+    for row in gaining(answer):
+        (label,) = [text for text in spoken if f"part: {row['name']};" in text]
+        assert f"fitted: {round(row['fitted']):,}" in label
+
+
+def test_established_borrowed_and_doubtful_parts_have_shapes_of_their_own(
+    watched: Watched, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform)
+    shapes = page.evaluate(
+        "() => [...document.querySelectorAll('.chart svg g.mark-symbol')].map((g) => g.querySelector('path')?.getAttribute('d'))"
+    )
+    drawn = [shape for shape in shapes if shape]
+    assert len(drawn) == len(set(drawn)) == 3
+    expect(page.locator("figcaption")).to_contain_text("Dot: measured on this kind of car; diamond: borrowed")
+
+
+def test_the_table_has_the_ledgers_figures_and_a_way_to_each_parts_gain(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform)
+    page = watched.open("worth.html", platform=platform)
+    rows = page.locator("#picture tbody tr")
+    assert rows.count() == len(gaining(answer))
+    for i, row in enumerate(gaining(answer)):
+        assert shown(rows.nth(i)) == [row["typical"], *row["typical_interval"]]
+        address = rows.nth(i).get_by_role("link").get_attribute("href") or ""
+        assert address.startswith("gain.html?")
+        assert f"part={row['part']}" in address
+        assert f"platform={platform}" in address
+        cost = rows.nth(i).locator("td").nth(1)
+        expect(cost).to_have_text(f"£{row['fitted']:,.0f}")
+        expect(rows.nth(i)).to_contain_text(row["evidence"]["grade"])
+
+
+def test_the_numbers_can_be_had_for_a_spreadsheet(watched: Watched, ledger: Ledger, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform, budget="1500")
+    with page.expect_download() as saving:
+        page.get_by_role("button", name="Save the numbers").click()
+    lines = saving.value.path().read_text().splitlines()
+    assert len(lines) == 1 + len(choice(ledger, platform)["parts"])
+    assert "price_date" in lines[0]
+
+
+# The question
+
+
+def test_the_budget_slides_by_the_arrow_keys_and_says_the_number(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform)
+    steps = choice(ledger, platform)["budget_range"]
+    slide = page.get_by_label("The same by steps")
+    assert [slide.get_attribute(name) for name in ("min", "max", "step")] == [
+        f"{steps[name]:.0f}" for name in ("least", "most", "step")
+    ]
+    slide.press("Home")
+    watched.settle()
+    number = page.get_by_label("Budget, work included")
+    expect(number).to_have_value(f"{steps['least']:.0f}")
+    for _ in range(5):
+        slide.press("ArrowRight")
+    wished = f"{steps['least'] + 5 * steps['step']:.0f}"
+    expect(number).to_have_value(wished)
+    expect(slide).to_be_focused()
+    expect(page.locator(".headline")).to_contain_text(f"£{int(wished):,}")
+    watched.settle()
+    assert f"budget={wished}" in page.url
+    assert frontier(choice(ledger, platform, budget=wished)) == [
+        name.lower() for name in page.locator(".onward a").all_inner_texts()
+    ]
+
+
+def test_a_budget_typed_moves_the_slide(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform)
+    page.get_by_label("Budget, work included").fill("1000")
+    page.keyboard.press("Enter")
+    expect(page.locator(".headline")).to_contain_text("£1,000")
+    expect(page.get_by_label("The same by steps")).to_have_value("1000")
+
+
+def test_a_budget_below_every_part_says_what_the_cheapest_costs(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    cheapest = min(row["fitted"] for row in gaining(choice(ledger, platform)) if row["fitted"] is not None)
+    page = watched.open("worth.html", platform=platform, budget="1")
+    expect(page.locator(".headline")).to_contain_text("no part is known to gain")
+    expect(page.locator(".headline")).to_contain_text(f"costs £{cheapest:,.0f} fitted")
+    expect(page.locator(".onward")).to_have_count(0)
+
+
+def test_what_is_ticked_as_fitted_is_taken_out_and_the_rest_is_asked_beside_it(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform)
+    page.locator("summary", has_text="Already on the car").click()
+    box = page.get_by_label("Road calibration", exact=True)
+    box.press("Space")
+    watched.settle()
+    page.locator("#fitted").get_by_label("Open intake").press("Space")
+    expect(page.locator("#fitted-said")).to_contain_text("open intake")
+    watched.settle()
+    assert "fitted=open-intake%2Croad-calibration" in page.url
+    answer = choice(ledger, platform, fitted="open-intake,road-calibration")
+    names = [name.lower() for name in page.locator("#picture tbody th a").all_inner_texts()]
+    assert names == [row["name"].lower() for row in gaining(answer)]
+    assert not {"road calibration", "open intake with heat shield"} & set(names)
+    assert shown(page.locator("#picture tbody tr").first)[0] == gaining(answer)[0]["typical"]
+    page.reload()
+    watched.settle()
+    expect(page.get_by_label("Road calibration", exact=True)).to_be_checked()
+
+
+def test_a_fitted_part_the_ledger_does_not_know_is_not_passed_over(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform, fitted="road-calibratoin")
+    expect(page.locator("#answer")).to_contain_text("Not in the ledger")
+    expect(page.locator("#answer")).to_contain_text("road-calibration")
+
+
+def test_a_place_on_the_car_narrows_the_list(watched: Watched, ledger: Ledger, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform)
+    page.get_by_label("Where on the car").select_option("rear-exhaust")
+    watched.settle()
+    page.wait_for_url("**slot=rear-exhaust**")
+    answer = choice(ledger, platform, slot="rear-exhaust")
+    expect(page.locator("#picture tbody tr")).to_have_count(len(gaining(answer)))
+
+
+def test_units_and_this_cars_own_reading_scale_every_gain(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    question = {"units": "us", "baseline": "300", "measure": "peak_torque"}
+    answer = choice(ledger, platform, **question)
+    page = watched.open("worth.html", platform=platform, **question)
+    expect(page.locator(".headline")).to_contain_text("lbf·ft")
+    assert shown(page.locator("#picture tbody tr").first)[0] == gaining(answer)[0]["typical"]
+    expect(page.locator(".footnote")).to_contain_text("this car's own reading")
+
+
+# In which order, and the cheapest way
+
+
+def test_the_order_is_the_ledgers_with_what_each_adds_and_all_gained(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform)
+    page = watched.open("worth.html", platform=platform)
+    rows = page.locator("#order tbody tr")
+    assert rows.count() == len(answer["best_order"])
+    for i, step in enumerate(answer["best_order"]):
+        figures = [step["adds"], *step["adds_interval"], step["gained"], *step["gained_interval"]]
+        assert shown(rows.nth(i)) == figures
+        expect(rows.nth(i)).to_contain_text(f"£{step['spent']:,.0f}")
+
+
+def test_a_wished_gain_is_answered_with_the_cheapest_parts_and_the_chance(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator("#wish")).to_contain_text("Enter a wished gain")
+    page.get_by_label("Wished gain").fill("30")
+    page.keyboard.press("Enter")
+    expect(page.locator("#wish")).to_contain_text("To +30")
+    watched.settle()
+    found = choice(ledger, platform, wished="30")["cheapest_to_wish"]
+    expect(page.locator("#wish strong")).to_have_text(f"£{found['spent']:,.0f}")
+    expect(page.locator("#wish")).to_contain_text(f"{round(found['chance'] * 100)} in 100")
+    assert shown(page.locator("#wish .lead"))[0] == found["steps"][-1]["gained"]
+    assert page.locator("#wish tbody tr").count() == len(found["steps"])
+
+
+def test_a_wish_beyond_all_parts_is_said_to_be_out_of_reach(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform, wished="900")
+    expect(page.locator("#wish")).to_contain_text("out of reach")
+    assert shown(page.locator("#wish")) == [
+        choice(ledger, platform, wished="900")["cheapest_to_wish"]["most"]
+    ]
+
+
+# Two together
+
+
+def tick(page: Page, name: str) -> None:
+    page.get_by_label(f"{name}, together with others").press("Space")
+
+
+def test_two_parts_ticked_stand_side_by_side_and_together_with_the_ledgers_figures(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    page = watched.open("worth.html", platform=platform)
+    tick(page, "Road calibration")
+    tick(page, "200-cell down-pipe")
+    expect(page.locator("#together tbody tr")).to_have_count(2)
+    built = ledger.ask("/v1/build-estimate", platform=platform, parts="road-calibration,200-cell-down-pipe")
+    assert shown(page.locator("#together .lead")) == [built["typical"], *built["typical_interval"]]
+    cars = built["evidence"]["cars_with_all"]
+    said = "measured here with both fitted at once" if cars else "Never tested together here"
+    expect(page.locator("#together")).to_contain_text(said)
+    expect(page.get_by_label("200-cell down-pipe, together with others")).to_be_focused()
+    rows = {row["part"]: row for row in choice(ledger, platform)["parts"]}
+    for part in ("road-calibration", "200-cell-down-pipe"):
+        low, high = rows[part]["cost_per_unit_interval"]
+        expect(page.locator("#together table")).to_contain_text(f"(£{low:,.0f} to £{high:,.0f})")
+    assert "together=road-calibration%2C200-cell-down-pipe" in page.url
+    page.reload()
+    watched.settle()
+    expect(page.locator("#together tbody tr")).to_have_count(2)
+
+
+def test_parts_that_no_car_here_had_together_are_said_never_to_have_been_tested(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    rows = gaining(choice(ledger, platform))
+    pairs = (
+        (a, b) for a in rows for b in rows if a["part"] < b["part"] and not set(a["slots"]) & set(b["slots"])
+    )
+    for a, b in pairs:
+        parts = f"{a['part']},{b['part']}"
+        if not ledger.ask("/v1/build-estimate", platform=platform, parts=parts)["evidence"]["cars_with_all"]:
+            break
+    else:
+        pytest.fail("every two parts of the demo were tested together")
+    page = watched.open("worth.html", platform=platform, together=parts)
+    expect(page.locator("#together")).to_contain_text("Never tested together here")
+
+
+def test_two_parts_of_one_place_are_compared_but_not_put_together(watched: Watched, platform: str) -> None:
+    both = "road-calibration,track-calibration"
+    page = watched.open("worth.html", platform=platform, together=both)
+    expect(page.locator("#together")).to_contain_text("fill the same place")
+    expect(page.locator("#together tbody tr")).to_have_count(2)
+    assert watched.complaints == []
+
+
+# What may not earn its price, and what stands behind it
+
+
+def test_parts_not_known_to_gain_are_listed_least_likely_first_with_the_cars_still_to_test(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform)
+    doubtful = [row for row in answer["parts"] if row["standing"] != "gains"]
+    here = [row for row in doubtful if row["evidence"]["grade"] != "borrowed"]
+    page = watched.open("worth.html", platform=platform)
+    rows = page.locator("#doubtful > .scroll tbody tr")
+    expect(rows).to_have_count(len(here))
+    for i, row in enumerate(sorted(here, key=lambda row: row["chance_of_gain"])):
+        assert shown(rows.nth(i)) == [row["typical"], *row["typical_interval"]]
+        expect(rows.nth(i)).to_contain_text(f"{round(row['chance_of_gain'] * 100)} in 100")
+        needed = row["cars_until_established"]
+        expect(rows.nth(i).locator("td").last).to_have_text(
+            "more than 100" if needed is None else str(needed)
+        )
+    expect(page.locator("#doubtful summary").first).to_contain_text(
+        f"{len(doubtful) - len(here)} parts not measured"
+    )
+
+
+def test_prices_have_their_day_and_the_law_is_not_forgotten(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".footnote")).to_contain_text(
+        re.compile(r"Prices of \d+ \w+ \d{4}.*; ask for today's")
+    )
+    expect(page.locator("#picture table")).to_contain_text("for the road: competition use only")
+    expect(page.locator("#picture table")).to_contain_text("for the road: no paper, ask")
+    expect(page.locator(".cautions")).to_contain_text("Gains do not add")
+    for word in ("guaranteed", "true power"):
+        expect(page.locator("main")).not_to_contain_text(word)
+
+
+# States
+
+
+def changed(**fields: Any):  # type: ignore[no-untyped-def]
+    """A handler which lets the ledger answer and then changes it; `parts` is a function of one row."""
+    each = fields.pop("each", lambda row: row)
+
+    def answer(route: Route) -> None:
+        response = route.fetch()
+        body = response.json()
+        route.fulfill(
+            response=response, json={**body, "parts": [each(row) for row in body["parts"]], **fields}
+        )
+
+    return answer
+
+
+def test_nothing_measured_says_so_and_why(watched: Watched, platform: str) -> None:
+    left = [{"part": "air-box", "name": "Air box", "why": "never measured on any kind of car"}]
+    nothing = {"parts": [], "best_order": [], "budget_range": None, "left_out_parts": left}
+    watched.page.route(API, changed(**nothing))
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".headline")).to_contain_text("Nothing can be said of parts")
+    expect(page.locator("dl")).to_contain_text("Air box")
+    expect(page.get_by_label("The same by steps")).to_be_hidden()
+    assert watched.complaints == []
+
+
+def test_parts_without_prices_are_told_from_parts_without_gain(watched: Watched, platform: str) -> None:
+    def unpriced(row: dict[str, Any]) -> dict[str, Any]:
+        names = ("price", "fitted", "cost_per_unit", "cost_per_unit_interval", "chance_of_best", "price_date")
+        return {**row, **dict.fromkeys(names), "frontier": False}
+
+    watched.page.route(API, changed(each=unpriced, best_order=[], budget_range=None, left_out_parts=[]))
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".headline")).to_contain_text("what they cost fitted is not recorded")
+    expect(page.locator("#picture")).to_contain_text("No part has a price")
+    expect(page.locator("#picture tbody tr").first).to_contain_text("not known")
+    assert watched.complaints == []
+
+
+def test_a_ledger_without_cars_says_what_comes_first(watched: Watched) -> None:
+    nothing = json.dumps({"items": []})
+    watched.page.route("**/v1/**", lambda route: route.fulfill(content_type="application/json", body=nothing))
+    page = watched.open("worth.html")
+    expect(page.locator("#answer")).to_contain_text("Once a bay has posted pulls")
+
+
+def test_no_kind_of_car_chosen_asks_for_one(watched: Watched) -> None:
+    page = watched.open("worth.html")
+    expect(page.locator("#answer")).to_contain_text("Choose a kind of car")
+    page.get_by_label("Kind of car").select_option(index=1)
+    expect(page.locator(".headline")).to_contain_text("for the money on the")
+
+
+@pytest.mark.parametrize(
+    ("status", "words"),
+    [(500, "The ledger failed"), (401, "only with a read token"), (422, "cannot answer this")],
+)
+def test_a_refusal_or_failure_says_so_and_has_a_way_out(
+    watched: Watched, platform: str, status: int, words: str
+) -> None:
+    problem = json.dumps({"type": "about:blank", "status": status, "title": "No", "detail": "no"})
+    watched.page.route(
+        API,
+        lambda route: route.fulfill(status=status, content_type="application/problem+json", body=problem),
+    )
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator("#answer")).to_contain_text(words)
+    assert page.locator("#answer button").count() == 1
+
+
+# The page itself
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_is_wider_than_the_window_and_every_target_can_be_hit(
+    watched: Watched, platform: str, width: int, scheme: str
+) -> None:
+    page = watched.page
+    page.set_viewport_size({"width": width, "height": 900})
+    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
+    watched.open("worth.html", platform=platform, fitted="road-calibration", budget="3000", wished="10")
+    page.locator("summary", has_text="Already on the car").click()
+    assert page.evaluate("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+    controls = page.locator("main select, main input, main button, main summary, main td a, .onward a, .tick")
+    for node in [one for one in controls.all() if one.is_visible()]:
+        box = node.bounding_box()
+        assert box is not None
+        assert box["height"] >= SMALLEST_TARGET_PX - 0.5, node.evaluate("(node) => node.outerHTML")
+    unlabelled = page.evaluate(
+        "() => [...document.querySelectorAll('select, input')].filter((node) => !node.labels.length).map((node) => node.name)"
+    )
+    assert unlabelled == []
+
+
+def test_on_paper_there_is_the_answer_and_no_control(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform, budget="3000")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 680, "height": 900})  # A4 less the page's margins
+    for kind in ("select", "input", "button", "nav"):
+        assert not [node for node in page.locator(kind).all() if node.is_visible()], kind
+    expect(page.locator(".headline")).to_be_visible()
+    expect(page.locator(".address")).to_contain_text("worth.html")
+    assert page.evaluate("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+
+
+def test_the_page_is_quiet_stays_here_and_keeps_its_policy(watched: Watched, platform: str) -> None:
+    both = "large-bore-silencer,road-calibration"
+    watched.open("worth.html", platform=platform, budget="3000", wished="10", together=both)
+    assert watched.complaints == []
+    assert watched.strangers() == []
+    assert watched.violations() == []
