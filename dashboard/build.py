@@ -11,6 +11,7 @@ import re
 import string
 import sys
 from collections.abc import Iterator
+from functools import cache
 from importlib import metadata
 from pathlib import Path
 
@@ -77,9 +78,15 @@ def own_files() -> dict[str, bytes]:
     files = {name: page(name, title, script) for name, (title, script) in PAGES.items()}
     files |= {name: source.read_bytes() for name, source in COPIED.items()}
     files |= {script.name: script.read_bytes() for script in scripts()}
-    files |= {f"charts/{name}.json": as_json(make()) for name, make in CHARTS.items()}
+    files |= chart_files()
     files["light.json"] = as_json(theme.LIGHT)
     return files
+
+
+@cache
+def chart_files() -> dict[str, bytes]:
+    """The specifications of all charts, made once: the chart library takes seconds for them."""
+    return {f"charts/{name}.json": as_json(make()) for name, make in CHARTS.items()}
 
 
 def scripts() -> list[Path]:

@@ -24,13 +24,13 @@ def offsets() -> dict[str, Any]:
     layers = alt.layer(
         _nought_upright(),
         known.mark_rule(color=theme.ACCENT, strokeWidth=9, aria=False).encode(
-            x=_percent_x("low:Q"), x2="high:Q", y=_row_y()
+            x=theme.value_across("low:Q"), x2="high:Q", y=theme.named_rows(150, overlap=False)
         ),
         known.mark_tick(color=theme.INK, thickness=3, size=20).encode(
-            x=_percent_x("value:Q"), y=_row_y(), tooltip=_offset_words()
+            x=theme.value_across("value:Q"), y=theme.named_rows(150, overlap=False), tooltip=_offset_words()
         ),
         unknown.mark_text(fontStyle="italic", align="left", dx=6).encode(
-            x=_percent_x("nought:Q"), y=_row_y(), text="word:N"
+            x=theme.value_across("nought:Q"), y=theme.named_rows(150, overlap=False), text="word:N"
         ),
     ).properties(usermeta={"rowHeight": ROW_PX})
     return theme.finish(layers, "How much each bay reads over the mean of the bays, with its interval.")
@@ -120,15 +120,17 @@ def happenings() -> dict[str, Any]:
         )
         .encode(
             x=_time_x(),
-            y=_row_y(),
+            y=theme.named_rows(150, overlap=False),
             tooltip=[alt.Tooltip("word:N", title="what"), alt.Tooltip("at:T", title="when")],
         )
         for kind, shape, colour, filled in looks
     )
     words = marks.mark_text(dy=-15, aria=False).encode(
-        x=_time_x(), y=_row_y(), text=alt.condition(f"width < {theme.NARROW_PX}", alt.value(""), "short:N")
+        x=_time_x(),
+        y=theme.named_rows(150, overlap=False),
+        text=alt.condition(f"width < {theme.NARROW_PX}", alt.value(""), "short:N"),
     )
-    span = used.encode(x=_time_x("first:T"), x2="last:T", y=_row_y())
+    span = used.encode(x=_time_x("first:T"), x2="last:T", y=theme.named_rows(150, overlap=False))
     layers = alt.layer(span, *points, words).properties(usermeta={"rowHeight": ROW_PX})
     return theme.finish(layers, "What happened to each bay when.")
 
@@ -167,22 +169,6 @@ def _offset_words() -> list[alt.Tooltip]:
     ]
 
 
-def _row_y() -> alt.Y:
-    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=150)
-    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
-
-
-def _percent_x(field: str) -> alt.X:
-    axis = alt.Axis(
-        labelExpr=theme.unit_labels(),
-        domain=False,
-        ticks=False,
-        tickCount=theme.unit_ticks(),
-        labelOverlap=True,
-    )
-    return alt.X(field, title=None, axis=axis)
-
-
 def _percent_y(field: str) -> alt.Y:
     axis = alt.Axis(labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=5)
     return alt.Y(field, title=None, axis=axis)
@@ -200,4 +186,4 @@ def _time_x(field: str = "at:T") -> alt.X:
 
 def _nought_upright() -> Layer:
     rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4)
-    return rule.encode(x=_percent_x("value:Q"))
+    return rule.encode(x=theme.value_across("value:Q"))

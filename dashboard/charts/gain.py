@@ -49,7 +49,7 @@ def density() -> dict[str, Any]:
         color=theme.BAND, stroke=theme.ACCENT, strokeWidth=1, binSpacing=0
     )
     shape = bars.encode(
-        x=_gain("from:Q"),
+        x=theme.value_across("from:Q"),
         x2="to:Q",
         y=alt.Y("cars:Q", title="cars", axis=counts),
         y2=alt.datum(0),
@@ -68,7 +68,7 @@ def _interval_words() -> tuple[Layer, ...]:
     return tuple(
         _rows(f"datum.kind === '{kind}'")
         .mark_text(align="left", dx=10, baseline="middle", aria=False)
-        .encode(x=_gain("high:Q"), y=alt.value(-place * ROW_PX), text="label:N")
+        .encode(x=theme.value_across("high:Q"), y=alt.value(-place * ROW_PX), text="label:N")
         for kind, place in (("typical", 1), ("next", 2))
     )
 
@@ -150,45 +150,33 @@ def _rows(kinds: str) -> Layer:
     return alt.Chart(alt.NamedData("rows")).transform_filter(kinds)
 
 
-def _row_axis() -> alt.Y:
-    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=180, labelOverlap=True)
-    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
-
-
-def _gain(field: str = "value:Q") -> alt.X:
-    axis = alt.Axis(
-        labelExpr=theme.unit_labels(),
-        domain=False,
-        ticks=False,
-        tickCount=theme.unit_ticks(),
-        labelOverlap=True,
-    )
-    return alt.X(field, title=None, axis=axis)
-
-
 def _nought_upright() -> Layer:
-    return alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4).encode(x=_gain())
+    return (
+        alt.Chart(alt.NamedData("nought"))
+        .mark_rule(color=theme.INK, strokeWidth=1.4)
+        .encode(x=theme.value_across("value:Q"))
+    )
 
 
 def _typical_upright() -> Layer:
     rule = _rows("datum.kind === 'typical'").mark_rule(
         color=theme.ACCENT, strokeWidth=1, strokeDash=[2, 3], aria=False
     )
-    return rule.encode(x=_gain())
+    return rule.encode(x=theme.value_across("value:Q"))
 
 
 def _intervals(places: dict[str, Any] | None = None) -> tuple[Layer, ...]:
     """The two intervals, in their own rows or at given heights."""
-    at = places or {"typical": _row_axis(), "next": _row_axis()}
+    at = places or {"typical": theme.named_rows(180), "next": theme.named_rows(180)}
     next_car = _rows("datum.kind === 'next'").mark_rule(
         color=theme.ACCENT, strokeWidth=3, strokeDash=[6, 3], aria=False
     )
     typical = _rows("datum.kind === 'typical'").mark_rule(color=theme.ACCENT, strokeWidth=9, aria=False)
     middle = _rows("datum.kind === 'typical'").mark_tick(color=theme.INK, thickness=3, size=18, aria=False)
     return (
-        next_car.encode(x=_gain("low:Q"), x2="high:Q", y=at["next"]),
-        typical.encode(x=_gain("low:Q"), x2="high:Q", y=at["typical"]),
-        middle.encode(x=_gain(), y=at["typical"]),
+        next_car.encode(x=theme.value_across("low:Q"), x2="high:Q", y=at["next"]),
+        typical.encode(x=theme.value_across("low:Q"), x2="high:Q", y=at["typical"]),
+        middle.encode(x=theme.value_across("value:Q"), y=at["typical"]),
     )
 
 
@@ -198,4 +186,7 @@ def _dots() -> tuple[Layer, ...]:
     other = _rows("datum.kind === 'other'").mark_point(
         size=80, stroke=theme.INK, strokeWidth=1.6, fill=theme.PAPER, filled=False, aria=False
     )
-    return tuple(dots.encode(x=_gain(), y=_row_axis(), tooltip=shown) for dots in (like, other))
+    return tuple(
+        dots.encode(x=theme.value_across("value:Q"), y=theme.named_rows(180), tooltip=shown)
+        for dots in (like, other)
+    )

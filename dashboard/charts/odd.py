@@ -26,30 +26,14 @@ def _rows() -> Layer:
     return alt.Chart(alt.NamedData("rows"))
 
 
-def _y() -> alt.Y:
-    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=190, labelOverlap=False)
-    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
-
-
-def _x(field: str) -> alt.X:
-    axis = alt.Axis(
-        labelExpr=theme.unit_labels(),
-        domain=False,
-        ticks=False,
-        tickCount=theme.unit_ticks(),
-        labelOverlap=True,
-    )
-    return alt.X(field, title=None, axis=axis)
-
-
 def _bands() -> Layer:
     band = _rows().mark_rule(strokeWidth=16, color=theme.BAND, aria=False)
-    return band.encode(x=_x("low:Q"), x2="high:Q", y=_y())
+    return band.encode(x=theme.value_across("low:Q"), x2="high:Q", y=theme.named_rows(190, overlap=False))
 
 
 def _expected() -> Layer:
     rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4)
-    return rule.encode(x=_x("value:Q"))
+    return rule.encode(x=theme.value_across("value:Q"))
 
 
 def _marks() -> tuple[Layer, ...]:
@@ -64,6 +48,6 @@ def _marks() -> tuple[Layer, ...]:
         _rows()
         .transform_filter(f"datum.deviation {sign} 0")
         .mark_point(shape=shape, size=130, filled=True, opacity=1, color=theme.INK)
-        .encode(x=_x("deviation:Q"), y=_y(), tooltip=shown)
+        .encode(x=theme.value_across("deviation:Q"), y=theme.named_rows(190, overlap=False), tooltip=shown)
         for sign, shape in (("<", "triangle-left"), (">", "triangle-right"))
     )

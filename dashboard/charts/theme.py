@@ -81,6 +81,20 @@ def unit_labels(expression: str = "datum.label") -> str:
     return f"replace({expression}, '-', '\u2212') + (width < {NARROW_PX} ? '' : ' ' + unit)"
 
 
+def value_across(field: str) -> alt.X:
+    """A value along the width, each tick with its unit, no line of its own."""
+    axis = alt.Axis(
+        labelExpr=unit_labels(), domain=False, ticks=False, tickCount=unit_ticks(), labelOverlap=True
+    )
+    return alt.X(field, title=None, axis=axis)
+
+
+def named_rows(label_px: int, overlap: bool = True) -> alt.Y:
+    """Rows by their `label`, in the order of their `order`; a longer name than so many pixels is cut."""
+    axis = alt.Axis(domain=False, ticks=False, grid=False, labelLimit=label_px, labelOverlap=overlap)
+    return alt.Y("label:N", title=None, axis=axis, sort=alt.EncodingSortField("order", op="min"))
+
+
 def finish(chart: Layer, described: str) -> dict[str, Any]:
     """The finished specification: full width, themed, described for a screen reader, no data of its own."""
     spec: dict[str, Any] = chart.to_dict()

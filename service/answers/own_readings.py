@@ -11,6 +11,7 @@ from service.domain.measures import Measure
 from service.domain.shop import Shop
 from service.stats import own_readings as own
 from service.stats.noise import PRIOR_SD
+from service.stats.pairs import Spreads
 from service.store.car_states import StateRow, states_of_car
 from service.store.db import Connection
 
@@ -129,16 +130,16 @@ def reading_of(one: StateFigures) -> own.Reading:
     )
 
 
-def noise_of(state: ModelState | None, shop: Shop) -> own.Noise:
+def noise_of(state: ModelState | None, shop: Shop) -> Spreads:
     """The shop's own noise: as the history model found it, else as the settings say."""
     if state is None:
-        return own.Noise(PRIOR_SD, shop["setup_spread"], shop["session_spread"], shop["bay_spread"])
+        return Spreads(PRIOR_SD, shop["setup_spread"], shop["session_spread"], shop["bay_spread"])
     fit = state.system.fit
-    return own.Noise(fit.pull_spread, fit.spreads.setup, fit.spreads.session, fit.spreads.bay)
+    return Spreads(fit.pull_spread, fit.spreads.setup, fit.spreads.session, fit.spreads.bay)
 
 
 def first_against(
-    readings: Sequence[own.Reading], noise: own.Noise, level: float
+    readings: Sequence[own.Reading], noise: Spreads, level: float
 ) -> tuple[own.Change | None, bool]:
     """Now against the first stock reading, else against the first one; whether it is stock."""
     if len(readings) < 2:

@@ -15,20 +15,12 @@ from typing import Final
 
 from scipy.special import ndtri
 
-from service.stats.noise import best_of_n_bias, best_of_n_variance_factor
+from service.stats.noise import best_of_n_bias
+from service.stats.pairs import Reading as Figure
+from service.stats.pairs import Spreads, reading_variance
 
 USUAL_PULLS: Final = 3
 """Pulls of an ordinary test (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """Standard deviations of one pull, a setup beyond its pulls, a strap-down and a bay [relative]."""
-
-    pull: float
-    setup: float
-    session: float
-    bay: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +41,11 @@ class Reading:
     best_of: int | None = None
     offset: float | None = None
     offset_variance: float = 0.0
+
+    @property
+    def figure(self) -> Figure:
+        """What was read, without where and when."""
+        return Figure(self.value, self.pulls, self.best_of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +75,7 @@ class Change:
         return 100.0 * math.expm1(ends[0]), 100.0 * math.expm1(ends[1])
 
 
-def change(earlier: Reading, later: Reading, noise: Noise, level: float) -> Change:
+def change(earlier: Reading, later: Reading, noise: Spreads, level: float) -> Change:
     """How one reading stands against another of the same car.
 
     Parameters: level, how sure the interval is meant [0..1]. Between two bays of known offset (or two stretches of one)
@@ -87,7 +84,7 @@ def change(earlier: Reading, later: Reading, noise: Noise, level: float) -> Chan
     """
     if not 0.0 < level < 1.0:
         raise ValueError(f"level: {level:g} is no share; it lies between 0 and 1")
-    variance = own_variance(earlier, noise) + own_variance(later, noise)
+    variance = sum(reading_variance(one.figure, noise) for one in (earlier, later))
     ratio = log_value(later, noise) - log_value(earlier, noise)
     if earlier.session != later.session:
         variance += 2.0 * noise.session**2
@@ -101,20 +98,13 @@ def change(earlier: Reading, later: Reading, noise: Noise, level: float) -> Chan
     return Change(earlier, later, ratio, error, float(ndtri(0.5 + level / 2.0)) * error)
 
 
-def own_variance(reading: Reading, noise: Noise) -> float:
-    """Variance of one reading inside its strap-down [relative, squared]."""
-    if reading.best_of is not None:
-        return noise.setup**2 + noise.pull**2 * best_of_n_variance_factor(reading.best_of)
-    return noise.setup**2 + noise.pull**2 / max(1, reading.pulls)
-
-
-def log_value(reading: Reading, noise: Noise) -> float:
+def log_value(reading: Reading, noise: Spreads) -> float:
     """ln of the reading; the best of several pulls lowered by how high it reads against their mean."""
     lift = 0.0 if reading.best_of is None else best_of_n_bias(reading.best_of) * noise.pull
     return math.log(reading.value) - lift
 
 
-def told_apart(noise: Noise, level: float) -> float:
+def told_apart(noise: Spreads, level: float) -> float:
     """The smallest change that two visits to one bay can tell from nothing, three pulls each [relative]."""
     visit = noise.session**2 + noise.setup**2 + noise.pull**2 / USUAL_PULLS
     return float(ndtri(0.5 + level / 2.0)) * math.sqrt(2.0 * visit)
@@ -139,7 +129,7 @@ class Fall:
     first_low: Reading
 
 
-def fall(readings: Sequence[Reading], now: Reading, noise: Noise, level: float) -> Fall | None:
+def fall(readings: Sequence[Reading], now: Reading, noise: Spreads, level: float) -> Fall | None:
     """Since when the car reads lower than it did in this state, given its readings oldest first; None where it does not.
 
     Each of k earlier visits is held against now at 1 - (1 - level) / k (Bonferroni: our choice), so that a car of many
@@ -157,7 +147,7 @@ def fall(readings: Sequence[Reading], now: Reading, noise: Noise, level: float) 
     return Fall(change(earlier[high[-1]], now, noise, level), after[0] if after else now)
 
 
-def returned(readings: Sequence[Reading], noise: Noise, level: float) -> Change | None:
+def returned(readings: Sequence[Reading], noise: Spreads, level: float) -> Change | None:
     """Whether the stock car came back to what it read: its newest stock reading after another state, against the last
     stock one before that state. Given oldest first; None where it was not measured stock, changed and stock again."""
     stock = [i for i, one in enumerate(readings) if one.complete and not one.parts]
@@ -169,7 +159,7 @@ def returned(readings: Sequence[Reading], noise: Noise, level: float) -> Change 
     return None
 
 
-def steps(readings: Sequence[Reading], noise: Noise, level: float) -> list[Change]:
+def steps(readings: Sequence[Reading], noise: Spreads, level: float) -> list[Change]:
     """What each change of state did, between successive readings whose parts are all known, oldest first."""
     known = [one for one in readings if one.complete]
     return [

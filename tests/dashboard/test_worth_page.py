@@ -462,13 +462,11 @@ def test_a_refusal_or_failure_says_so_and_has_a_way_out(
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_nothing_is_wider_than_the_window_and_every_target_can_be_hit(
-    watched: Watched, platform: str, width: int, scheme: str
+    watched: Watched, platform: str, width: int
 ) -> None:
     page = watched.page
     page.set_viewport_size({"width": width, "height": 900})
-    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     watched.open("worth.html", platform=platform, fitted="road-calibration", budget="3000", wished="10")
     page.locator("summary", has_text="Already on the car").click()
     assert page.evaluate("() => document.documentElement.scrollWidth - window.innerWidth") <= 0

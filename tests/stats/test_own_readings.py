@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.stats.own_readings import Noise, Reading, change, fall, returned, same_state, steps, told_apart
+from service.stats.own_readings import Reading, change, fall, returned, same_state, steps, told_apart
+from service.stats.pairs import Spreads
 
-NOISE = Noise(pull=0.005, setup=0.004, session=0.007, bay=0.02)
+NOISE = Spreads(pull=0.005, setup=0.004, session=0.007, bay=0.02)
 Z90 = 1.6448536269514722
 """Upper 5 % point of the normal distribution (tables; NIST/SEMATECH e-Handbook 1.3.6.7.1)."""
 
@@ -57,6 +58,22 @@ def test_the_best_of_four_is_lowered_to_what_their_mean_would_read():
     assert made.log_ratio == pytest.approx(1.0293754 * 0.005, rel=1e-6)
 
 
+def test_the_best_of_four_scatters_less_than_one_pull_and_more_than_their_mean():
+    """Variance of the largest of four standard normals: 0.49172 (David & Nagaraja, Order Statistics, 2003; from memory)."""
+    made = change(reading(1, 100.0, session=5, best_of=4, pulls=1), reading(2, 100.0, session=5), NOISE, 0.9)
+    assert made.error**2 == pytest.approx(2 * 0.004**2 + 0.005**2 * (0.4917152 + 1 / 3), rel=1e-5)
+
+
+def test_two_stretches_of_one_bay_are_brought_to_one_level_and_one_stretch_is_left_alone():
+    """A bay that was recalibrated in between: its levels differ as those of two bays do."""
+    old, new = {"offset": 0.01, "offset_variance": 1e-5}, {"offset": -0.02, "offset_variance": 2e-5}
+    plain = change(reading(1, 100.0), reading(2, 100.0), NOISE, 0.9)
+    stepped = change(reading(1, 100.0, **old), reading(2, 100.0, **new), NOISE, 0.9)
+    assert stepped.log_ratio == pytest.approx(0.03)
+    assert stepped.error**2 - plain.error**2 == pytest.approx(3e-5)
+    assert change(reading(1, 100.0, **old), reading(2, 100.0, **old), NOISE, 0.9).error == plain.error
+
+
 @given(a=st.floats(50, 500), b=st.floats(50, 500), level=st.floats(0.5, 0.999))
 def test_turned_round_a_change_is_its_own_opposite(a, b, level):
     there = change(reading(1, a), reading(2, b), NOISE, level)
@@ -92,6 +109,20 @@ def test_a_car_that_reads_as_before_has_not_fallen():
     assert fall(car, car[-1], NOISE, 0.9) is None
 
 
+def test_a_car_that_reads_higher_than_before_has_not_fallen():
+    car = [reading(1, 100.0), reading(2, 105.0)]
+    assert change(car[0], car[1], NOISE, 0.9).clear
+    assert fall(car, car[-1], NOISE, 0.9) is None
+
+
+def test_the_fall_itself_is_told_at_the_asked_level():
+    """Only whether there is one is decided at the stricter level of several visits."""
+    car = [reading(1, 100.0), reading(2, 100.2), reading(3, 95.8)]
+    found = fall(car, car[-1], NOISE, 0.9)
+    assert found is not None
+    assert found.last_high.half == pytest.approx(Z90 * 0.01211060, rel=1e-6)
+
+
 def test_only_visits_in_the_same_known_state_are_compared():
     pipe = frozenset({"pipe"})
     car = [
@@ -112,6 +143,14 @@ def test_back_to_stock_is_held_against_the_last_stock_reading_before_the_change(
     assert (found.earlier.key, found.later.key, found.clear) == (2, 4, False)
     assert returned(car[:3], NOISE, 0.9) is None
     assert returned([*car[:2], car[3]], NOISE, 0.9) is None
+
+
+def test_changed_twice_it_is_held_against_the_last_stock_reading_between_the_changes():
+    pipe = frozenset({"pipe"})
+    car = [reading(n, 100.0, parts=pipe if n in (2, 4) else frozenset()) for n in range(1, 6)]
+    found = returned(car, NOISE, 0.9)
+    assert found is not None
+    assert (found.earlier.key, found.later.key) == (3, 5)
 
 
 def test_a_step_is_a_change_of_state_between_known_lists():
