@@ -15,7 +15,6 @@ from typing import Final
 
 from scipy.special import ndtri
 
-from service.stats.noise import best_of_n_bias
 from service.stats.pairs import Reading as Figure
 from service.stats.pairs import Spreads, reading_variance
 
@@ -28,7 +27,8 @@ class Reading:
     """One setup of the car: figure as it reads [kW or N.m], place in time, strap-down, bay, and its state.
 
     offset, offset_variance: what its bay reads above the mean of all [ln, ln^2]; None where that is not known.
-    complete: whether its list of parts is all that is fitted. best_of: where the figure is the best of so many pulls.
+    complete: whether its list of parts is all that is fitted. best_of: where the figure comes from the best of
+    so many pulls; it is already brought down to what their mean would read.
     """
 
     key: int
@@ -85,7 +85,7 @@ def change(earlier: Reading, later: Reading, noise: Spreads, level: float) -> Ch
     if not 0.0 < level < 1.0:
         raise ValueError(f"level: {level:g} is no share; it lies between 0 and 1")
     variance = sum(reading_variance(one.figure, noise) for one in (earlier, later))
-    ratio = log_value(later, noise) - log_value(earlier, noise)
+    ratio = math.log(later.value / earlier.value)
     if earlier.session != later.session:
         variance += 2.0 * noise.session**2
     known = earlier.offset is not None and later.offset is not None
@@ -96,12 +96,6 @@ def change(earlier: Reading, later: Reading, noise: Spreads, level: float) -> Ch
         variance += 2.0 * noise.bay**2
     error = math.sqrt(variance)
     return Change(earlier, later, ratio, error, float(ndtri(0.5 + level / 2.0)) * error)
-
-
-def log_value(reading: Reading, noise: Spreads) -> float:
-    """ln of the reading; the best of several pulls lowered by how high it reads against their mean."""
-    lift = 0.0 if reading.best_of is None else best_of_n_bias(reading.best_of) * noise.pull
-    return math.log(reading.value) - lift
 
 
 def told_apart(noise: Spreads, level: float) -> float:

@@ -67,7 +67,7 @@ def states_of_car(
 ) -> list[StateRow]:
     """A car's setups newest first, from before a key; `bay`: only this bay's and the car's newest session.
 
-    The state before is the newest earlier setup that is not struck.
+    The state before is the newest earlier setup that is not struck and may be seen.
     """
     at, session_id, n = before or (None, None, None)
     with conn.cursor(row_factory=class_row(StateRow)) as cursor:
@@ -103,8 +103,10 @@ def states_of_car(
             FROM   page JOIN setup_summary USING (setup_id)
                    LEFT JOIN LATERAL (
                        SELECT session.id AS session, setup.n, setup.part_ids
-                       FROM   session JOIN setup USING (session_id)
+                       FROM   session JOIN setup USING (session_id) JOIN bay USING (bay_id)
                        WHERE  session.vehicle_id = %(vehicle)s
+                              AND (%(bay)s::text IS NULL OR bay.slug = %(bay)s
+                                   OR session.session_id = page.session_id)
                               AND (started_at, session_id, setup.n) < (page.at, page.session_id, page.n)
                               AND session.struck IS NULL AND setup.struck IS NULL
                        ORDER  BY started_at DESC, session_id DESC, setup.n DESC

@@ -98,6 +98,8 @@ def test_a_bay_begins_anew_at_a_recorded_event(stoats):
     north = by_bay(answer(stoats))["north"]
     assert north["since"][:10] == "2026-03-21"
     assert north["cars"] == 1  # only the check car was measured since
+    few = [said for said in answer(stoats)["cautions"] if "fewer than three" in said]
+    assert few == ["North: compared by fewer than three cars since anything was last recorded about it."]
 
 
 def test_before_there_is_a_model_it_says_why_there_is_nothing(stoats, without_model):
@@ -107,6 +109,7 @@ def test_before_there_is_a_model_it_says_why_there_is_nothing(stoats, without_mo
     body = answer(stoats)
     assert (body["items"], body["shop"]) == ([], None)
     assert any("history model is not ready" in caution for caution in body["cautions"])
+    assert not any("pairs" in caution for caution in body["cautions"])
 
 
 def test_where_a_bay_stands_is_said_in_words_what_is_urgent_first(stoats):

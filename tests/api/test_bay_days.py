@@ -61,7 +61,10 @@ def test_a_car_seen_before_is_known_better_than_a_new_one(stoats):
     added(stoats, "/v1/vehicles", {"tag": "heron-fifteen", "platform": "heron", "confirm": True})
     confirmed(stoats, mixed(0.998), vehicle="heron-fifteen", day=28)
     confirmed(stoats, mixed(1.002), vehicle=CHECK, day=28)
-    errors = {car["vehicle"]: car["error_percent"] for car in one_day(stoats, "2026-03-28")["readings"]}
+    readings = one_day(stoats, "2026-03-28")["readings"]
+    errors = {car["vehicle"]: car["error_percent"] for car in readings}
+    seen = {car["vehicle"]: car["seen_before"] for car in readings}
+    assert (seen[CHECK], seen["heron-fifteen"]) == (True, False)
     assert errors[CHECK] < errors["heron-fifteen"]
 
 
@@ -69,7 +72,7 @@ def test_a_day_of_too_few_cars_takes_in_the_days_around_it(stoats):
     """On 20 March the weak heron alone; the check car came two days either side, heron-12 eight days before."""
     day = one_day(stoats, "2026-03-20")
     assert day["reach_days"] == 8
-    assert {car["vehicle"] for car in day["readings"]} >= {RICH, CHECK, "heron-12"}
+    assert {car["vehicle"] for car in day["readings"]} == {RICH, CHECK, "heron-12"}
 
 
 def test_the_days_around_end_at_a_recorded_event(stoats):

@@ -151,6 +151,15 @@ def test_every_property_of_a_posted_document_has_a_shape(document):
     assert [place for place, inner in posted(document) if not shapes & set(inner)] == []
 
 
+@pytest.mark.parametrize(
+    "caution",
+    ["can maim and kill", "Only trained people", "unlawful on public roads", "local law and inspection rules decide",
+     "wheel figures from this shop's machines", "no promise for another car", "a qualified person's look"],
+)  # fmt: skip
+def test_the_cautions_stand_in_the_document_for_programs(document, caution):
+    assert caution in " ".join(document["info"]["description"].split())
+
+
 def test_every_query_parameter_has_a_description(document):
     asked = [
         (f"{verb} {path}?{parameter['name']}", parameter)

@@ -80,6 +80,7 @@ def test_the_first_sentence_says_how_many_of_how_many(stoats):
         ("?bay=north", {"cars": 9, "setups": 11, "bays": 1}),
         ("?bay=hub", {"cars": 0, "setups": 5, "bays": 1}),
         ("?since=2026-03-20", {"cars": 2, "setups": 1, "bays": 1}),
+        ("?since=2026-03-22T10:00:00%2B00:00", {"cars": 1, "setups": 1, "bays": 1}),
         ("?since=2026-03-23", {"cars": 0, "setups": 0, "bays": 0}),
     ],
 )
@@ -94,6 +95,20 @@ def test_that_nothing_is_odd_is_called_normal_and_that_nothing_was_looked_at_is_
     assert "That is normal" in hub["said"]
     assert hub["said_beside"] is None
     assert stoat["said"].startswith("Nothing could be looked at here")
+
+
+def test_a_car_page_says_what_is_odd_and_what_is_ordinary_among_its_kind(stoats):
+    """The same verdict as in the list, under the car's own reading."""
+    odd = of(answer(stoats), "car", RICH)
+    says = stoats.get(f"/v1/vehicles/{RICH}/own-readings").json["says"]["standing"]
+    assert f"{abs(odd['deviation_percent']):.1f} % less than other Merrow Heron 3.5 cars" in says
+    assert says.endswith("it is listed as odd.")
+    ordinary = stoats.get("/v1/vehicles/heron-6/own-readings").json["says"]["standing"]
+    assert "too close to call against the average Merrow Heron 3.5 car" in ordinary
+
+
+def test_since_a_day_to_come_nothing_was_measured(stoats):
+    assert answer(stoats, "?since=2099-01-01T00:00:00Z")["said"].startswith("Nothing was measured since then")
 
 
 def test_each_stands_against_the_range_of_ordinary_ones(stoats):
@@ -224,6 +239,7 @@ def test_before_there_is_a_model_nothing_is_listed_and_it_says_why(stoats, witho
     body = answer(stoats)
     assert body["items"] == []
     assert any("history model is not ready" in caution for caution in body["cautions"])
+    assert not any("pairs" in caution for caution in body["cautions"])
 
 
 @pytest.mark.parametrize(

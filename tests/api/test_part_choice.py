@@ -4,7 +4,9 @@ import pytest
 
 from tests.api.bodies import added
 from tests.api.builds import price
+from tests.api.gains import post
 from tests.conftest import Client
+from tests.factories import setup
 
 CHOICE = "/v1/platforms/stoat/part-choice?"
 
@@ -70,6 +72,14 @@ def test_a_slot_narrows_the_choice(priced):
     assert (response.status_code, "down-pipe" in response.json["detail"]) == (404, True)
 
 
+def test_what_wheels_change_is_said_where_wheels_are_among_the_choice(priced):
+    words = "change what the rollers read"
+    assert not any(words in caution for caution in answer(priced)["cautions"])
+    etag = priced.get("/v1/parts/mesh-pipe").headers["ETag"]
+    assert priced.patch("/v1/parts/mesh-pipe", {"slots": ["wheels-tyres"]}, If_Match=etag).status_code == 200
+    assert any(words in caution for caution in answer(priced)["cautions"])
+
+
 def test_the_order_of_fitting_and_the_best_build_stay_within_the_budget(priced):
     rich, poor = answer(priced, "budget=1400"), answer(priced, "budget=700")
     assert [step["part"] for step in rich["best_order"]] == ["road-map", "wide-pipe"]
@@ -107,6 +117,69 @@ def test_each_step_adds_what_the_part_gives_beside_those_before_it(priced):
         assert step["adds_interval_percent"] == pytest.approx(row["typical_interval_percent"], rel=1e-4)
 
 
+@pytest.mark.parametrize("query", ["", "&baseline=250", "&units=us", "&measure=peak_torque"])
+def test_what_the_steps_add_in_the_unit_comes_to_what_they_gained(priced, query):
+    first, second = answer(priced, query)["best_order"]
+    assert first["gained"] == pytest.approx(first["adds"], rel=1e-4)
+    assert second["gained"] - first["gained"] == pytest.approx(second["adds"], rel=1e-3)
+
+
+def test_what_a_step_adds_is_what_the_same_part_gains_on_a_car_that_has_those_before_it(priced):
+    """The pipe beside the calibration: 1.05 times 1.03 on 1.20 times the stock figure, not on the stock figure."""
+    step, row = answer(priced)["best_order"][1], by_part(answer(priced, "fitted=road-map"))["wide-pipe"]
+    assert step["part"] == row["part"]
+    assert step["adds"] == pytest.approx(row["typical"], rel=1e-3)
+    assert step["adds_interval"] == pytest.approx(row["typical_interval"], rel=1e-3)
+    assert step["adds_percent"] == pytest.approx(row["typical_percent"], rel=1e-3)
+
+
+def test_a_part_whose_gain_is_not_established_beside_the_steps_before_it_is_no_step(priced):
+    """An air box that gives 2 % on its own on six cars, but nothing beside the calibration."""
+    added(priced, "/v1/parts", {"slug": "air-box", "name": "Air box", "slots": ["air-filter"]})
+    price(priced, "air-box", price=400, currency="GBP", labour_hours=0.5)
+    for n in range(7, 13):
+        states = (
+            setup(),
+            setup(["air-box"], 1.02),
+            setup(["road-map"], 1.20),
+            setup(["road-map", "air-box"], 1.20),
+        )
+        post(priced, *states, vehicle=f"stoat-{n}", day=n + 10)
+    beside = by_part(answer(priced, "fitted=road-map"))["air-box"]
+    assert by_part(answer(priced))["air-box"]["standing"] == "gains"
+    assert beside["typical"] > 0 > beside["typical_interval"][0]
+    body = answer(priced)
+    assert [step["part"] for step in body["best_order"]] == ["road-map", "wide-pipe"]
+    assert body["budget_range"]["most"] == 1340  # of the order: 672 + 660, in steps of 20
+
+
+def test_several_parts_carry_the_weakest_grade_of_what_they_rest_on(priced):
+    """The calibration was measured on six cars; the mesh pipe, cheap now, on three."""
+    price(priced, "mesh-pipe", price=10)
+    price(priced, "wide-pipe", price=5000)
+    body = answer(priced, "budget=1400")
+    rows = by_part(body)
+    assert {part: rows[part]["evidence"]["grade"] for part in ("road-map", "mesh-pipe")} == {
+        "road-map": "fair", "mesh-pipe": "thin",
+    }  # fmt: skip
+    assert [(step["part"], step["grade"]) for step in body["best_order"]] == [
+        ("road-map", "fair"),
+        ("mesh-pipe", "thin"),
+    ]
+    assert body["best_within_budget_gives"]["grade"] == "thin"
+
+
+def test_what_a_budget_buys_in_one_go_has_its_cost_and_gain(priced):
+    build = priced.get("/v1/build-estimate?platform=stoat&parts=road-map,wide-pipe").json
+    gives = answer(priced, "budget=1400")["best_within_budget_gives"]
+    assert gives["spent"] == build["cost"]["fitted"] == 672 + 660
+    assert gives["gained"] == pytest.approx(build["typical"], rel=1e-4)
+    assert gives["gained_interval"] == pytest.approx(build["typical_interval"], rel=1e-4)
+    assert gives["gained_percent"] == pytest.approx(build["typical_percent"], rel=1e-4)
+    assert [answer(priced, query)["best_within_budget_gives"] for query in ("", "budget=10")] == [None, None]
+    assert answer(priced, "budget=10")["best_within_budget"] == []
+
+
 def test_what_was_gained_up_to_a_step_is_what_those_parts_do_together(priced):
     build = priced.get("/v1/build-estimate?platform=stoat&parts=road-map,wide-pipe").json
     last = answer(priced)["best_order"][-1]
@@ -140,7 +213,9 @@ def test_a_wished_gain_is_answered_by_the_cheapest_parts_that_reach_it_together(
 def test_a_wished_gain_out_of_reach_is_said_with_the_most_there_is(priced):
     found = answer(priced, "wished=300")["cheapest_to_wish"]
     assert (found["steps"], found["spent"], found["chance"]) == ([], None, None)
-    assert found["most"] == pytest.approx(answer(priced)["best_order"][-1]["gained"], rel=1e-4)
+    last = answer(priced)["best_order"][-1]
+    assert found["most"] == pytest.approx(last["gained"], rel=1e-4)
+    assert found["most_interval"] == pytest.approx(last["gained_interval"], rel=1e-4)
 
 
 def test_a_wished_gain_counts_from_what_is_fitted(priced):
@@ -186,6 +261,42 @@ def test_the_best_that_was_measured_on_this_very_kind_is_named(priced):
     borrowed = priced.get("/v1/platforms/other/part-choice")
     assert borrowed.status_code == 200
     assert borrowed.json["best_measured_here"] is None
+
+
+def test_a_budget_buys_what_costs_exactly_as_much(priced):
+    wide = by_part(answer(priced, "budget=660"))["wide-pipe"]
+    assert (wide["frontier"], wide["cautious_rank"]) == (True, 1)
+
+
+def test_what_would_take_the_place_of_a_fitted_part_is_no_step(priced):
+    body = answer(priced, "fitted=mesh-pipe")
+    assert by_part(body)["wide-pipe"]["standing"] == "gains"
+    assert [step["part"] for step in body["best_order"]] == ["road-map"]
+
+
+def test_what_is_not_known_to_gain_is_no_step_however_cheap(priced):
+    added(priced, "/v1/parts", {"slug": "air-box", "name": "Air box", "slots": ["air-filter"]})
+    price(priced, "air-box", price=10, currency="GBP", labour_hours=0.1)
+    post(priced, setup(), setup(["air-box"], 1.001), vehicle="stoat-10", day=10)
+    body = answer(priced)
+    assert (by_part(body)["air-box"]["standing"], by_part(body)["air-box"]["frontier"]) == ("unclear", False)
+    assert "air-box" not in [step["part"] for step in body["best_order"]]
+
+
+def test_a_step_and_a_wish_count_what_the_part_does_beside_what_is_fitted(priced):
+    """Alone the pipe gives 5 % of some 180 kW, beside the calibration 1.05 times 1.03: some 14 kW."""
+    body = answer(priced, "fitted=road-map&wished=12")
+    (step,) = body["best_order"]
+    assert step["gained"] == pytest.approx(step["adds"], rel=1e-4)
+    assert body["cheapest_to_wish"]["chance"] > 0.9
+
+
+def test_the_budgets_offered_begin_below_the_cheapest_part_in_a_round_step(priced):
+    price(priced, "wide-pipe", price=485)
+    assert answer(priced)["budget_range"] == {"least": 660, "most": 1340, "step": 20}  # 665 to 665 + 672
+    price(priced, "wide-pipe", price=480)
+    price(priced, "road-map", price=1128)
+    assert answer(priced)["budget_range"]["step"] == 20  # 660 to 660 + 1200: sixty steps of 20 to the penny
 
 
 def test_a_price_comes_with_its_day(priced):

@@ -106,6 +106,39 @@ def test_other_customers_cars_are_counted_not_listed(measured):
     )
 
 
+def test_cars_are_counted_once_and_the_question_with_most_of_them_comes_first(measured):
+    """On stoat-1 each of two days' stock setups stands against each of two with the pipe: four pairs, one on stoat-2."""
+    added(measured, "/v1/sessions", session(setup(), setup(["wide-pipe"], 1.05), vehicle="stoat-1", day=2))
+    added(measured, "/v1/sessions", session(setup(), setup(["mesh-pipe"], 1.03), vehicle="stoat-3"))
+    rows = found(measured, "pipe")["questions"]
+    assert [(row["part"], row["cars"], row["pairs"]) for row in rows] == [
+        ("wide-pipe", 2, 5),
+        ("mesh-pipe", 1, 1),
+    ]
+
+
+def test_what_was_measured_on_no_car_is_listed_as_a_part_and_as_a_question_only_beside_a_car(measured):
+    answer = found(measured, "pipe")
+    assert [row["part"] for row in answer["parts"]] == ["mesh-pipe"]
+    assert answer["unmeasured"] == []
+    assert questions(found(measured, "pipe stoat"), "unmeasured") == [("mesh-pipe", "stoat")]
+    assert found(measured, "pipe stoat", limit=1)["unmeasured"] == [], "what was measured takes the room"
+
+
+def test_only_stock_cars_that_count_are_stock_cars(measured):
+    added(measured, "/v1/sessions", session(setup(["wide-pipe"]), vehicle="stoat-4"))
+    struck = added(measured, "/v1/sessions", session(setup(), vehicle="stoat-5")).json["id"]
+    assert measured.post(f"/v1/sessions/{struck}/strike", {"reason": "wrong car"}).status_code == 200
+    assert found(measured, "halvern")["platforms"][0]["stock_cars"] == 2
+
+
+def test_five_cars_are_listed_and_a_sixth_hides_them(measured):
+    for tag, listed in (("stoat-13", 5), ("stoat-14", 0)):
+        added(measured, "/v1/vehicles", {"tag": tag, "platform": "stoat", "confirm": True})
+        answer = found(measured, "stoat-1")
+        assert (len(answer["cars"]), answer["too_many_cars"]) == (listed, listed == 0)
+
+
 def test_at_most_so_many_of_a_kind_are_answered(measured):
     answer = found(measured, "heron pipe", limit=1)
     assert questions(answer, "unmeasured") == [("mesh-pipe", "heron")]

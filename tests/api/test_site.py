@@ -1,5 +1,7 @@
 """The dashboard's files and the readable API document, served from a build."""
 
+import re
+
 import pytest
 
 import service.app
@@ -50,6 +52,28 @@ def test_what_is_not_a_file_of_the_build_is_404(site, nobody, path):
     assert response.status_code == 404
     assert response.content_type == "application/problem+json"
     assert "secret" not in response.text.replace("secret.txt", "")
+
+
+@pytest.mark.parametrize("path", ["/nosuch.html", "/deep/down/nosuch.html", "/vendor/"])
+def test_a_browser_gets_a_page_of_ours_where_there_is_none(nobody, path):
+    response = nobody.raw("GET", path, headers={"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"})
+    assert (response.status_code, response.mimetype) == (404, "text/html")
+    assert "No such page" in response.text
+    links = re.findall(r'href="([^"]*)"', response.text)
+    assert "/index.html" in links
+    assert [link for link in links if not link.startswith(("/", "#", "data:"))] == [], "shown at any depth"
+    assert response.headers["Content-Security-Policy"]
+
+
+@pytest.mark.parametrize("accept", ["*/*", "application/json", "text/html;q=0"])
+def test_a_program_gets_a_problem_where_there_is_no_page(nobody, accept):
+    response = nobody.raw("GET", "/nosuch.html", headers={"Accept": accept})
+    assert (response.status_code, response.content_type) == (404, "application/problem+json")
+
+
+def test_under_v1_a_browser_gets_a_problem_too(nobody):
+    response = nobody.raw("GET", "/v1/nosuch", headers={"Accept": "text/html"})
+    assert (response.status_code, response.content_type) == (404, "application/problem+json")
 
 
 def test_without_a_build_the_pages_are_404_and_the_api_works(tmp_path, monkeypatch, nobody):

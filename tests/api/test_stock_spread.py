@@ -94,16 +94,33 @@ def test_a_value_is_placed_among_the_cars_with_its_interval_and_in_words(stoats)
         one["interval"][0] < low < high < one["interval"][1] or one["interval"][1] - one["interval"][0] > 40
     )
     assert placed["reading"] == (
-        "above 7 of 10 stock cars of this kind; 90% sure: among all such cars from percentile "
-        f"{low} to {high}, by the 10 cars measured and not counting the noise of this reading itself; as one reading in "
-        f"an unnamed bay it places the car from percentile {one['interval'][0]:.0f} to {one['interval'][1]:.0f}"
+        f"above 7 of 10 stock cars of this kind; 90% sure: {low} to {high} in 100 such cars read less. One reading in a bay "
+        "that is not named is less sure than that: with its noise counted, the car itself stands above "
+        f"{one['interval'][0]:.0f} to {one['interval'][1]:.0f} in 100"
     )
 
 
-@pytest.mark.parametrize(("scale", "words"), [(0.5, "below all 10"), (1.9, "above all 10")])
+@pytest.mark.parametrize(
+    ("scale", "words"),
+    [
+        (0.5, "below all 10 stock cars measured here; 90% sure: at most 22 in 100 such cars read less"),
+        (1.9, "above all 10 stock cars measured here; 90% sure: at least 78 in 100 such cars read less"),
+    ],
+)
 def test_a_value_beyond_all_cars_says_so(stoats, scale, words):
+    """Wilson's interval of none of ten at 90 %: z^2 / (10 + z^2) = 0.213."""
     stock_cars(stoats, *TEN)
     assert answer(stoats, f"?value={scale * POWER}")["value"]["reading"].startswith(words)
+
+
+@pytest.mark.parametrize(
+    ("scale", "asked_after"), [(1.0, False), (1.15, False), (1 / 1.341, True), (1.341, True)]
+)
+def test_a_value_far_outside_all_cars_is_asked_after(stoats, scale, asked_after):
+    """1.341 hp are one kW: the slip that is looked for."""
+    stock_cars(stoats, *TEN)
+    said = answer(stoats, f"?value={scale * POWER}")["cautions"]
+    assert any("check the value and its units" in one for one in said) == asked_after
 
 
 def test_a_value_in_horsepower_is_placed_as_the_same_in_kilowatts(stoats):

@@ -47,7 +47,7 @@ def test_the_evidence_says_what_stands_behind_the_answer(stoats):
     measured(stoats, 4, 5, 6)
     found = answer(stoats)["evidence"]
     assert {name: found[name] for name in found if name not in ("borrowed_share", "spread_percent")} == {
-        "grade": "thin", "cars": 3, "cars_with": 3, "cars_elsewhere": 0, "pairs": 3, "bays": 1, "like_for_like": 3,
+        "grade": "thin", "cars": 3, "cars_compared": 3, "cars_with": 3, "cars_elsewhere": 0, "pairs": 3, "bays": 1, "like_for_like": 3,
         "left_out": 0, "inseparable_from": [], "first": "2026-03-01", "last": "2026-03-03",
     }  # fmt: skip
     assert 0 < found["borrowed_share"] < 0.5

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from tests.api.gains import GAIN, answer, by_hand, measured, post
+from tests.api.gains import GAIN, POWER, answer, by_hand, measured, post
 from tests.factories import RPM, hump, lifted, pull, setup
 
 
@@ -54,7 +54,8 @@ def test_a_speed_that_no_pull_reached_gives_no_number_and_says_so(stoats):
     measured(stoats, 5, 5, 5)
     body = answer(stoats, "&measure=power_at&rpm=7500")
     assert (body["typical"], body["evidence"]["grade"]) == (None, "none")
-    assert any("none with this measure" in caution for caution in body["cautions"])
+    assert body["cautions"][0].startswith("Measured on 3 cars, none of them ")
+    assert not any("Not measured" in caution for caution in body["cautions"])
 
 
 def alike(column: list[float]) -> np.ndarray:
@@ -148,6 +149,59 @@ def test_a_peak_that_moves_is_said_by_how_much(stoats):
     shift = answer(stoats, "&measure=peak_torque")["peak_shift_rpm"]
     assert shift["typical"] == pytest.approx(200, abs=10)
     assert shift["interval"][0] <= shift["typical"] <= shift["interval"][1]
+
+
+def test_the_models_shift_of_the_peak_is_not_replaced_by_the_pairs_where_no_curve_is_asked(stoats):
+    measured(stoats, 5, 4, 6)
+    with_curve, without = answer(stoats), answer(stoats, "&curve=false")
+    assert with_curve["method"] == without["method"] == "history-model"
+    assert with_curve["peak_shift_rpm"] is not None
+    assert without["peak_shift_rpm"] is None
+    assert without["pairs_only"]["peak_shift_rpm"] == with_curve["pairs_only"]["peak_shift_rpm"] is not None
+
+
+def test_a_band_that_no_car_reached_is_not_called_not_measured(stoats):
+    measured(stoats, 5, 4, 6)
+    body = answer(stoats, "&measure=band_power&from=9000&to=9500")
+    assert body["typical_percent"] is None
+    assert (body["evidence"]["cars"], body["evidence"]["cars_compared"]) == (0, 3)
+    assert body["cautions"][0].startswith(
+        "Measured on 3 cars, none of them from 9,000 to 9,500 rpm. No number"
+    )
+    assert not any("Not measured" in caution for caution in body["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("slot", "words"), [("wheels-tyres", "rollers read"), ("lubricants", "maker asks for")]
+)
+def test_what_a_change_in_a_slot_does_not_show_is_said_beside_its_gain(stoats, slot, words):
+    measured(stoats, 5)
+    assert not any(words in caution for caution in answer(stoats)["cautions"])
+    etag = stoats.get("/v1/parts/wide-pipe").headers["ETag"]
+    assert stoats.patch("/v1/parts/wide-pipe", {"slots": [slot]}, If_Match=etag).status_code == 200
+    assert any(words in caution for caution in answer(stoats)["cautions"])
+
+
+def test_one_car_of_peak_figures_is_spoken_of_in_the_singular(stoats):
+    def paper(scale: float) -> dict:
+        peaks = {"power": POWER * scale, "torque": 260.0 * scale}
+        return {"basis": {"standard": "sae-j1349", "factor": 1.01}, "best_of": 3, "peaks": peaks}
+
+    for n in (1, 2):
+        with_it = setup(["wide-pipe"]) | {"pulls": [paper(1.05)]}
+        post(stoats, setup() | {"pulls": [paper(1.0)]}, with_it, vehicle=f"stoat-{n}", day=n)
+        (said,) = [one for one in answer(stoats)["cautions"] if "peak figures only" in one]
+        assert said.endswith("read as one best pull.")
+        assert ("each read" in said) == (n == 2)
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.3, True), (0.7, False), (1.6, False), (60, True)])
+def test_a_baseline_far_from_what_such_cars_read_is_asked_about(stoats, share, said):
+    measured(stoats, 5, 4, 6)
+    body = answer(stoats, f"&baseline={share * POWER:.1f}")
+    found = [caution for caution in body["cautions"] if "check its value and units" in caution]
+    assert bool(found) == said
+    assert all("far outside what stock cars of this kind read here" in caution for caution in found)
 
 
 def test_the_cost_of_a_unit_is_the_fitted_cost_over_the_gain(stoats):

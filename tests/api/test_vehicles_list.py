@@ -30,3 +30,21 @@ def test_a_car_that_is_known_already_is_304(shop):
     etag = shop.get("/v1/vehicles/car-a").headers["ETag"]
     assert shop.get("/v1/vehicles/car-a", If_None_Match=etag).status_code == 304
     assert shop.get("/v1/vehicles/car-a", If_None_Match='"v2.0"').status_code == 200
+
+
+def test_a_tag_that_is_unknown_names_other_cars_only_to_those_who_post(shop, reader):
+    """A bay that mistypes needs the hint; whoever reads is not shown strangers' cars."""
+    told = shop.get("/v1/vehicles/car-x")
+    assert told.status_code == 404
+    assert "the nearest are car-a" in told.get_json()["detail"]
+    for address in ("/v1/vehicles/car-x", "/v1/vehicles/car-x/own-readings", "/v1/vehicles/car-x/states"):
+        read = reader.get(address)
+        assert read.status_code == 404
+        assert "car-a" not in read.text
+
+
+def test_a_name_unlike_all_others_is_answered_without_a_hint(shop):
+    """Trigram similarity above 0.2 (our choice): `stout` is like `stoat`, `zzz` is not."""
+    assert "the nearest are stoat" in shop.get("/v1/platforms/stout").get_json()["detail"]
+    assert "nearest" not in shop.get("/v1/platforms/zzz").get_json()["detail"]
+    assert "nearest" not in shop.get("/v1/parts/zzz").get_json()["detail"]

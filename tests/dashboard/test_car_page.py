@@ -190,6 +190,74 @@ def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
     assert watched.complaints == []
 
 
+def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
+    watched: Watched, ledger: Ledger
+) -> None:
+    item = an_odd_stock_car(ledger)
+    own = ledger.ask(f"/v1/vehicles/{item['vehicle']}/own-readings", units="si")
+    page = watched.open("car.html", tag=item["vehicle"], units="si")
+    expect(page.locator(".headline + p")).to_have_text(own["says"]["standing"])
+    now = own["now"]
+    bay = next(row["name"] for row in ledger.ask("/v1/bays")["items"] if row["slug"] == now["bay"])
+    expect(page.locator(".answer")).to_contain_text(
+        f"That is {now['mean']:.1f} kW in {bay}, {now['levelled']:.1f} kW at the common level of the bays."
+    )
+    page.get_by_role("link", name="Where it stands among stock cars of its kind").click()
+    page.wait_for_url("**/spread.html*")
+    watched.settle()
+    line = page.locator(".answer > p").last
+    expect(line).to_contain_text(f"{item['vehicle']} reads")
+    expect(line).to_contain_text("in 100 such cars")
+    assert "not named" not in line.inner_text()
+
+
+def an_odd_stock_car(ledger: Ledger) -> dict[str, Any]:
+    """A car of the demo that is odd, stock, and was measured in one bay."""
+    items = ledger.ask("/v1/outliers", limit="100")["items"]
+    found: dict[str, Any] = next(
+        one
+        for one in items
+        if one["kind"] == "car" and one["stock"] and one["bay"] and is_counted(ledger, one)
+    )
+    return found
+
+
+def is_counted(ledger: Ledger, item: dict[str, Any]) -> bool:
+    """Whether it is among the stock cars that are counted, its newest setup stock and away from the common level."""
+    counted = ledger.ask(f"/v1/platforms/{item['platform']}/stock-spread")["values"]
+    now = ledger.ask(f"/v1/vehicles/{item['vehicle']}/own-readings", units="si")["now"]
+    stock = not now["parts"] and now["parts_known"] == "complete" and now["levelled"] is not None
+    return (
+        stock
+        and f"{now['mean']:.1f}" != f"{now['levelled']:.1f}"
+        and item["vehicle"] in {row["vehicle"] for row in counted}
+    )
+
+
+def test_the_last_visits_sheet_is_one_link_away(watched: Watched, ledger: Ledger) -> None:
+    tag = a_car(ledger)
+    newest = ledger.ask(f"/v1/vehicles/{tag}/own-readings")["newest"]["session"].rsplit("/", 1)[-1]
+    page = watched.open("car.html", tag=tag)
+    href = page.get_by_role("link", name="The sheet of the last visit", exact=True).get_attribute("href")
+    assert f"session={newest}" in (href or "")
+
+
+def test_a_changes_figure_says_that_it_is_against_the_state_before_only(
+    watched: Watched, ledger: Ledger
+) -> None:
+    page = watched.open("car.html", tag=a_car(ledger))
+    expect(page.locator("#fitted")).to_contain_text("against the state before it only")
+    expect(page.locator("#fitted")).to_contain_text("its figure may differ a little from the one here")
+
+
+def test_boxes_to_tick_are_large_enough_to_hit(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("car.html", tag=a_car(ledger))
+    for box in page.locator(".choices input[type=checkbox]").all():
+        size = box.bounding_box()
+        assert size is not None
+        assert min(size["width"], size["height"]) >= 24  # WCAG 2.2, 2.5.8
+
+
 def test_without_a_token_there_is_nothing_to_change(watched: Watched, ledger: Ledger) -> None:
     tag = a_car(ledger)
     page = watched.open("car.html", tag=tag)
@@ -294,7 +362,10 @@ def test_a_setup_is_struck_with_a_reason_and_put_back(
     shown = send(unfolded(unfolded(visit, "Strike or amend setup 1"), "Strike setup 1"), "wrong gear")
     assert "counts nowhere" in shown
     assert "wrong gear" in shown
+    assert "a sheet already given out becomes superseded" in shown
     done(opened, "Done: strike setup 1")
+    expect(opened.page.locator(".notice.done")).to_be_focused()
+    assert opened.page.locator(f"details[data-session='{visits[0]['id']}']").get_attribute("open") is not None
     assert changed.ask(at)["setups"][0]["struck"] == "wrong gear"
     visit = open_visit(opened, visits[0])
     expect(visit).to_contain_text("This setup is struck and counts nowhere: wrong gear")

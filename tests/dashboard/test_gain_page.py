@@ -6,7 +6,7 @@ from itertools import combinations
 from typing import Any
 
 import pytest
-from playwright.sync_api import Route, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Watched
 
@@ -61,6 +61,7 @@ def test_with_a_baseline_every_figure_is_scaled_to_it_or_in_percent(watched: Wat
     over_revs, by_car = (page.locator(".chart").nth(i).locator("svg text") for i in (0, 1))
     assert any(label.endswith(" %") for label in over_revs.all_text_contents())
     assert not any(label.endswith(" %") for label in by_car.all_text_contents())
+    open_pairs(page)
     first = next(pair for pair in answer["pairs"] if pair["used"])
     cell = page.locator(".stacked tbody tr").first.locator("[data-head^='on this car']")
     assert abs(spoken(cell.inner_text()) - abs(first["percent"]) / 100 * 231) <= 0.06
@@ -116,7 +117,22 @@ def test_the_curve_and_every_car_are_drawn(watched: Watched, ledger: Ledger) -> 
     page = watched.open("gain.html", **question)
     assert page.locator(".chart svg").count() == 2
     labels = page.locator(".chart").nth(1).locator("svg text").all_text_contents()
-    assert len([label for label in labels if label in cars]) == min(len(cars), 40)
+    own = [label for label in labels if re.fullmatch(r"car \d+, [A-Z][a-z]+ \d{4}", label)]
+    assert len(set(own)) == min(len(cars), 40)
+
+
+def test_other_cars_tags_stand_only_inside_folds(watched: Watched, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    cars = {pair["vehicle"] for pair in ledger.ask("/v1/typical-gain", **question)["pairs"]}
+    page = watched.open("gain.html", **question)
+    open_part = page.locator("main").inner_text() + " ".join(page.locator(".chart text").all_text_contents())
+    assert [tag for tag in cars if tag in open_part] == []
+    newest = page.locator("#cars ul").last.locator("li").all_inner_texts()
+    assert newest
+    assert all(re.fullmatch(r"[A-Z][a-z]+ \d{4}: [+\u2212]?[\d.]+\s%", line) for line in newest), newest
+    open_pairs(page)
+    first = page.locator("#pairs tbody tr").first.locator("th")
+    assert first.inner_text() in cars
 
 
 def test_every_pair_is_listed_with_its_records(watched: Watched, ledger: Ledger) -> None:
@@ -125,6 +141,7 @@ def test_every_pair_is_listed_with_its_records(watched: Watched, ledger: Ledger)
     page = watched.open("gain.html", **question)
     rows = page.locator("section", has_text="The pairs it rests on").locator("tbody tr")
     assert rows.count() == len(answer["pairs"])
+    open_pairs(page)
     first = next(pair for pair in answer["pairs"] if pair["used"])
     assert rows.first.locator("a").first.get_attribute("href") == first["before"]
 
@@ -193,8 +210,7 @@ def test_one_car_alone_gets_no_claim_about_the_next(watched: Watched, ledger: Le
 
     watched.page.route("**/v1/typical-gain*", changed(one_car))
     page = watched.open("gain.html", **ledger.best_question())
-    expect(page.locator(".headline")).to_contain_text("In 1 ")
-    expect(page.locator(".headline")).to_contain_text("it gained 6.0")
+    expect(page.locator(".headline")).to_have_text(re.compile(r"^The one .* car measured with and without .* gained 6\.0"))
     expect(page.locator(".answer")).to_contain_text("too few cars to say how sure")
     expect(page.locator("#more")).to_contain_text("Too few cars to say where it gains")
     expect(page.locator("#more")).not_to_contain_text("It gains between")
@@ -213,7 +229,8 @@ def test_a_gain_not_told_from_nothing_is_not_called_a_gain(watched: Watched, led
     page = watched.open("gain.html", **ledger.best_question())
     expect(page.locator(".headline")).to_contain_text("changed by +0.8")
     expect(page.locator(".headline")).to_contain_text("not enough to tell from nothing")
-    expect(page.locator(".answer")).to_contain_text("between \u22121.1 and 2.7")
+    expect(page.locator(".answer")).to_contain_text("typical car changes by between \u22121.1 and 2.7")
+    expect(page.locator(".answer")).to_contain_text("is expected to change by between \u22124.0 and 5.6")
     expect(page.locator("#more")).to_contain_text("Gain not established")
 
 
@@ -238,7 +255,9 @@ def test_a_car_whose_level_is_not_known_is_plotted_counted_and_marked(
 
     watched.page.route("**/v1/typical-gain*", changed(without_level))
     page = watched.open("gain.html", **ledger.best_question())
-    assert lost["vehicle"] in page.locator(".chart").nth(1).locator("svg text").all_text_contents()
+    labels = page.locator(".chart").nth(1).locator("svg text").all_text_contents()
+    assert len([label for label in labels if label.startswith("car ")]) == lost["cars"]
+    open_pairs(page)
     expect(page.locator("#cars")).to_contain_text(f"Of the {lost['cars']} cars")
     cell = page.locator(".stacked tbody tr").first.locator("[data-head^='gain']")
     expect(cell).to_contain_text("ratio only")
@@ -260,6 +279,7 @@ def test_very_many_comparisons_are_counted_and_listed_in_part(watched: Watched, 
     expect(section).to_contain_text("400 cars counted, of 4,200 comparisons")
     expect(section).to_contain_text("Listed: 2,000")
     assert section.locator("tbody tr").count() == 100
+    open_pairs(page)
     section.locator("summary", has_text="more comparisons").click()
     expect(section.locator("tbody tr")).to_have_count(2000)
 
@@ -268,7 +288,7 @@ def test_one_word_for_each_thing(watched: Watched, ledger: Ledger) -> None:
     page = watched.open("gain.html", **ledger.best_question())
     said = page.locator("main").inner_text()
     assert "typical car gains between" in said
-    assert "One more car should gain between" in said
+    assert "One more car is expected to gain between" in said
     assert not re.search(r"another car|next car|average car|typical gain", said)
 
 
@@ -294,6 +314,7 @@ def test_a_narrow_chart_still_has_numbers_to_read_it_by(watched: Watched, ledger
 def test_the_table_of_pairs_shows_every_column(watched: Watched, ledger: Ledger, width: int) -> None:
     watched.page.set_viewport_size({"width": width, "height": 900})
     page = watched.open("gain.html", **ledger.best_question())
+    open_pairs(page)
     for cell in page.locator(".stacked tbody tr").first.locator("th, td").all():
         box = cell.bounding_box()
         assert box is not None
@@ -303,6 +324,37 @@ def test_the_table_of_pairs_shows_every_column(watched: Watched, ledger: Ledger,
     assert region.evaluate("(node) => node.scrollWidth - node.clientWidth") <= 0
     expect(region.get_by_role("columnheader", name="records", include_hidden=True)).to_have_count(1)
     expect(region.get_by_role("row").nth(1).get_by_role("cell").last).to_contain_text("after")
+
+
+def test_a_band_out_of_reach_says_how_many_cars_were_measured_elsewhere(
+    watched: Watched, ledger: Ledger
+) -> None:
+    question = {**ledger.best_question(), "measure": "band_power", "from": "9000", "to": "9500"}
+    cars = ledger.ask("/v1/typical-gain", **question)["evidence"]["cars_compared"]
+    page = watched.open("gain.html", **question)
+    said = page.locator(".headline").inner_text()
+    assert f"measured on {cars} cars, none of them from 9,000 to 9,500 rpm" in said
+    assert "not been measured" not in page.locator("#answer").inner_text()
+    assert "Not measured" not in page.locator("#more").inner_text()
+
+
+@pytest.mark.parametrize(("together", "said"), [(2, "only together with other changes: 2 cars"), (0, "not been")])
+def test_a_part_measured_elsewhere_in_company_is_not_called_unmeasured_there(
+    watched: Watched, ledger: Ledger, together: int, said: str
+) -> None:
+    def nowhere(body: dict[str, Any]) -> None:
+        body["evidence"].update(cars=0, cars_compared=0, grade="borrowed", cars_elsewhere=together)
+
+    watched.page.route("**/v1/typical-gain?*", changed(nowhere))
+    watched.page.route("**/v1/evidence?part=*", changed(lambda body: body.update(items=[])))
+    page = watched.open("gain.html", **ledger.best_question())
+    elsewhere = page.locator("section", has=page.get_by_role("heading", name="Measured elsewhere"))
+    expect(elsewhere).to_contain_text(said)
+
+
+def open_pairs(page: Page) -> None:
+    """Open the fold that the table of pairs stands in."""
+    page.locator("#pairs summary", has_text="one by one").click()
 
 
 def overlap(a: dict[str, Any], b: dict[str, Any]) -> bool:

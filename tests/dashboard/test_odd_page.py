@@ -57,6 +57,16 @@ def test_an_opened_one_says_what_to_look_at_in_the_ledgers_order(watched: Watche
     assert not re.search(r"\b(broken|faulty|defective)\b", one.inner_text())
 
 
+def test_what_was_not_explained_is_no_item_of_what_was_recorded(watched: Watched, ledger: Ledger) -> None:
+    items = ledger.ask("/v1/outliers", limit="20")["items"]
+    codes = [{reason["code"] for reason in one["reasons"]} for one in items]
+    n = next(n for n, found in enumerate(codes) if "unexplained" in found)
+    one = opened(watched.open("odd.html"), n)
+    expect(one.locator("p.left")).to_contain_text("not explained by what was recorded")
+    for item in one.locator("ul:not(.links) li").all():
+        assert "not explained" not in item.inner_text()
+
+
 def test_an_opened_car_is_drawn_beside_the_typical_stock_car(watched: Watched, ledger: Ledger) -> None:
     items = ledger.ask("/v1/outliers", limit="20")["items"]
     n, item = next((n, one) for n, one in enumerate(items) if one["kind"] == "car" and one["stock"])

@@ -120,6 +120,15 @@ def test_a_tag_leads_to_its_tests_and_a_test_to_its_sheet(watched: Watched, ledg
     assert page.locator("#tag").input_value() == pair["vehicle"]
 
 
+def test_the_only_test_of_a_car_is_chosen_by_itself(context: BrowserContext, own: OwnLedger) -> None:
+    watched = Watched(context.new_page(), own.url)
+    watched.mind()
+    page = watched.open("sheet.html", tag="stoat-1")
+    expect(page.locator("#session")).to_have_value(ID)
+    expect(page.get_by_role("button", name="Print this sheet")).to_be_visible()
+    assert watched.complaints == []
+
+
 def test_a_tag_that_nobody_measured_is_said_to_have_none(watched: Watched) -> None:
     page = watched.open("sheet.html", tag="no-such-car")
     expect(page.locator("#answer")).to_contain_text("Nothing was measured on no-such-car")
@@ -204,7 +213,11 @@ def test_a_superseded_version_says_so_large_on_screen_and_paper(
     page = shown.open("sheet.html", number=NUMBER, version="1")
     notice = page.locator(".superseded")
     expect(notice).to_contain_text(f"Version 1 of sheet {NUMBER} is superseded by version 2.")
-    expect(notice).to_contain_text("the session: gear amended from nothing to 4 by lead: was missing.")
+    expect(notice).to_contain_text("the session: gear amended from nothing to 4.")
+    for private in ("lead", "was missing"):
+        expect(notice).not_to_contain_text(private)
+    first = page.locator("#answer p").first
+    expect(first).to_contain_text("Version 1 is superseded by version 2 (looked up ")
     size = notice.locator("strong").evaluate("(node) => parseFloat(getComputedStyle(node).fontSize)")
     body = page.locator(".sheet-foot").evaluate("(node) => parseFloat(getComputedStyle(node).fontSize)")
     assert size > 1.4 * body
@@ -215,11 +228,27 @@ def test_a_superseded_version_says_so_large_on_screen_and_paper(
 def test_the_newest_version_carries_no_notice(shown: Watched, own: OwnLedger) -> None:
     page = shown.open("sheet.html", number=NUMBER, version="1")
     assert page.locator(".superseded").count() == 0
+    expect(page.locator("#answer p").first).to_contain_text("Version 1 still stands (looked up ")
     expect(page.locator(".sheet-head")).to_contain_text(f"Sheet {NUMBER}, version 1.")
     amended(own)
     page = shown.open("sheet.html", session=ID)
     assert page.locator(".superseded").count() == 0
     expect(page.locator(".sheet-head")).to_contain_text("version 2 of")
+
+
+def test_a_number_without_its_version_says_which_one_stands(shown: Watched, own: OwnLedger) -> None:
+    amended(own)
+    page = shown.open("sheet.html", number=NUMBER)
+    expect(page.locator("#answer p").first).to_contain_text("a printed sheet stands if it says version 2")
+
+
+def test_who_made_changes_and_why_is_shown_to_no_one(shown: Watched, own: OwnLedger) -> None:
+    amended(own)
+    shown.open("sheet.html")
+    shown.page.evaluate("(token) => sessionStorage.setItem('bayledger-token', token)", own.tokens["admin"])
+    page = shown.open("sheet.html", number=NUMBER, version="1")
+    expect(page.locator(".superseded")).to_contain_text("the session: gear amended")
+    assert "was missing" not in page.locator("body").inner_text()
 
 
 def test_a_version_that_was_never_printed_is_said_to_be_a_slip(shown: Watched, own: OwnLedger) -> None:

@@ -37,6 +37,32 @@ def test_this_car_is_placed_in_the_ledgers_own_words(watched: Watched, ledger: L
     assert any(label.startswith("average") for label in labels)
 
 
+def test_a_car_of_another_page_is_placed_by_all_its_setups_until_a_figure_is_typed(
+    watched: Watched, ledger: Ledger
+) -> None:
+    platform = platform_of(ledger)
+    values = ledger.ask(f"/v1/platforms/{platform}/stock-spread", units="si")["values"]
+    car = values[0]
+    page = watched.open("spread.html", platform=platform, tag=car["vehicle"], units="si")
+    line = page.locator(".answer > p").last
+    expect(line).to_contain_text(f"{car['vehicle']} reads {car['value']:.1f}")
+    assert any(label.startswith("this car") for label in page.locator(".chart svg text").all_text_contents())
+    page.locator("#value").fill(str(round(car["value"])))
+    page.locator("#value").press("Enter")
+    expect(line).to_contain_text("A car that reads")
+    assert "tag=" not in page.url
+    page = watched.open("spread.html", platform=platform, tag="nobodys-car")
+    expect(page.locator(".answer > p").last).to_contain_text("is not among the stock cars that are counted")
+
+
+def test_lone_links_are_large_enough_to_hit(watched: Watched, ledger: Ledger) -> None:
+    page = watched.open("spread.html", platform=platform_of(ledger))
+    for name in ("Do the bays agree?", "Which of them are odd, and why?"):
+        size = page.get_by_role("link", name=name).bounding_box()
+        assert size is not None
+        assert size["height"] >= 44
+
+
 def test_bars_count_every_car(watched: Watched, ledger: Ledger) -> None:
     platform = platform_of(ledger)
     cars = ledger.ask(f"/v1/platforms/{platform}/stock-spread")["cars"]
@@ -123,7 +149,7 @@ def test_a_percentile_says_how_sure(watched: Watched, ledger: Ledger) -> None:
     page = watched.open("spread.html", platform=platform, value=str(round(answer["median"])))
     sure = re.compile(rf"\b{round(answer['level'] * 100)}\s?% sure")
     line = page.locator(".answer > p").last
-    expect(line).to_contain_text(re.compile(r"percentile \d+ to \d+"))
+    expect(line).to_contain_text(re.compile(r"\d+ to \d+ in 100 such cars read less"))
     expect(line).to_contain_text(sure)
     assert len(sure.findall(line.inner_text())) == 1
     for name in ("This car", "Above the average"):

@@ -65,6 +65,73 @@ def test_the_sentence_names_the_first_parts_of_the_ledgers_order_with_its_own_fi
     expect(summed).to_contain_text("gains do not simply add")
 
 
+def papers(ledger: Ledger) -> dict[str, str]:
+    """What is on record of each part for the road."""
+    rows = ledger.ask("/v1/parts", limit="500")["items"]
+    found = {row["slug"]: (row["approval"] or {}).get("document") for row in rows}
+    return {part: paper if paper and paper != "unknown" else "no paper, ask" for part, paper in found.items()}
+
+
+def test_what_is_sold_together_is_graded_by_the_weakest_part_of_it(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    answer = choice(ledger, platform)
+    order, rows = answer["best_order"], {row["part"]: row for row in answer["parts"]}
+    weakest = order[-1]["grade"]
+    assert weakest != rows[order[0]["part"]]["evidence"]["grade"]  # else this would show nothing
+    page = watched.open("worth.html", platform=platform)
+    expect(page.locator(".answer .grade")).to_have_class(f"grade grade-{weakest}")
+    expect(page.locator(".answer .grade")).to_contain_text("for all of it together, as for the weakest part")
+    summed = page.locator(".answer p").nth(1)
+    expect(summed).to_contain_text("The weakest evidence in it: ")
+    for step in order:
+        if rows[step["part"]]["evidence"]["grade"] == weakest:
+            expect(summed).to_contain_text(step["name"][0].lower() + step["name"][1:])
+
+
+def test_the_sentence_its_sum_and_the_order_say_what_each_part_is_for_the_road(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    order, paper = choice(ledger, platform)["best_order"], papers(ledger)
+    assert len({paper[step["part"]] for step in order}) > 1
+    page = watched.open("worth.html", platform=platform)
+    marks = [f"for the road: {paper[step['part']]}" for step in order]
+    said = page.locator(".headline").inner_text()
+    assert re.findall(r"for the road: [^)]*(?=\))", said) == marks[:2]
+    for i, mark in enumerate(marks):
+        expect(page.locator("#order tbody th").nth(i)).to_contain_text(mark)
+    summed = page.locator(".answer p").nth(1)
+    for mark in {paper[step["part"]] for step in order}:
+        expect(summed).to_contain_text(f"{mark} (")
+
+
+def test_what_a_budget_buys_in_one_go_has_cost_figures_grade_and_marks(
+    watched: Watched, ledger: Ledger, platform: str
+) -> None:
+    for budget in range(400, 6000, 200):
+        answer = choice(ledger, platform, budget=str(budget))
+        best, order = answer["best_within_budget"], [step["part"] for step in answer["best_order"]]
+        if not set(best) <= set(order):
+            break
+    else:
+        pytest.fail("no budget of the demo buys other parts at once than one after the other")
+    page = watched.open("worth.html", platform=platform, budget=str(budget))
+    line, gives = page.locator("#at-once"), answer["best_within_budget_gives"]
+    assert shown(line) == [gives["gained"], *gives["gained_interval"]]
+    expect(line).to_contain_text(f"It costs £{gives['spent']:,.0f}")
+    expect(line).to_contain_text(f"The weakest evidence in it: {gives['grade']}")
+    for part in best:
+        expect(line).to_contain_text(f"{papers(ledger)[part]} (")
+
+
+def test_money_is_rounded_by_one_rule(watched: Watched, platform: str) -> None:
+    page = watched.open("worth.html", platform=platform)
+    call = "async (value) => (await import('/say.js')).money(value, 'GBP')"
+    assert [page.evaluate(call, value) for value in (10, 12.4, 100, 9.5, 2, 0)] == [
+        "£10", "£12", "£100", "£9.50", "£2", "£0",
+    ]  # fmt: skip
+
+
 def test_without_a_budget_the_sentence_names_none(watched: Watched, platform: str) -> None:
     page = watched.open("worth.html", platform=platform)
     expect(page.locator(".headline")).to_contain_text(re.compile(r"^Most peak power for the money on the "))
@@ -138,6 +205,8 @@ def test_the_table_has_the_ledgers_figures_and_a_way_to_each_parts_gain(
     page = watched.open("worth.html", platform=platform)
     rows = page.locator("#picture tbody tr")
     assert rows.count() == len(gaining(answer))
+    heading = "Parts whose interval lies above nought, most gain for the money first"
+    expect(page.locator("#picture caption")).to_have_text(heading)
     for i, row in enumerate(gaining(answer)):
         assert shown(rows.nth(i)) == [row["typical"], *row["typical_interval"]]
         address = rows.nth(i).get_by_role("link").get_attribute("href") or ""
@@ -147,6 +216,21 @@ def test_the_table_has_the_ledgers_figures_and_a_way_to_each_parts_gain(
         cost = rows.nth(i).locator("td").nth(1)
         expect(cost).to_have_text(f"£{row['fitted']:,.0f}")
         expect(rows.nth(i)).to_contain_text(row["evidence"]["grade"])
+
+
+def test_an_upper_cost_far_beyond_the_lower_one_is_not_said(watched: Watched, platform: str) -> None:
+    def far(row: dict[str, Any]) -> dict[str, Any]:
+        ends = {"road-calibration": [225.0, 2260.0], "200-cell-down-pipe": [225.0, 2250.0]}
+        return {**row, "cost_per_unit_interval": ends.get(row["part"], row["cost_per_unit_interval"])}
+
+    watched.page.route(API, changed(each=far))
+    both = "road-calibration,200-cell-down-pipe"
+    page = watched.open("worth.html", platform=platform, together=both)
+    for table in (page.locator("#picture"), page.locator("#together")):
+        rows = table.locator("tbody tr")
+        expect(rows.filter(has_text="Road calibration")).to_contain_text("£225, no upper limit worth saying")
+        expect(rows.filter(has_text="Road calibration")).not_to_contain_text("£2,260")
+        expect(rows.filter(has_text="200-cell down-pipe")).to_contain_text("£225 to £2,250")
 
 
 def test_the_numbers_can_be_had_for_a_spreadsheet(watched: Watched, ledger: Ledger, platform: str) -> None:
@@ -279,10 +363,14 @@ def test_a_wished_gain_is_answered_with_the_cheapest_parts_and_the_chance(
     expect(page.locator("#wish")).to_contain_text("To +30")
     watched.settle()
     found = choice(ledger, platform, wished="30")["cheapest_to_wish"]
-    expect(page.locator("#wish strong")).to_have_text(f"£{found['spent']:,.0f}")
+    expect(page.locator("#wish .lead strong")).to_have_text(f"£{found['spent']:,.0f}")
     expect(page.locator("#wish")).to_contain_text(f"{round(found['chance'] * 100)} in 100")
     assert shown(page.locator("#wish .lead"))[0] == found["steps"][-1]["gained"]
     assert page.locator("#wish tbody tr").count() == len(found["steps"])
+    expect(page.locator("#wish")).to_contain_text(
+        f"The weakest evidence in it: {found['steps'][-1]['grade']}"
+    )
+    expect(page.locator("#wish")).to_contain_text("For the road: ")
 
 
 def test_a_wish_beyond_all_parts_is_said_to_be_out_of_reach(
@@ -290,9 +378,14 @@ def test_a_wish_beyond_all_parts_is_said_to_be_out_of_reach(
 ) -> None:
     page = watched.open("worth.html", platform=platform, wished="900")
     expect(page.locator("#wish")).to_contain_text("out of reach")
-    assert shown(page.locator("#wish")) == [
-        choice(ledger, platform, wished="900")["cheapest_to_wish"]["most"]
+    found = choice(ledger, platform, wished="900")["cheapest_to_wish"]
+    assert shown(page.locator("#wish")) == [found["most"], *found["most_interval"]]
+    spoken = page.locator("#wish data").all_inner_texts()
+    wide = (found["most_interval"][1] - found["most_interval"][0]) / 2 > 0.01 * choice(ledger, platform)[
+        "baseline"
     ]
+    assert wide  # then whole units, as everywhere
+    assert not [figure for figure in spoken if "." in figure]
 
 
 # Two together
@@ -358,11 +451,18 @@ def test_parts_not_known_to_gain_are_listed_least_likely_first_with_the_cars_sti
 ) -> None:
     answer = choice(ledger, platform)
     doubtful = [row for row in answer["parts"] if row["standing"] != "gains"]
-    here = [row for row in doubtful if row["evidence"]["grade"] != "borrowed"]
+    measured = [row for row in doubtful if row["evidence"]["grade"] != "borrowed"]
+    apart = [row for row in measured if row["evidence"]["cars"]]
+    mixed = [row for row in measured if not row["evidence"]["cars"]]
     page = watched.open("worth.html", platform=platform)
-    rows = page.locator("#doubtful > .scroll tbody tr")
-    expect(rows).to_have_count(len(here))
-    for i, row in enumerate(sorted(here, key=lambda row: row["chance_of_gain"])):
+    rows = page.locator("#doubtful > .scroll").first.locator("tbody tr")
+    expect(rows).to_have_count(len(apart))
+    among = page.locator("#doubtful").get_by_role("region", name="Only together with other changes")
+    assert mixed  # else this would show nothing
+    names = [row["name"].lower() for row in sorted(mixed, key=lambda row: row["chance_of_gain"])]
+    assert [name.lower() for name in among.locator("tbody th a").all_inner_texts()] == names
+    expect(page.locator("#doubtful")).to_contain_text("no car had it with and without, all else the same")
+    for i, row in enumerate(sorted(apart, key=lambda row: row["chance_of_gain"])):
         assert shown(rows.nth(i)) == [row["typical"], *row["typical_interval"]]
         expect(rows.nth(i)).to_contain_text(f"{round(row['chance_of_gain'] * 100)} in 100")
         needed = row["cars_until_established"]
@@ -370,7 +470,7 @@ def test_parts_not_known_to_gain_are_listed_least_likely_first_with_the_cars_sti
             "more than 100" if needed is None else str(needed)
         )
     expect(page.locator("#doubtful summary").first).to_contain_text(
-        f"{len(doubtful) - len(here)} parts not measured"
+        f"{len(doubtful) - len(measured)} parts not measured"
     )
 
 

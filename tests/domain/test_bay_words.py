@@ -36,12 +36,21 @@ def test_an_ordinary_day_sends_to_the_car_that_is_asked_about():
     ("checked", "end"), [(True, "its own limits say more."), (False, "that were here before.")]
 )
 def test_too_few_cars_give_no_verdict(checked, end):
-    said = day_words(1, 1.0, 7.2, "too-few", checked=checked)
+    said = day_words(2, 1.0, 7.2, "too-few", checked=checked)
     assert said.startswith(
-        "The one car measured there that day read 1.0 % high, and by chance it may lie 7.2 % off."
+        "The 2 cars measured there that day read 1.0 % high, and by chance they may lie 7.2 % off."
     )
     assert "cannot tell the bay from the car" in said
     assert said.endswith(end)
+
+
+def test_a_check_car_alone_is_not_called_other_than_the_car_and_its_two_figures_are_told_apart():
+    said = day_words(1, 1.0, 7.2, "too-few", checked=True)
+    assert said.startswith(
+        "The one car measured there that day is the check car: by the whole history it read 1.0 % high"
+    )
+    assert "against its earlier readings in this bay alone" in said
+    assert "the check car was among them" not in said
 
 
 def test_no_car_at_all_says_what_to_measure():
@@ -103,7 +112,7 @@ def test_a_trend_is_told_only_where_its_interval_leaves_nought_out(slope, low, h
 
 def test_two_bays_are_comparable_by_cars_in_both_or_over_bays_between_or_not_at_all():
     names = ("North", "South")
-    assert pair_words(names, 1, linked=True) == "1 car measured in both."
+    assert pair_words(names, 1, linked=True) == "1 car ever measured in both."
     assert "through other bays" in pair_words(names, 0, linked=True)
     assert pair_words(names, 0, linked=False).startswith("Not comparable")
 

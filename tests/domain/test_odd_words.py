@@ -38,6 +38,11 @@ def test_nothing_looked_at_is_not_called_normal():
     assert opening(NONE, NONE).startswith("Nothing could be looked at here")
 
 
+def test_a_day_after_all_that_was_measured_is_said_to_be_one():
+    said = opening(NONE, NONE, nothing_since=True)
+    assert said == "Nothing was measured since then, so there is nothing to look at; choose an earlier day."
+
+
 def test_the_rate_of_false_alarms_is_said_beside_what_is_odd():
     said = aside({"cars": 2}, {"cars": 20, "bays": 2}, 0.05)
     assert said is not None
@@ -95,7 +100,8 @@ ABOUT = {"vehicle": "stoat-1", "subject": "Halvern Stoat 1.6 T", "setup": "2", "
         (
             "setups",
             3.3,
-            "Setup 2 of stoat-1 reads 3.3 % more than the car's other setups say: 93.6 kW where 103.8 kW is to be expected.",
+            "Setup 2 of stoat-1 reads 3.3 % more than is to be expected of this car: 93.6 kW where 103.8 kW is to be "
+            "expected (its own level, bay and parts allowed for).",
         ),
         (
             "pulls",

@@ -85,6 +85,10 @@ def test_a_day_on_which_all_cars_read_low_is_off():
     assert [car.seen_before for car in found.cars] == [True, True, False]
 
 
+def test_a_day_on_which_all_cars_read_high_is_off_as_well():
+    assert day([0.05, 0.06, 0.04], [0.015, 0.015, 0.015]).state == "outside"
+
+
 def test_one_low_car_among_ordinary_ones_does_not_move_its_day():
     found = day([-0.12, 0.003, -0.002], [0.027] * 3)
     assert (found.median, found.state) == (-0.002, "inside")

@@ -45,6 +45,22 @@ def test_what_is_as_good_as_nothing_is_not_told_from_nothing_by_any_number_one_p
     assert further_until_established(gain(0.0, sd=0.5), FIT, LEVEL) is None
 
 
+def test_the_last_number_that_is_planned_is_still_told() -> None:
+    numbers = [further_until_established(gain(n / 1000, sd=1.0), FIT, LEVEL) for n in range(100, 200)]
+    known = [one for one in numbers if one is not None]
+    assert max(known) == MOST_TESTS
+    assert sorted(known, reverse=True) == known, "the larger the gain, the fewer tests"
+
+
+def test_to_be_surer_takes_more_tests() -> None:
+    one = gain(1.0, sd=1.0)
+    loose, usual, strict = (further_until_established(one, FIT, level) for level in (0.5, 0.9, 0.99))
+    assert loose is not None
+    assert usual is not None
+    assert strict is not None
+    assert loose < usual < strict
+
+
 @settings(max_examples=80, deadline=None)
 @given(percent=st.floats(-3.0, 6.0), sd=st.floats(0.05, 4.0))
 def test_the_number_is_the_first_that_does_it(percent: float, sd: float) -> None:
