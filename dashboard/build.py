@@ -31,7 +31,9 @@ PAGES: dict[str, tuple[str, str | None]] = {
     "bays.html": ("Do the bays agree?", "bays.js"),
     "sheet.html": ("The sheet", "sheet.js"),
     "questions.html": ("What can be asked", None),
+    "404.html": ("No such page", None),
 }
+LOST = "404.html"
 COPIED = {
     "style.css": HERE / "style.css",
     "vendor/docs/docs.html": HERE / "pages" / "docs.html",
@@ -76,6 +78,7 @@ def main(arguments: list[str] | None = None) -> int:
 def own_files() -> dict[str, bytes]:
     """Every file of the site which is ours, by its path in the site."""
     files = {name: page(name, title, script) for name, (title, script) in PAGES.items()}
+    files[LOST] = from_the_root(files[LOST])
     files |= {name: source.read_bytes() for name, source in COPIED.items()}
     files |= {script.name: script.read_bytes() for script in scripts()}
     files |= chart_files()
@@ -107,6 +110,11 @@ def page(name: str, title: str, script: str | None) -> bytes:
     here = {f"{other}_here".replace(".html", ""): "" for other in PAGES}
     here[f"{name}_here".replace(".html", "")] = ' aria-current="page"'
     return frame.substitute(title=title, run=run, middle=middle.rstrip(), **here).encode()
+
+
+def from_the_root(html: bytes) -> bytes:
+    """A page that is shown at any address, however deep, links from the root."""
+    return re.sub(rb'href="(?![/#]|data:)', b'href="/', html)
 
 
 IMPORTED = re.compile(r'\bfrom "\./([\w-]+\.js)"|^import "\./([\w-]+\.js)"', re.MULTILINE)

@@ -20,6 +20,12 @@ API_DESCRIPTION = """\
 The results ledger of a shop that runs chassis dynamometers: bays post what they measured, and the ledger answers what a
 part typically gains on a kind of car, how sure that is, and on which cars it rests.
 
+**Before you rely on a number.** A running dynamometer can maim and kill: straps, rotating parts, heat, exhaust gas, noise.
+Only trained people belong in the bay. Emissions, noise, safety: a modified car may be unlawful on public roads; local law
+and inspection rules decide, ask the authority. Figures are wheel figures from this shop's machines under stated
+conditions; they are no promise for another car. A car that reads low needs a qualified person's look, not a verdict from a
+number. Whoever shows these figures to others shows these cautions with them.
+
 **Units.** A document names its unit system in `units`; an answer takes the one asked for, else the shop's setting.
 
 | `units` | power | torque | temperature | pressure | tyre pressure |
@@ -151,7 +157,26 @@ def serve_documents(app: Flask, api: Api) -> None:
 
     @app.get("/<site_file:name>")
     def page(name: str) -> ResponseReturnValue:
-        return site_file(name)
+        try:
+            return site_file(name)
+        except NotFound:
+            if not wants_html():
+                raise
+            return lost_page()
+
+
+def wants_html() -> bool:
+    """Whether a person's browser asks: it names HTML, which a program's `*/*` does not."""
+    return any(kind == "text/html" and quality > 0 for kind, quality in request.accept_mimetypes)
+
+
+def lost_page() -> Response:
+    """The page for an address at which there is none; without a build, 404 as a problem."""
+    response = send_from_directory(SITE, "404.html", conditional=False, etag=False, max_age=None)
+    response.status_code = 404
+    response.cache_control.no_cache = True
+    response.vary.add("Accept")
+    return response
 
 
 def site_file(name: str) -> Response:

@@ -14,7 +14,7 @@ DATE_TICK_PX = 90  # our choice: "Jul 2025" and a gap, at the label size
 
 
 def offsets() -> dict[str, Any]:
-    """One row a bay: how much it reads over the mean of the bays, with its interval, nought drawn strongly.
+    """One row a bay: how much it reads now over the mean of the bays over all their time, with its interval, nought drawn strongly.
 
     Data sets to fill: `rows` (order, label, value, low, high; null where it is not comparable, with `word`) and `nought`.
     """
@@ -33,7 +33,10 @@ def offsets() -> dict[str, Any]:
             x=theme.value_across("nought:Q"), y=theme.named_rows(150, overlap=False), text="word:N"
         ),
     ).properties(usermeta={"rowHeight": ROW_PX})
-    return theme.finish(layers, "How much each bay reads over the mean of the bays, with its interval.")
+    return theme.finish(
+        layers,
+        "How much each bay reads now over the mean of the bays over all their time, with its interval.",
+    )
 
 
 def checks() -> dict[str, Any]:

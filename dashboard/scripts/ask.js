@@ -1,6 +1,6 @@
 // Asking the ledger, and its states: waiting, slow, failed, locked.
 
-import { el } from "./dom.js";
+import { byId, el } from "./dom.js";
 import { CHANGE, TOKEN, remember, remembered } from "./kept.js";
 
 const SLOW_MS = 4000;
@@ -133,11 +133,17 @@ function refusal({ status, problem, message }) {
     return [`The ledger failed while answering; your question is not at fault.${number}`];
   }
   if (status === 429) return ["The ledger has been asked too often. Wait a minute, then ask again."];
-  const faults = (problem.errors ?? []).map((error) => error.detail);
-  return [
-    status === 404 ? `Not in the ledger: ${message}` : `The ledger cannot answer this: ${message}`,
-    ...faults,
-  ];
+  const faults = problem.errors ?? [];
+  const once = faults.some(({ detail }) => detail === message) ? "" : message;
+  const why = status === 404 ? "Not in the ledger" : "The ledger cannot answer this";
+  const [first, ...rest] = [...(once ? [once] : []), ...new Set(faults.map(atField))];
+  return [`${why}: ${first ?? message}`, ...rest];
+}
+
+// A fault behind the label of the field that it is about.
+function atField({ parameter, detail }) {
+  const label = parameter && byId("question")?.elements[parameter]?.labels?.[0]?.textContent;
+  return label ? `${label}: ${detail}` : detail;
 }
 
 function showLocked(place, { status }, again) {
@@ -161,8 +167,9 @@ function showLocked(place, { status }, again) {
       el(
         "p",
         {},
-        `${why} This ledger answers only with a read token. Ask whoever looks after it for one. `,
-        "It is kept in this tab only and forgotten when the tab is closed.",
+        `${why} This ledger answers only with a read token. Whoever runs the ledger makes one: `,
+        el("code", {}, "bayledger token create --scope read --name counter"),
+        ". It is kept in this tab only and forgotten when the tab is closed.",
       ),
       el("label", { for: "token" }, "Read token"),
       field,

@@ -115,10 +115,13 @@ function swapping(about, record, at) {
 const wordsOf = (setup, { named }) =>
   [setup.label, stateWords({ ...setup, parts: setup.parts.map((part) => part.part ?? part) }, named)].filter(Boolean).join(", ");
 
+const FOLLOWS = "Answers change with it, and a sheet already given out becomes superseded.";
+
 function striking(about, record, at, what, struck) {
   if (struck) {
     return act(about, record, {
       title: "Take the strike back",
+      follows: FOLLOWS,
       path: `${at}/unstrike`,
       method: "POST",
       reason: false,
@@ -128,6 +131,7 @@ function striking(about, record, at, what, struck) {
   }
   return act(about, record, {
     title: `Strike ${what}`,
+    follows: FOLLOWS,
     path: `${at}/strike`,
     method: "POST",
     note: "Struck, it counts nowhere, and can still be read and put back.",

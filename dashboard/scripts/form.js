@@ -20,8 +20,10 @@ function hiddenFields(form, measure = "") {
 }
 
 // Every control from the address, the units else as last chosen; `data-picked` controls wait for their lists.
+// What the address asks for and a control cannot show is said, not silently answered as another question.
 export function fill(form) {
   const address = new URLSearchParams(location.search);
+  const unknown = [];
   for (const control of form.elements) {
     const { name } = control;
     if (!name || "picked" in control.dataset) continue;
@@ -29,18 +31,37 @@ export function fill(form) {
     if (control.type === "checkbox") control.checked = asked === control.value;
     else control.value = asked ?? control.defaultValue ?? "";
     if (control.selectedIndex < 0) control.selectedIndex = 0;
+    if (address.get(name) && !shows(control, address.get(name))) unknown.push(control);
   }
+  tell(form, unknown.map((control) => notKnown(control, address.get(control.name))));
   hiddenFields(form, form.elements.measure?.value);
+}
+
+const shows = ({ type, value }, asked) => asked.trim() === value.trim() || (type === "checkbox" && asked.split(",").includes(value));
+
+function notKnown({ name, type, value, selectedOptions }, asked) {
+  const shown = type === "checkbox" ? "" : (selectedOptions?.[0]?.textContent ?? value);
+  const instead = shown ? `shown is ${shown}` : "it is left out";
+  return `The address asks for ${name} '${asked}', which this page does not know; ${instead}.`;
+}
+
+function tell(form, lines) {
+  const before = form.nextElementSibling;
+  const place = before?.classList.contains("told") ? before : el("div", { class: "told screen", role: "status" });
+  if (place !== before) form.insertAdjacentElement("afterend", place); // a field named `after` hides form.after
+  place.replaceChildren(...lines.map((line) => el("p", { class: "notice" }, line)));
 }
 
 export function onQuestion(form, changed, refill) {
   const address = () => `?${new URLSearchParams(question(form))}`;
   form.addEventListener("submit", (event) => {
     event.preventDefault();
+    tell(form, []);
     if (address() !== location.search) history.pushState(null, "", address());
     changed(null);
   });
   form.addEventListener("change", (event) => {
+    tell(form, []);
     if (!form.checkValidity() || event.target.id === "token") return;
     if (event.target.name === "units") remember("localStorage", UNITS, event.target.value);
     history.replaceState(null, "", address());

@@ -3,7 +3,7 @@
 import { el } from "./dom.js";
 import { link } from "./links.js";
 import { openedPair } from "./records.js";
-import { answers, section, table, unfoldLater } from "./show.js";
+import { answers, section, table, unfold, unfoldLater } from "./show.js";
 import { count, date, known, match, number, percent, signed, system, typed, whatDiffers } from "./say.js";
 
 const MOST_LISTED_PAIRS = 100; // our choice: the rest is written only when it is asked for
@@ -47,8 +47,11 @@ export function pairs(told) {
     { id: "pairs" },
     answers(told.said("pairs")),
     el("p", {}, listed(told, all)),
-    part(0, MOST_LISTED_PAIRS),
-    rest > 0 ? unfoldLater(count(rest, "more comparison"), () => part(MOST_LISTED_PAIRS, all.length)) : null,
+    unfold(
+      "The pairs one by one, with their cars", // tags are not for a customer who reads along
+      part(0, MOST_LISTED_PAIRS),
+      rest > 0 ? unfoldLater(count(rest, "more comparison"), () => part(MOST_LISTED_PAIRS, all.length)) : null,
+    ),
   );
 }
 

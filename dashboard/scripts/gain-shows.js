@@ -11,6 +11,7 @@ import {
   inHundred,
   known,
   money,
+  month,
   number,
   percent,
   rpm,
@@ -123,7 +124,7 @@ export function cars(told) {
   const dot = ({ pair, value }, i) => ({
     order: i,
     kind: likeForLike(pair) ? "like" : "other",
-    label: pair.vehicle,
+    label: `car ${i + 1}, ${month(pair.at)}`, // no tag: a customer may read along
     value,
   });
   const drawn =

@@ -63,6 +63,8 @@ export const grade = (name) => GRADES[name] ?? [name, ""];
 // A sentence of the ledger's own, its figures tied to their units.
 export const tied = (words) => words.replace(/(\d) (%|°|kW|hp|PS|N·m|lbf·ft|kPa|inHg|hPa)/g, "$1\u00a0$2");
 export const inList = (name) => name[0].toUpperCase() + name.slice(1);
+// A name with a comma in it stands in quotes, so that the sentence can be read aloud.
+export const quoted = (name) => (name.includes(",") ? `\u201c${name}\u201d` : name);
 export const inSentence = (name) => (/^[A-Z][a-z]/.test(name) ? name[0].toLowerCase() + name.slice(1) : name);
 export const count = (n, one, many = `${one}s`) => `${number(n)} ${n === 1 ? one : many}`;
 export const inPercent = (level) => Math.round((level ?? 0.9) * 100); // 0.9 where none was asked for
@@ -73,14 +75,22 @@ export const inHundred = (share) =>
       ? "less than 1 in 100"
       : `${Math.round(share * 100)} in 100`;
 
+export const month = (text) =>
+  text
+    ? new Date(text).toLocaleDateString("en-GB", { month: "long", year: "numeric", timeZone: "UTC" })
+    : "date not recorded";
+
 export function date(text) {
   const options = { day: "numeric", month: "long", year: "numeric", timeZone: "UTC" };
   return text ? new Date(text).toLocaleDateString("en-GB", options) : "not recorded";
 }
 
+// Whole units of money; smaller ones only below ten, and only where there are any (our choice).
 export function money(value, currency) {
   if (!currency) return number(value, 2);
-  const options = { style: "currency", currency, maximumFractionDigits: value < 20 ? 2 : 0 };
+  const places = value < 10 && !Number.isInteger(value) ? 2 : 0;
+  const digits = { minimumFractionDigits: places, maximumFractionDigits: places };
+  const options = { style: "currency", currency, ...digits };
   return new Intl.NumberFormat("en-GB", options).format(value);
 }
 
@@ -123,9 +133,13 @@ export function whatDiffers({ what, before, after }, units) {
   const [name, quantity] = WHAT[what] ?? [what.replaceAll("_", " ")];
   const unitIn = quantity ? ` ${conditionUnit(quantity, units)}` : "";
   const digits = { maximumFractionDigits: quantity ? 1 : 3 };
-  const value = (reading) =>
-    typeof reading === "number" ? reading.toLocaleString("en-GB", digits) : String(reading ?? "not recorded");
-  return `${name} ${value(before)}, then ${value(after)}${unitIn}`;
+  const value = (reading, end) =>
+    typeof reading === "number"
+      ? reading.toLocaleString("en-GB", digits) + end
+      : String(reading ?? "not recorded");
+  if (!known(before) && !known(after)) return `${name}: not recorded`;
+  const first = typeof after === "number" ? "" : unitIn; // once, after the last number
+  return `${name} ${value(before, first)}, then ${value(after, unitIn)}`;
 }
 
 // The page that answers what a row of evidence is about.

@@ -87,7 +87,9 @@ box.addEventListener("input", () => {
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
   await search();
-  results.querySelector("a")?.focus();
+  const first = results.querySelector("a");
+  if (results.querySelectorAll("li").length === 1) location.assign(first.href);
+  else first?.focus();
 });
 
 box.value = new URLSearchParams(location.search).get("q") ?? "";

@@ -5,7 +5,7 @@ import { byId, el } from "./dom.js";
 import { choose, fill, onQuestion, question } from "./form.js";
 import { carPage, link, setupOf } from "./links.js";
 import { count, date } from "./say.js";
-import { sheet } from "./sheet-shows.js";
+import { sheet, today } from "./sheet-shows.js";
 
 const form = byId("question");
 const place = byId("answer");
@@ -31,11 +31,24 @@ async function present(answer, signal) {
   const { session: id } = setupOf(answer.b.setup);
   document.title = `Sheet ${answer.number}, version ${answer.version} · Bayledger`;
   const print = el("button", { type: "button", onclick: () => window.print() }, "Print this sheet");
-  place.replaceChildren(el("p", { class: "screen lead" }, answer.headline), el("p", {}, print));
+  place.replaceChildren(...standing(answer), el("p", { class: "screen lead" }, answer.headline), el("p", {}, print));
   const asked = { before: stateA(answer), after: setupOf(answer.b.setup).n, units: answer.units };
   more.replaceChildren(sheet(answer, { path: `/v1/sessions/${id}/sheet`, ...asked }));
   const [kept] = await Promise.all([ask(`/v1/sessions/${id}`, {}, signal), lists(answer.tested.vehicle, id, signal)]);
   states(kept, answer);
+}
+
+// Who looks a printed sheet up asks first whether it still stands.
+function standing({ superseded: old, version: newest }) {
+  if (!number.value) return [];
+  if (old) {
+    const words = `Version ${old.version} is superseded by version ${old.by} (looked up ${today()}). Do not rely on the printed figures any more.`;
+    return [el("p", { class: "notice" }, el("strong", {}, words))];
+  }
+  const words = version.value
+    ? `Version ${newest} still stands (looked up ${today()}).`
+    : `The newest version is ${newest} (looked up ${today()}); a printed sheet stands if it says version ${newest}.`;
+  return [el("p", { class: "lead" }, el("strong", {}, words))];
 }
 
 // State A as it is asked for: a number in the same test, else its whole path.
@@ -52,6 +65,10 @@ function say(words, ...then) {
 
 async function offer(signal) {
   await lists(tag.value.trim(), "", signal);
+  if (held.tests.length === 1) {
+    session.value = held.tests[0].id;
+    return present(await ask(`/v1/sessions/${session.value}/sheet`, { units: question(form).units }, signal), signal);
+  }
   if (held.tests.length) return say("Choose one of its tests.");
   return say(
     `Nothing was measured on ${tag.value.trim()} yet, or the tag is another.`,

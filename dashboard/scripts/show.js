@@ -84,9 +84,19 @@ export function facts(rows) {
 
 // Sentences of the ledger's own, each behind the question it answers, unless that is the `title` already.
 export const answers = (items, title) =>
-  items.map(({ question, answer }) =>
+  items.map(({ question, answer, rows }) => [
     el("p", {}, question === title ? null : [el("em", {}, question), " "], tied(answer.join(" "))),
-  );
+    list(rows),
+  ]);
+
+const list = (rows) =>
+  rows?.length
+    ? el(
+        "ul",
+        {},
+        rows.map((words) => el("li", {}, tied(words))),
+      )
+    : null;
 
 // What else is asked at the counter, each question a fold; `see` holds links to what it leads to.
 export function asides(items, ...rest) {

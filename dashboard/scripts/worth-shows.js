@@ -9,6 +9,7 @@ import { between, count, decimals, figure, inList, inSentence, known, number, sa
 const MOST_DRAWN = 40; // our choice: more points hide each other
 const MOST_LISTED = 40;
 const APART = 0.045; // our choice: of the picture's height; nearer names would overprint
+const MOST_APART = 10; // our choice: times the lower cost per unit; an upper one further off says nothing
 const ROOM_FROM = 0.3; // of the picture's width; left of points further left there is no room for a name
 
 export function picture(told) {
@@ -155,14 +156,14 @@ function listed(told, gaining, ahead) {
       [typical, aside(range)],
       [
         known(row.cost_per_unit) ? paid(row.cost_per_unit) : "not known",
-        per ? aside(`${paid(per[0])} to ${paid(per[1])}`) : null,
+        per ? aside(costBetween(per, paid)) : null,
       ],
       [row.evidence.grade, aside(countedIn(row.evidence))],
       known(row.chance_of_best) ? timesInHundred(row.chance_of_best) : "none",
     ];
   });
   const made = (list) =>
-    table(`Parts known to gain, most gain for the money first`, heads, list, undefined, true);
+    table("Parts whose interval lies above nought, most gain for the money first", heads, list, undefined, true);
   const first = made(rows.slice(0, MOST_LISTED));
   const rest = rows.slice(MOST_LISTED);
   if (!rest.length) return first;
@@ -188,9 +189,27 @@ const timesInHundred = (share) => (share < 0.01 ? "under 1" : share > 0.99 ? "ov
 export const inPlace = (against) => (against === "without" ? null : "in place of what is fitted");
 export const aside = (...words) => (words[0] ? el("span", { class: "aside" }, words) : null);
 
-function approval({ all }, part) {
+export const costBetween = ([low, high], paid) =>
+  high > MOST_APART * low
+    ? `from ${paid(low)}, no upper limit worth saying`
+    : `${paid(low)} to ${paid(high)}`;
+
+function paperOf({ all }, part) {
   const paper = all.find(({ slug }) => slug === part)?.approval?.document;
-  return `for the road: ${paper && paper !== "unknown" ? paper : "no paper, ask"}`;
+  return paper && paper !== "unknown" ? paper : "no paper, ask";
+}
+
+export const approval = (told, part) => `for the road: ${paperOf(told, part)}`;
+
+// What several parts are for the road, those with the same paper named together.
+export function approvals(told, parts) {
+  const papers = [...new Set(parts.map((part) => paperOf(told, part)))];
+  const named = (paper) =>
+    parts
+      .filter((part) => paperOf(told, part) === paper)
+      .map((part) => inSentence(told.rows[part].name))
+      .join(", ");
+  return `For the road: ${papers.map((paper) => `${paper} (${named(paper)})`).join("; ")}.`;
 }
 
 function tick({ ticked }, { part, name }) {

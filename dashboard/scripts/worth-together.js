@@ -3,6 +3,7 @@
 import { ask } from "./ask.js";
 import { el } from "./dom.js";
 import { table } from "./show.js";
+import { costBetween } from "./worth-shows.js";
 import {
   count,
   decimals,
@@ -75,7 +76,7 @@ function cost({ cost: paid }, name) {
   if (!known(paid.fitted)) return " What they cost fitted is not known.";
   const amount = (value) => money(value, paid.currency);
   const per = paid.per_unit_interval
-    ? `: about ${amount(paid.per_unit)} per ${name}, between ${paid.per_unit_interval.map(amount).join(" and ")}`
+    ? `: about ${amount(paid.per_unit)} per ${name} (${costBetween(paid.per_unit_interval, amount)})`
     : "";
   return ` Fitted they cost ${amount(paid.fitted)}${per}.`;
 }
@@ -108,7 +109,7 @@ function sideBySide(told, chosen, built) {
       inList(row.name),
       paid(row.fitted),
       percent(row.typical_percent, 1, true),
-      per ? `${paid(row.cost_per_unit)} (${paid(per[0])} to ${paid(per[1])})` : "not known",
+      per ? `${paid(row.cost_per_unit)} (${costBetween(per, paid)})` : "not known",
       known(share) ? percent(share, 1, true) : "not known",
     ];
   });

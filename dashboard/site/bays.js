@@ -62,7 +62,7 @@ function agreement(answer) {
     nought: 0,
     word: "not comparable",
   }));
-  const caption = `How much each bay reads over the mean of the bays, in percent. Bar: ${sure(answer)}. Upright line: the mean of the bays.`;
+  const caption = `How much each bay reads now over the mean of the bays over all their time, in percent. Bar: ${sure(answer)}. Upright line: that mean; a bay that was adjusted has left it, so the bars need not balance about it.`;
   const said = rows.map(({ label, value }) => `${label}: ${known(value) ? percent(value, 1, true) : "not comparable"}`).join("; ");
   const line = (bay) => [
     bay.name,
@@ -74,7 +74,7 @@ function agreement(answer) {
     `${number(bay.cars_shared)} of ${number(bay.cars)}`,
     link(oddPage({ bay: bay.bay }), "odd ones", `odd ones in ${bay.name}`),
   ];
-  const heads = ["bay", "by its check car", "last post", "reads over the mean", "drift a year", "one pull", "cars also in another bay", "what is odd"];
+  const heads = ["bay", "by its check car", "last post", "reads over the mean", "drift a year", "one pull", "cars since then, also in another bay", "what is odd"];
   return section(
     "How far they agree",
     { id: "offsets" },
@@ -180,7 +180,7 @@ function shared(answer) {
   return section(
     "Which bays share cars",
     { id: "shared" },
-    el("p", {}, "Only a car measured in two bays tells them apart. Where none was, no number is given."),
+    el("p", {}, "Only a car measured in two bays tells them apart. Where none was, no number is given. Cars of all time, before a bay was adjusted too."),
     table("Every two bays", ["bays", "what they share", "cars"], answer.shared_cars.map(line), [true, true, true], true),
   );
 }

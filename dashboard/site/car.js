@@ -3,8 +3,8 @@
 import { answering, ask, askAll, fetched } from "./ask.js";
 import { byId, el } from "./dom.js";
 import { fill, onQuestion, question } from "./form.js";
-import { called, parts, platforms } from "./lists.js";
-import { gainPage, link, oddPage, spreadPage } from "./links.js";
+import { bays, called, parts, platforms } from "./lists.js";
+import { gainPage, link, oddPage, setupOf, sheetPage, spreadPage } from "./links.js";
 import { addressNote, csvButton, jump, section, table, unfold } from "./show.js";
 import {
   count, date, decimals, figure, inSentence, known, measureInWords, money, number, percent, say, signed, standard, unit,
@@ -24,18 +24,19 @@ const show = answering(place, more, async (signal) => {
   const { tag, ...asked } = question(form);
   if (!tag) return invite();
   const path = `/v1/vehicles/${encodeURIComponent(tag)}`;
-  const [car, own, page, kinds, named, caller] = await Promise.all([
+  const [car, own, page, kinds, named, rooms, caller] = await Promise.all([
     ask(path, {}, signal),
     ask(`${path}/own-readings`, asked, signal),
     fetched(`${path}/states`, asked, signal),
     platforms(signal),
     parts(signal),
+    bays(signal),
     whoMay(),
   ]);
   const list = { items: (await page.json()).items, next: nextOf(page) };
   const receipts = await askAll(`${path}/modifications`, {}, signal).catch(() => null);
   const kind = called(kinds, car.platform);
-  const about = { tag, path, asked, car, own, list, kind, named, caller, receipts, again, name: unit(own, own.question.measure) };
+  const about = { tag, path, asked, car, own, list, kind, named, rooms, caller, receipts, again, name: unit(own, own.question.measure) };
   return present(about);
 });
 
@@ -59,7 +60,7 @@ function invite() {
 
 function present(about) {
   document.title = `${about.tag} · Bayledger`;
-  const done = held.said && el("div", { class: "notice done" }, el("p", {}, held.said));
+  const done = held.said && el("div", { class: "notice done", tabindex: "-1" }, el("p", {}, held.said));
   place.replaceChildren(...[done, el("div", { class: "answer" }, opening(about))].filter(Boolean));
   const made = about.own.setups
     ? [
@@ -72,7 +73,8 @@ function present(about) {
     : [];
   more.replaceChildren(...[...made, accessSection(about), addressNote(), footnote(about)].filter(Boolean));
   Object.assign(held, { open: null, said: null });
-  jump?.();
+  if (done) return done.focus();
+  return jump();
 }
 
 const loadMore = (about) => async () => {
@@ -83,7 +85,7 @@ const loadMore = (about) => async () => {
 
 /* The sentences */
 
-function opening({ own, car, kind, named, asked, name, ...about }) {
+function opening({ own, car, kind, named, rooms, asked, name, ...about }) {
   const year = car.model_year ? `, model year ${car.model_year}` : "";
   const km = known(car.odometer_km) ? `${number(car.odometer_km)} km when last written down` : "distance not recorded";
   const what = `${about.tag}: ${kind}${year}, ${km}.`;
@@ -92,6 +94,7 @@ function opening({ own, car, kind, named, asked, name, ...about }) {
   }
   return [
     el("p", { class: "headline" }, reads(own, named, asked, name)),
+    ...[own.says.standing, inItsBay(own, rooms, name)].filter(Boolean).map((words) => el("p", {}, words)),
     el("p", { class: "lead" }, what, ` Measured here at ${count(own.sessions, "visit")}, last on ${date(own.newest.at)}. ${fittedNow(own.newest, named)}`),
     ...[newer(own), own.says.first, own.says.since, own.says.returned].filter(Boolean).map((words) => el("p", {}, words)),
     ways({ tag: about.tag, own, car }),
@@ -107,6 +110,14 @@ function reads(own, named, asked, name) {
   const measure = measureInWords({ measure: "peak_power", ...asked });
   const words = say`It reads ${el("strong", {}, figure(state.mean, places, name))} of ${measure}, ${fitted === "stock" ? "stock" : fitted === "parts not known" ? fitted : `with ${fitted}`} (mean of ${count(state.pulls, "pull")}, ${date(state.at)})`;
   return [words, own.now ? "." : `, ${state.standing}. It can be held against its own strap-down only.`];
+}
+
+// The stock cars of its kind are held against each other at the common level of the bays.
+function inItsBay({ now }, rooms, name) {
+  if (!now || !known(now.levelled)) return null;
+  const [read, common] = [now.mean, now.levelled].map((value) => number(value, 1));
+  if (read === common) return null;
+  return `That is ${read} ${name} in ${called(rooms, now.bay)}, ${common} ${name} at the common level of the bays.`;
 }
 
 function fittedNow({ parts: fitted, parts_known: sure, stock_checked: stock }, named) {
@@ -127,11 +138,12 @@ function newer(own) {
 function ways({ own, car, tag }) {
   const { measure, from, to, rpm } = own.question;
   const stock = own.now && !own.now.parts.length && own.now.parts_known === "complete";
-  const value = stock ? { value: own.now.levelled ?? own.now.mean } : {};
-  const spread = spreadPage({ platform: car.platform, measure, from, to, rpm, units: own.units, ...value });
+  const spread = spreadPage({ platform: car.platform, measure, from, to, rpm, units: own.units, tag: stock ? tag : null });
+  const { session } = setupOf(own.newest.setup);
   return el(
     "ul",
     { class: "links screen" },
+    el("li", {}, link(sheetPage({ session, units: own.units }), "The sheet of the last visit")),
     el("li", {}, link(spread, stock ? "Where it stands among stock cars of its kind" : "How stock cars of its kind read")),
     el("li", {}, link(oddPage({ platform: car.platform }), "What is odd among cars of its kind", `What is odd among cars of its kind, for ${tag} too`)),
   );
@@ -156,13 +168,17 @@ function fittedSection({ own, named, receipts, car, name, caller }) {
     "What was fitted when, and what it did",
     { id: "fitted" },
     steps.length
-      ? table("Each change of state, by this car's own readings before and after", heads, steps, words, true)
+      ? table("Each change of state, by this car's own readings, against the state before it only", heads, steps, words, true)
       : el("p", {}, "No change of state was measured on both sides, so what a part did to this very car is not known."),
+    steps.length ? el("p", { class: "state" }, AGAINST_ONE) : null,
     receiptsTable(receipts, named, caller),
     el("p", { class: "state" }, "A service is recorded as a part of the kind 'service event', so whether it brought anything back stands here too. ",
       "The distance driven is kept once for a car, not at each visit: how its figures fade with distance cannot be told."),
   );
 }
+
+const AGAINST_ONE =
+  "Where a part was taken off again afterwards, the pair on the page of what it gains is held against the state before and the state after: its figure may differ a little from the one here.";
 
 function stepWords({ fitted, removed }, named) {
   const said = [fitted.length && `${fittedWords(fitted, named)} fitted`, removed.length && `${fittedWords(removed, named)} removed`];

@@ -53,8 +53,8 @@ const same = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
 
 /* The form */
 
-// `shown(values)`: rows of what, from, to; `body(changed)`: what is sent beside the reason; `done(changed)`: words after.
-export function act(about, record, { title, path, method, note, fields = [], reason = true, body = (changed) => changed, shown, done }) {
+// `follows`: what the change brings with it, said before it is sent; `shown(values)`: rows of what, from, to; `body(changed)`: what is sent beside the reason; `done(changed)`: words after.
+export function act(about, record, { title, path, method, note, follows, fields = [], reason = true, body = (changed) => changed, shown, done }) {
   const id = `change-${(made += 1)}`;
   const why = el("input", { type: "text", maxlength: 500, required: reason, autocomplete: "off" });
   const asked = reason ? [...fields, field("reason", "Reason (it stays on the record)", why, { now: "", value: () => why.value.trim() })] : fields;
@@ -76,7 +76,7 @@ export function act(about, record, { title, path, method, note, fields = [], rea
     const changed = Object.fromEntries(fields.filter((one) => !same(one.value(), one.now)).map((one) => [one.name, one.value()]));
     if (fields.length && !Object.keys(changed).length) return said.replaceChildren(el("p", {}, "Nothing is different yet."));
     const rows = shown ? shown(all) : fields.filter(({ name }) => name in changed).map((one) => [one.label, one.words(one.now), one.words(changed[one.name])]);
-    review.replaceChildren(...reviewed(rows, why.value.trim(), reason, { send: (event2) => send(event2.currentTarget, changed), back: () => turn(false) }));
+    review.replaceChildren(...reviewed(rows, follows, reason && why.value.trim(), { send: (event2) => send(event2.currentTarget, changed), back: () => turn(false) }));
     return turn(true);
   }
 
@@ -105,11 +105,12 @@ function row(one, id) {
   return el("div", { class: "field", "data-pointer": one.pointer }, label, one.node);
 }
 
-function reviewed(rows, why, reason, { send, back }) {
+function reviewed(rows, follows, why, { send, back }) {
   return [
     el("p", {}, el("strong", {}, "This will change:")),
     el("ul", {}, rows.map(([what, from, to]) => el("li", {}, `${what}: `, el("del", {}, from), " → ", el("ins", {}, to)))),
-    reason && el("p", {}, `Reason: ${why}`),
+    follows && el("p", {}, follows),
+    why && el("p", {}, `Reason: ${why}`),
     el("button", { type: "button", onclick: send }, "Send this change"),
     " ",
     el("button", { type: "button", class: "quiet", onclick: back }, "Back"),

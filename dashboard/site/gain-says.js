@@ -9,7 +9,9 @@ import {
   grade,
   known,
   measureInWords,
+  number,
   percent,
+  rpm,
   say,
   typed,
   unit,
@@ -38,9 +40,25 @@ export function scale(asked, answer) {
 
 const headline = (words) => el("p", { class: "headline" }, words);
 
-export function unmeasured({ partName, carName }) {
-  const words = `The ${partName} has not been measured on the ${carName}. No number is given.`;
+export function unmeasured({ asked, answer }) {
+  const { partName, carName } = asked;
+  const words = outOfReach(answer)
+    ? `The ${partName} on the ${carName}: ${elsewhereInTheRevs(asked, answer)}. No number is given.`
+    : `The ${partName} has not been measured on the ${carName}. No number is given.`;
   return el("div", { class: "answer" }, headline(words));
+}
+
+// Cars were compared, but none where the question looks.
+export const outOfReach = ({ evidence }) => !evidence.cars && evidence.cars_compared > 0;
+
+function elsewhereInTheRevs({ measure, from, to, rpm: at }, { evidence: { cars_compared: n } }) {
+  const none = n === 1 ? "but not" : "none of them";
+  const where = measure.startsWith("band")
+    ? `from ${number(from)} to ${rpm(to)}`
+    : measure.endsWith("_at")
+      ? `at ${rpm(at)}`
+      : `by its ${measureInWords({ measure })}`;
+  return `measured on ${count(n, "car")}, ${none} ${where}`;
 }
 
 export function sentences(told) {
@@ -76,6 +94,10 @@ function opening(told, places) {
   const { asked, answer, typical, interval } = told;
   const { cars: n, cars_with: withIt, grade: how } = answer.evidence;
   const would = (words) => say`${words} the typical one would see ${size(told, typical, places, true)}.`;
+  if (outOfReach(answer))
+    return would(
+      `The ${asked.partName} on the ${asked.carName}: ${elsewhereInTheRevs(asked, answer)}. Going by other cars,`,
+    );
   if (how === "borrowed" && !withIt)
     return would(
       `No ${asked.carName} has been measured with the ${asked.partName} yet. Going by other kinds of car,`,
@@ -87,7 +109,10 @@ function opening(told, places) {
     return would(
       `No ${asked.carName} has been measured ${way} and nothing else changed. Going by cars with more changed and by other kinds,`,
     );
-  const head = `In ${count(n, `${asked.carName} car`)} measured ${way}, ${n === 1 ? "it" : "the typical car"}`;
+  const head =
+    n === 1
+      ? `The one ${asked.carName} car measured ${way}`
+      : `In ${count(n, `${asked.carName} car`)} measured ${way}, the typical car`;
   const doubtful = interval && interval[0] <= 0 && interval[1] >= 0;
   if (doubtful)
     return say`${head} changed by ${size(told, typical, places, true)}: not enough to tell from nothing.`;
@@ -103,12 +128,15 @@ function size({ asked, answer, name, typical }, shown, places, plus = false) {
   return say`${strong} of ${measureInWords(asked)}${beside}`;
 }
 
+// Where an interval includes nought nothing is known to be gained.
+const moves = ([low, high], gains, changes) => (low <= 0 && high >= 0 ? changes : gains);
+
 function certainty({ interval, next, name, level }, places) {
   const first = interval
-    ? say`We are ${level}\u00a0% sure the typical car gains between ${between(interval, places, name)}. `
+    ? say`We are ${level}\u00a0% sure the typical car ${moves(interval, "gains", "changes by")} between ${between(interval, places, name)}. `
     : [];
   const second = next
-    ? say`One more car should gain between ${between(next, places, name)} (${level}\u00a0% sure).`
+    ? say`One more car is expected to ${moves(next, "gain", "change by")} between ${between(next, places, name)} (${level}\u00a0% sure).`
     : [];
   return interval || next
     ? [...first, ...second]

@@ -7,7 +7,7 @@ import { asked as questions, cars, cost, footnote, lawful, revs, sure } from "./
 import { pairs } from "./gain-pairs.js";
 import { scale, sentences, unmeasured } from "./gain-says.js";
 import { called, option, parts, pickPlatform, platforms, wanted } from "./lists.js";
-import { count, inList, inPercent, inSentence, known, place as placeOf } from "./say.js";
+import { count, inList, inPercent, inSentence, known, place as placeOf, quoted } from "./say.js";
 import { addressNote, cautionBox, jump, section } from "./show.js";
 
 const form = byId("question");
@@ -28,10 +28,10 @@ const show = answering(place, more, async (signal) => {
   const answer = await begun.answer();
   const told = telling(subject(asked, kinds, all), answer);
   document.title = `${told.asked.partName} on ${told.asked.carName} · Bayledger`;
-  place.replaceChildren(known(told.typical) ? sentences(told) : unmeasured(told.asked));
+  place.replaceChildren(known(told.typical) ? sentences(told) : unmeasured(told));
   const other = UNANSWERED.includes(answer.evidence.grade) ? await elsewhere(asked, signal) : null;
   const said = await begun.said();
-  return present(told, said.items ?? [], other && elsewhereSection(other, kinds, all, asked));
+  return present(told, said.items ?? [], other && elsewhereSection(other, answer.evidence, kinds, all, asked));
 });
 
 // What the address asks, before there are lists to show it in.
@@ -66,8 +66,8 @@ const subject = (asked, kinds, all) => ({
   ...asked,
   plain: asked,
   carName: called(kinds, asked.platform),
-  partName: inSentence(called(all, asked.part)),
-  rivalName: asked.against === "without" ? null : inSentence(called(all, asked.against)),
+  partName: quoted(inSentence(called(all, asked.part))),
+  rivalName: asked.against === "without" ? null : quoted(inSentence(called(all, asked.against))),
 });
 
 const telling = (asked, answer) => ({
@@ -95,14 +95,16 @@ async function elsewhere(asked, signal) {
   return rows.filter(({ platform, against }) => platform !== asked.platform || against !== asked.against);
 }
 
-function elsewhereSection(rows, kinds, all, asked) {
-  const partName = inSentence(called(all, asked.part));
+function elsewhereSection(rows, { cars_elsewhere: together }, kinds, all, asked) {
+  const partName = quoted(inSentence(called(all, asked.part)));
   const where = ({ platform, against }) =>
     called(kinds, platform) +
-    (against === "without" ? "" : `, in place of the ${inSentence(called(all, against))}`);
+    (against === "without" ? "" : `, in place of the ${quoted(inSentence(called(all, against)))}`);
   const words = rows.length
     ? `The ${partName} was measured here on:`
-    : "It has not been measured here on any other kind of car, or against another part, either.";
+    : together
+      ? `On other kinds of car it was measured only together with other changes: ${count(together, "car")}.`
+      : "It has not been measured here on any other kind of car, or against another part, either.";
   return section("Measured elsewhere", el("p", {}, words), rows.length ? links(rows, where) : null);
 }
 

@@ -8,7 +8,7 @@ const page = (name) => (question) => {
 };
 
 export const gainPage = page("gain"); // platform, part, against, measure, units, baseline
-export const spreadPage = page("spread"); // platform, measure, units, value
+export const spreadPage = page("spread"); // platform, measure, units, value or tag
 export const worthPage = page("worth"); // platform, fitted, budget
 export const oddPage = page("odd"); // platform, bay, since
 export const baysPage = page("bays");

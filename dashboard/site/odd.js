@@ -122,9 +122,12 @@ function checks({ checks: list }) {
 }
 
 function reasons({ reasons: list }) {
-  const line = ({ code, message, explains_percent: share }) =>
-    el("li", {}, code === "unexplained" ? `${percent(share, 1, true)} ${message}` : tied(inList(message)));
-  return [el("h3", {}, "What was recorded that goes the same way"), el("ul", {}, list.map(line))];
+  const [left, recorded] = [true, false].map((wanted) => list.filter(({ code }) => (code === "unexplained") === wanted));
+  return [
+    el("h3", {}, "What was recorded that goes the same way"),
+    recorded.length ? el("ul", {}, recorded.map(({ message }) => el("li", {}, tied(inList(message))))) : el("p", {}, "Nothing."),
+    left.map(({ message, explains_percent: share }) => el("p", { class: "left" }, `${recorded.length ? "What remains" : "So"}: ${percent(share, 1, true)} ${message}.`)),
+  ];
 }
 
 function pictures(item, answer) {
@@ -165,7 +168,7 @@ function ways(item, answer) {
   const list = [
     item.vehicle && link(carPage({ tag: item.vehicle, session }), `All of ${item.vehicle}`),
     item.part && link(gainPage({ platform: item.platform, part: item.part, units }), "What the part does on other cars"),
-    item.kind === "car" && link(spreadPage({ platform: item.platform, value: item.unit === "quantity" ? item.value : null, measure: item.measure, units }), "Where it stands among stock cars"),
+    item.kind === "car" && link(spreadPage({ platform: item.platform, tag: item.stock ? item.vehicle : null, measure: item.measure, units }), item.stock ? "Where it stands among stock cars" : "How stock cars of its kind read"),
     day && link(day, "That day in that bay"),
     item.kind === "bay" && link(`bays.html?${new URLSearchParams({ bay: item.bay })}`, "How the bays agree"),
   ];

@@ -40,7 +40,7 @@ function head({ title, number: code, version, changed_at: changed, b }) {
   );
 }
 
-const today = () => new Date().toLocaleDateString("en-GB", { dateStyle: "long" });
+export const today = () => new Date().toLocaleDateString("en-GB", { dateStyle: "long" });
 
 function superseded({ superseded: old, number: code }) {
   if (!old) return null;
@@ -54,9 +54,10 @@ function superseded({ superseded: old, number: code }) {
   );
 }
 
-function change({ at, who, action, what, from, to, reason }) {
+// Never who or why, even where the ledger told this token: a shown sheet leaves the house.
+function change({ at, action, what, from, to }) {
   const moved = known(from) || known(to) ? ` from ${from ?? "nothing"} to ${to ?? "nothing"}` : "";
-  return el("li", {}, `${date(at)}: ${what} ${action}${moved} by ${who}${reason ? `: ${reason}` : ""}.`);
+  return el("li", {}, `${date(at)}: ${what} ${action}${moved}.`);
 }
 
 /* Pictures */
@@ -99,10 +100,11 @@ function marks(rpm, a, b) {
   return [mark(a, b, "A"), { ...mark(b, a, "B"), over: b[at] >= a[at] }];
 }
 
-function legend({ a, b }) {
+function legend({ a, b, curves }) {
   const named = (state) => state.label ?? (state.not_stock.map(({ name }) => name).join(", ") || "nothing fitted");
+  const [first, second] = curves ? [" solid line", " dashed line"] : ["", ""];
   return a
-    ? [el("strong", {}, "A"), ` solid line: ${named(a)}. `, el("strong", {}, "B"), ` dashed line: ${named(b)}.`]
+    ? [el("strong", {}, "A"), `${first}: ${named(a)}. `, el("strong", {}, "B"), `${second}: ${named(b)}.`]
     : `One state: ${named(b)}.`;
 }
 

@@ -45,7 +45,9 @@ const show = answering(place, more, async (signal) => {
   const asked = question(form);
   const platform = wanted(form, "platform");
   const path = `/v1/platforms/${encodeURIComponent(platform)}/stock-spread`;
+  const { tag } = asked;
   delete asked.platform;
+  delete asked.tag;
   const [kinds, answer] = await Promise.all([
     pickPlatform(form, signal),
     platform ? ask(path, asked, signal) : null,
@@ -53,7 +55,7 @@ const show = answering(place, more, async (signal) => {
   if (!kinds.length)
     return empty("The ledger holds no kinds of car yet. Once a bay has posted pulls, answers appear here.");
   if (!platform) return empty("Choose a kind of car; the answer follows.");
-  return present({ ...asked, plain: asked, platform, path, carName: called(kinds, platform) }, answer);
+  return present({ ...asked, tag, plain: asked, platform, path, carName: called(kinds, platform) }, answer);
 });
 
 function empty(words) {
@@ -66,6 +68,7 @@ function present(asked, answer) {
   const told = {
     asked,
     answer,
+    own: answer.values.find(({ vehicle }) => vehicle === asked.tag), // the car that another page asked about
     name: unit(answer, asked.measure),
     places: decimals(known(answer.sd) ? [0, answer.sd] : null, answer.mean),
   };
@@ -77,7 +80,7 @@ function present(asked, answer) {
     numbers(told),
     leftOut(answer.left_out),
     values(told),
-    asides(answer.questions ?? [], el("p", {}, link(baysPage({}), "Do the bays agree?"))),
+    asides(answer.questions ?? [], el("p", { class: "lone" }, link(baysPage({}), "Do the bays agree?"))),
   ];
   more.replaceChildren(...[...parts, addressNote(), footnote(answer)].filter(Boolean));
   jump();
@@ -143,7 +146,20 @@ function opening({ asked, answer, places, name }) {
   );
 }
 
-function thisCar({ asked, answer, name }) {
+// A car of the ledger: by all its stock setups, not by one reading.
+function named({ asked, answer, own, name }) {
+  if (!own) return el("p", {}, `${asked.tag} is not among the stock cars that are counted here.`);
+  const level = answer.levelled ? ` at the common level of the bays, ${number(own.raw, 1)} as its bay reads` : " as its bay reads";
+  const words = say`${carLink(asked.tag)} reads ${el("strong", {}, `${number(own.value, 1)}\u00a0${name}`)}${level}`;
+  const ends = own.percentile_interval;
+  if (!ends) return el("p", {}, words, ".");
+  const sure = `${inPercent(answer.level)}\u00a0% sure`;
+  return el("p", {}, words, `: it stands above ${number(ends[0])} to ${number(ends[1])} in 100 such cars (${sure}), ${own.group === "too close to call" ? "too close to the average to call" : `${own.group} the average`}.`);
+}
+
+function thisCar(told) {
+  const { asked, answer, name } = told;
+  if (asked.tag && !asked.value) return named(told);
   if (!asked.value)
     return el("p", {}, "Enter what this car reads, stock and measured here, to see where it stands.");
   const words = say`A car that reads ${el("strong", {}, `${typed(Number(asked.value))}\u00a0${name}`)}`;
@@ -153,19 +169,19 @@ function thisCar({ asked, answer, name }) {
   return el("p", {}, words, said ? `: ${said}${sure}.` : ".");
 }
 
-function picture({ asked, answer, places, name }) {
+function picture({ asked, answer, own: listed, places, name }) {
   const cars = answer.values.filter(({ value }) => known(value));
   const few = cars.length < LEAST_FOR_SHAPE;
-  const own = Number(asked.value);
+  const own = Number(asked.value || listed?.value);
   const marks = [
     { kind: "average", value: answer.mean, label: `average ${number(answer.mean, places)} ${name}` },
-    ...(asked.value ? [{ kind: "car", value: own, label: `this car ${typed(own)} ${name}` }] : []),
+    ...(own ? [{ kind: "car", value: own, label: `this car ${typed(own)} ${name}` }] : []),
   ];
   const levelled = answer.levelled ? "at the common level of the bays" : "as the bays read";
   const what = few
     ? `Each dot one stock car, ${name}, ${levelled}. Too few cars for the shape of a distribution.`
     : `How many stock cars read what, ${name}, ${levelled}.`;
-  const key = `${what} Solid line: average.${asked.value ? " Dashed line: this car." : ""}`;
+  const key = `${what} Solid line: average.${own ? " Dashed line: this car." : ""}`;
   const data = few ? { cars, marks } : { bins: binned(cars.map(({ value }) => value)), marks };
   const file = { file: `stock-${asked.platform}` };
   return section(
@@ -219,7 +235,7 @@ function numbers({ asked, answer, places, name }) {
     oddPage({ platform: asked.platform, measure: asked.measure }),
     "Which of them are odd, and why?",
   );
-  return section("In numbers", { id: "numbers" }, facts(rows), el("p", { class: "screen" }, odd));
+  return section("In numbers", { id: "numbers" }, facts(rows), el("p", { class: "lone screen" }, odd));
 }
 
 // A car has one or more setups; how stock was checked is recorded with each of these.
@@ -291,5 +307,9 @@ const load = () => {
   show();
 };
 
+// A typed figure, or another kind of car, is no longer about the car that was named.
+form.addEventListener("change", ({ target }) => {
+  if (["value", "platform"].includes(target.name)) form.elements.tag.value = "";
+});
 onQuestion(form, show, load);
 load();

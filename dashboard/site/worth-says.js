@@ -6,8 +6,6 @@ import {
   between,
   count,
   date,
-  decimals,
-  figure,
   grade,
   inHundred,
   inList,
@@ -22,7 +20,7 @@ import {
   typed,
   unit,
 } from "./say.js";
-import { aside, countedIn, gainOf, inPlace, partLink, picture } from "./worth-shows.js";
+import { approval, approvals, aside, countedIn, gainOf, inPlace, partLink, picture } from "./worth-shows.js";
 
 const MOST_NAMED = 2; // our choice: more parts in one sentence are not heard
 
@@ -44,7 +42,7 @@ export function answered({ answer, ...told }) {
     measuredHere(whole),
     sureOfFirst(whole),
     boughtAtOnce(whole),
-    firstGrade(whole),
+    gradeOfOrder(whole),
   ];
   const first = el("div", { class: "answer" }, opening(whole), lines.filter(Boolean));
   if (!answer.parts.length) return { first, then: [cautionBox(answer), leftOut(answer)] };
@@ -75,7 +73,7 @@ function opening(told) {
   const named = steps.slice(0, MOST_NAMED).flatMap((step, i) => {
     const { typical, range } = gainOf(told, step, "adds");
     const name = el("strong", { class: "name" }, inSentence(step.name));
-    return say`${i ? "; then the " : "the "}${name} (typically ${typical}, between ${range}; ${counted(told.rows[step.part].evidence)})`;
+    return say`${i ? "; then the " : "the "}${name} (typically ${typical}, between ${range}; ${counted(told.rows[step.part].evidence)}; ${approval(told, step.part)})`;
   });
   const rest = steps.length - MOST_NAMED;
   const others = rest > 0 ? `; then ${number(rest)} more, in the order below.` : ".";
@@ -100,16 +98,27 @@ const buyable = ({ parts }) =>
     ({ standing, fitted, against }) => standing === "gains" && known(fitted) && against === "without",
   );
 
+// What several parts rest on is as weak as the weakest of them.
+function weakest({ rows }, parts, name) {
+  const names = parts
+    .filter((part) => rows[part].evidence.grade === name)
+    .map((part) => inSentence(rows[part].name));
+  return say`The weakest evidence in it: ${el("strong", {}, name)} (${names.join(", ")}).`;
+}
+
+const slugs = (steps) => steps.map(({ part }) => part);
+
 function summed(told) {
   const last = told.answer.best_order.at(-1);
   if (!last || told.answer.best_order.length < 2) return null;
   const { typical, range } = gainOf(told, last, "gained");
   const n = told.answer.best_order.length;
   const all = `${n === 2 ? "Both" : `All ${number(n)}`} together cost ${told.paid(last.spent)} and typically give `;
+  const parts = slugs(told.answer.best_order);
   return el(
     "p",
     {},
-    say`${all}${typical}, between ${range} (${told.level}\u00a0% sure): gains do not simply add.`,
+    say`${all}${typical}, between ${range} (${told.level}\u00a0% sure): gains do not simply add. ${weakest(told, parts, last.grade)} ${approvals(told, parts)}`,
   );
 }
 
@@ -122,7 +131,7 @@ function measuredHere(told) {
   const { typical, range } = gainOf(told, best, "typical");
   const name = el("strong", {}, inSentence(best.name));
   const words = say`Of what was measured with and without on this kind of car itself: the ${name} for ${paid(best.fitted)}`;
-  return el("p", {}, words, say` (typically ${typical}, between ${range}; ${counted(best.evidence)}).`);
+  return el("p", {}, words, say` (typically ${typical}, between ${range}; ${counted(best.evidence)}; ${approval(told, best.part)}).`);
 }
 
 function sureOfFirst({ answer }) {
@@ -141,20 +150,29 @@ function sureOfFirst({ answer }) {
 }
 
 // What one budget buys in one go may be other parts than what is fitted one after the other.
-function boughtAtOnce({ answer, rows, paid }) {
-  const best = answer.best_within_budget;
+function boughtAtOnce(told) {
+  const { answer, rows, paid } = told;
+  const { best_within_budget: best, best_within_budget_gives: gives } = answer;
   const inOrder = answer.best_order.map(({ part }) => part);
-  if (!best || best.every((part) => inOrder.includes(part))) return null;
+  if (!gives || best.every((part) => inOrder.includes(part))) return null;
   const names = best.map((part) => inSentence(rows[part].name)).join(", ");
-  return el("p", {}, `If all is bought in one go, most gain for up to ${paid(answer.budget)}: ${names}.`);
+  const { typical, range } = gainOf(told, gives, "gained");
+  const words = say`If all is bought in one go, most gain for up to ${paid(answer.budget)}: ${names}. It costs ${paid(gives.spent)} and typically gives ${typical}, between ${range} (${told.level}\u00a0% sure). `;
+  return el("p", { id: "at-once" }, words, say`${weakest(told, best, gives.grade)} ${approvals(told, best)}`);
 }
 
-function firstGrade({ answer, rows }) {
+// The grade of all that the sentence sells, and that of its first part where it is a better one.
+function gradeOfOrder({ answer, rows }) {
   const [first] = answer.best_order;
   if (!first) return null;
-  const { grade: name } = rows[first.part].evidence;
+  const name = answer.best_order.at(-1).grade;
+  const own = rows[first.part].evidence.grade;
   const [word, meaning] = grade(name);
-  const words = say`${el("strong", {}, word)} for the ${inSentence(first.name)}: ${meaning}.`;
+  const alone = `the ${inSentence(first.name)}`;
+  const together = own === name ? `${alone} and for all of it together` : "all of it together, as for the weakest part of it";
+  const better = own === name ? "" : ` For ${alone} alone: ${grade(own)[0].toLowerCase()}.`;
+  const what = answer.best_order.length > 1 ? together : alone;
+  const words = say`${el("strong", {}, word)} for ${what}: ${meaning}.${better}`;
   return el("p", { class: `grade grade-${name}` }, words);
 }
 
@@ -166,7 +184,8 @@ function steps(told, caption, list) {
     const adds = gainOf(told, step, "adds");
     const gained = gainOf(told, step, "gained");
     const cells = [told.paid(step.cost), [adds.typical, aside(adds.inTable)], told.paid(step.spent)];
-    return [partLink(told, step.part, step.name), ...cells, [gained.typical, aside(gained.inTable)]];
+    const name = [partLink(told, step.part, step.name), aside(approval(told, step.part))];
+    return [name, ...cells, [gained.typical, aside(gained.inTable)]];
   });
   return table(caption, heads, rows, undefined, true);
 }
@@ -175,7 +194,7 @@ function order(told) {
   const list = told.answer.best_order;
   if (!list.length) return null;
   const words =
-    "Each line is the part that then gives most for the money, beside what the car has and the lines above it.";
+    "Each line is the part that then gives most for the money, beside what the car has and the lines above it. A part whose gain in that place is not established has no line.";
   return section(
     "In which order",
     { id: "order" },
@@ -185,7 +204,7 @@ function order(told) {
 }
 
 function wish(told) {
-  const { answer, asked, unitName, reference, paid } = told;
+  const { answer, asked, unitName, paid } = told;
   const found = answer.cheapest_to_wish;
   const title = "The cheapest way to a wished gain";
   if (!found) {
@@ -196,13 +215,16 @@ function wish(told) {
   }
   const wished = `+${typed(Number(asked.wished))}\u00a0${unitName}`;
   if (!found.steps.length) {
-    const most = figure(found.most, decimals(null, reference), unitName, true);
-    const words = say`${wished} is out of reach: all that is known to gain here, and can be priced, typically comes to ${most} together.`;
+    const most = gainOf(told, found, "most");
+    const words = known(found.most)
+      ? say`${wished} is out of reach: all whose interval lies above nought, and that can be priced, typically comes to ${most.typical} together, between ${most.range}.`
+      : `${wished} is out of reach: no part that can be priced is known to gain here.`;
     return section(title, { id: "wish" }, el("p", {}, words));
   }
   const { typical, range } = gainOf(told, found.steps.at(-1), "gained");
   const parts = found.steps.map(({ name }) => inSentence(name)).join(", then ");
   const within = found.within_budget === false ? " That is beyond the budget." : "";
+  const chosen = slugs(found.steps);
   return section(
     title,
     { id: "wish" },
@@ -212,6 +234,7 @@ function wish(told) {
       say`To ${wished} for ${el("strong", {}, paid(found.spent))}: ${parts}. ${found.steps.length > 1 ? "Together typically" : "Typically"} ${typical}, between ${range}.${within}`,
     ),
     el("p", {}, `The chance that one more car gains as much is ${inHundred(found.chance)}.`),
+    el("p", {}, say`${weakest(told, chosen, found.steps.at(-1).grade)} ${approvals(told, chosen)}`),
     found.steps.length > 1 ? steps(told, `The cheapest way to ${wished}`, found.steps) : null,
   );
 }
@@ -220,12 +243,13 @@ function wish(told) {
 
 function doubtful(told) {
   const rows = told.answer.parts.filter(({ standing }) => standing !== "gains");
-  const here = rows.filter(({ evidence }) => evidence.grade !== "borrowed");
+  const here = rows.filter(({ evidence }) => evidence.cars);
+  const mixed = rows.filter(({ evidence }) => !evidence.cars && evidence.grade !== "borrowed");
   const away = rows.filter(({ evidence }) => evidence.grade === "borrowed");
   const sorted = (list) => list.sort((a, b) => a.chance_of_gain - b.chance_of_gain);
   const words = here.length
-    ? "Measured on this kind of car, and still not known to gain; the least likely first."
-    : "Every part measured on this kind of car is known to gain.";
+    ? "Measured with and without on this kind of car, and still not known to gain; the least likely first."
+    : "Of every part measured with and without on this kind of car the interval lies above nought.";
   const hidden = away.length
     ? unfold(
         `${count(away.length, "part")} not measured on this kind of car, gain not established`,
@@ -233,15 +257,22 @@ function doubtful(told) {
       )
     : null;
   const shown = here.length ? doubts(told, "May not earn the price", sorted(here)) : null;
+  const amongOthers = mixed.length
+    ? [el("p", {}, TOGETHER_ONLY), doubts(told, "Only together with other changes", sorted(mixed))]
+    : null;
   return section(
     "What may not earn its price",
     { id: "doubtful" },
     el("p", {}, words),
     shown,
+    amongOthers,
     hidden,
     firmness(told),
   );
 }
+
+const TOGETHER_ONLY =
+  "Measured on this kind of car only together with other changes: no car had it with and without, all else the same.";
 
 function doubts(told, caption, list) {
   const heads = ["part", "costs fitted", "typical", "between", "chance to gain", "more cars to tell"];

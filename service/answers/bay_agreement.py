@@ -11,7 +11,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from service.answers.cautions import NO_MODEL, behind_caution
+from service.answers.cautions import NO_VERDICT_YET, behind_caution
 from service.answers.model import PEAK, ModelState
 from service.answers.odd_bays import moment_of, steps_of
 from service.domain.history import History, Ints
@@ -36,6 +36,10 @@ from service.store.past import past
 
 FEWEST_DAYS = 180.0
 """Days that a bay's readings of one level must span before its drift is told (our choice)."""
+
+
+FEWEST_SHARED = 3
+"""Cars of a bay that were in another, under which its level is said to rest on few (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +116,7 @@ def bay_agreement(conn: Connection, level: float, state: ModelState | None) -> A
     """Answer how far the bays agree."""
     posts = last_posts(conn)
     if state is None:
-        return Agreement((), (), None, None, level, (NO_MODEL,))
+        return Agreement((), (), None, None, level, (NO_VERDICT_YET,))
     history = past(conn, PEAK, state.standard).history
     levels = newest_levels(state.system)
     noise = shop_noise(state.system.fit, list(levels.values()))
@@ -297,9 +301,17 @@ def agreement_cautions(bays: Sequence[BayAgreement], state: ModelState) -> Itera
                 f"{bay.post.name} seems to have stepped on {moment_of(bay.steps[-1].at):%Y-%m-%d} with nothing recorded: if "
                 f"something was done to it, record it (POST /v1/bays/{bay.post.slug}/events)."
             )
-    few = [bay.post.name for bay in bays if bay.level is not None and bay.cars_shared < 3]
-    if few:
-        yield f"{' and '.join(few)}: compared by fewer than three cars."
+    few = [bay for bay in bays if bay.level is not None and bay.cars_shared < FEWEST_SHARED]
+    for changed in (False, True):
+        named = [bay.post.name for bay in few if was_changed(bay) is changed]
+        if named:
+            since = " since anything was last recorded about it" if changed else ""
+            yield f"{' and '.join(named)}: compared by fewer than three cars{since}."
+
+
+def was_changed(bay: BayAgreement) -> bool:
+    """Whether the bay's level holds only since something was recorded about it."""
+    return bay.level is not None and np.isfinite(bay.level.since).item()
 
 
 def plural_verb(named: Sequence[str]) -> str:

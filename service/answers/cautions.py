@@ -4,6 +4,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from service.domain.correction import STANDARDS
+from service.domain.measures import Measure
+from service.domain.names import quoted
+from service.domain.slot_words import slot_cautions
 from service.stats.history.gains import disagrees
 from service.stats.pooling import MIN_STUDIES
 from service.store.evidence import Question
@@ -20,11 +23,18 @@ DIESEL = (
 )
 BOOSTED = "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in thin air"
 NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
+FAR_BASELINE = 2.0
+"""A typed reading more than this many times, or less than this part of, what such cars read is asked about (our choice:
+a slip in unit or digit makes more, a heavily changed car of the kind seldom does)."""
 LIKELY = 0.75
 """A chance above this seems to contradict an interval that includes nought (our choice)."""
 NO_MODEL = (
     "The history model is not ready yet, so this rests on the before/after pairs alone; it will be there some minutes "
     "after enough was posted."
+)
+NO_VERDICT_YET = (
+    "The history model is not ready yet, so nothing can be judged here; it will be there some minutes after enough was "
+    "posted."
 )
 
 
@@ -40,6 +50,8 @@ def gain_cautions(
     elif pairs.cars < MIN_STUDIES:
         yield f"Measured on {cars_in_words(pairs.cars)} only: too few to say how another car will do, so no interval is given."
     yield from about_size(answer)
+    yield from about_baseline(answer)
+    yield from slot_cautions(question.slots)
     if answer.state is None and answer.headline is not None:
         yield NO_MODEL
     yield from behind_caution(answer.state)
@@ -60,7 +72,9 @@ def of_the_model(
 ) -> Iterator[str]:
     """How far the model's figure rests on this platform's own cars, and what it could not take apart."""
     cars, model = answer.pairs.cars, answer.model
-    if answer.cars_here == 0:
+    if cars == 0 and answer.pairs.cars_compared:
+        yield f"{out_of_reach(answer)}: this is judged from other cars."
+    elif answer.cars_here == 0:
         yield f"Borrowed: no {question.platform_name} was measured with it; this is judged from other kinds of car."
         yield from where_measured(question, elsewhere)
     elif cars == 0:
@@ -72,7 +86,7 @@ def of_the_model(
         yield f"Measured on {cars_in_words(cars)} only: how sure this is, is judged from other parts and other kinds of car."
     if answer.entangled:
         yield (
-            f"Cannot be told apart here from {' and '.join(answer.entangled)}: they were changed together. Ask for what "
+            f"Cannot be told apart here from {' and '.join(map(quoted, answer.entangled))}: they were changed together. Ask for what "
             "they do together (build-estimate)."
         )
     pooled = answer.pairs.pooled
@@ -87,6 +101,42 @@ def of_the_model(
             "The pairs alone say something else than the whole history, beyond the errors of both: look at the pairs "
             "before relying on either."
         )
+
+
+def about_baseline(answer: "TypicalGain") -> Iterator[str]:
+    """Whether the reading entered for the asker's own car can be one of such a car."""
+    typical = (answer.model.stock if answer.model else None) or answer.pairs.base
+    if not answer.asked.baseline or typical is None:
+        return
+    times = answer.asked.baseline / typical
+    if 1.0 / FAR_BASELINE <= times <= FAR_BASELINE:
+        return
+    size = (
+        f"{times:,.0f} times"
+        if times > 10.0
+        else f"{times:.1f} times"
+        if times > 1.0
+        else f"{100 * times:.2g} % of"
+    )
+    yield (
+        f"The reading entered for this car lies far outside what stock cars of this kind read here, {size} the typical one: "
+        "check its value and units."
+    )
+
+
+def out_of_reach(answer: "TypicalGain") -> str:
+    """How many cars were compared, none of them by the measure asked."""
+    one = answer.pairs.cars_compared == 1
+    return f"Measured on {'one car, but not' if one else f'{answer.pairs.cars_compared} cars, none of them'} {reach(answer.asked.measure)}"
+
+
+def reach(measure: Measure) -> str:
+    """Where a measure looks, in words."""
+    if measure.rpm is not None:
+        return f"at {measure.rpm:,.0f} rpm"
+    if measure.from_rpm is not None:
+        return f"from {measure.from_rpm:,.0f} to {measure.to_rpm:,.0f} rpm"
+    return f"by its peak {measure.quantity}"
 
 
 def about_size(answer: "TypicalGain") -> Iterator[str]:
@@ -110,7 +160,8 @@ def about_pairs(answer: "TypicalGain") -> Iterator[str]:
         yield f"{pairs.left_out} comparison{plural(pairs.left_out)} left out: doubts stand against the pulls, not confirmed."
     if pairs.peaks_only:
         has = "has" if pairs.peaks_only == 1 else "have"
-        yield f"{pairs.peaks_only} of the cars {has} peak figures only, each read as one best pull."
+        each = "" if pairs.peaks_only == 1 else "each "
+        yield f"{pairs.peaks_only} of the cars {has} peak figures only, {each}read as one best pull."
     if pairs.cars and 2 * pairs.like_for_like_used < pairs.cars:
         yield "Most of these comparisons are not like for like: other days, other bays, or conditions that moved."
     if pairs.cars and pairs.context == "as-usually-fitted":
@@ -142,11 +193,12 @@ def nothing_known(
     answer: "TypicalGain", question: Question, elsewhere: Sequence[tuple[str, int]]
 ) -> Iterator[str]:
     """No usable comparison anywhere: say so, and where there are some against nothing."""
-    against = f" against {question.against_name}" if question.against_name else ""
-    where = f"{question.part_name}{against} on {question.platform_name}"
+    if answer.pairs.cars_compared:
+        yield f"{out_of_reach(answer)}. No number is given: ask for a peak, or for another speed or band."
+        return
+    against = f" against {quoted(question.against_name)}" if question.against_name else ""
+    where = f"{quoted(question.part_name)}{against} on {question.platform_name}"
     yield f"Not measured: the ledger holds no usable comparison of {where}. No number is given."
-    if answer.pairs.pairs and not answer.pairs.left_out:
-        yield "There are comparisons, but none with this measure: ask for a peak, or for another speed or band."
     yield from where_measured(question, elsewhere)
 
 

@@ -1,7 +1,7 @@
 """What to fit for so much money, in which order, and the cheapest way to a wished gain: parts together, not one by one.
 
 Vocabulary: a `step` is a part fitted next, beside what the car has and the steps before it; what it `adds` and what all so
-far have `gained` are typical gains with their intervals [ln].
+far have `gained` are typical gains with their intervals [ln]. A grade of several parts is the weakest of theirs.
 """
 
 import math
@@ -11,13 +11,14 @@ from typing import Final
 
 from service.answers.measured import Solved
 from service.stats.history.choice import (
+    Build,
     Move,
     Option,
     cheapest_reaching,
     fitting_order,
     within_budget,
 )
-from service.stats.history.gains import Interval, chance_of_at_least, typical_interval
+from service.stats.history.gains import GRADES, Interval, chance_of_at_least, typical_interval
 from service.store.model_questions import PricedPart
 
 STEPS_OF_A_SLIDER: Final = 60
@@ -26,31 +27,45 @@ STEPS_OF_A_SLIDER: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Buyable:
-    """A part that is known to gain, and what it costs fitted [money]."""
+    """A part that is known to gain, what it costs fitted [money], and the grade of what is known of it here."""
 
     part: PricedPart
     cost: float
+    grade: str
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A part in the order of fitting: its cost, what it adds, and what was spent and gained up to it."""
+    """A part in the order of fitting: its cost, what it adds to what was reached before it, what was spent and gained up to
+    it, and the grade of all up to it."""
 
     part: PricedPart
     cost: float
+    reached: float
     adds: Interval
     spent: float
     gained: Interval
+    grade: str
+
+
+@dataclass(frozen=True, slots=True)
+class AtOnce:
+    """Parts bought in one go: what they cost and gain together, and their grade."""
+
+    parts: tuple[PricedPart, ...]
+    spent: float
+    gained: Interval
+    grade: str
 
 
 @dataclass(frozen=True, slots=True)
 class Wish:
     """The cheapest way to a wished gain [ln]: its steps, none where all parts together do not reach it; the most that the
-    parts give; the chance that one more car gains as much [0..1]."""
+    parts give, None where there is no part; the chance that one more car gains as much [0..1]."""
 
     gain: float
     steps: tuple[Step, ...]
-    most: float
+    most: Interval | None
     chance: float | None
 
 
@@ -80,6 +95,7 @@ class Fitting:
         self._solved, self._platform, self._level = solved, platform_id, level
         self._there = [part.part_id for part in fitted]
         self._bought = {one.part.part_id: one for one in buyable}
+        self._made: dict[tuple[int, ...], Step] = {}
         ids = list(self._bought)
         beyond = solved.beyond_their_sum(platform_id, [*ids, *self._there])
         self._together = beyond[: len(ids), : len(ids)]
@@ -95,26 +111,36 @@ class Fitting:
         ]
 
     def order(self, budget: float | None) -> tuple[Step, ...]:
-        """Step after step, each the one that then gives most for the money, within the budget."""
-        return self._steps(fitting_order(self._options, self._together, limit(budget)))
+        """Step after step, each the one that then gives most for the money, within the budget.
 
-    def best_within(self, budget: float) -> tuple[str, ...]:
-        """The parts that give most together for no more than the budget."""
-        best = within_budget(self._options, self._together, budget)
-        return tuple(self._bought[self._options[i].part_id].part.slug for i in best.chosen)
+        A part whose gain in its place is not established is passed over: nobody is sold it as the next step.
+        """
+        kept = list(range(len(self._options)))
+        while True:
+            among = self._together[kept][:, kept]
+            steps = self._steps(fitting_order([self._options[i] for i in kept], among, limit(budget)))
+            doubtful = next((step.part.part_id for step in steps if step.adds.low <= 0.0), None)
+            if doubtful is None:
+                return steps
+            kept = [i for i in kept if self._options[i].part_id != doubtful]
+
+    def best_within(self, budget: float) -> AtOnce | None:
+        """The parts that give most together for no more than the budget; None where it buys none."""
+        return self._at_once(within_budget(self._options, self._together, budget))
 
     def budgets(self) -> Range | None:
         """Budgets between the cheapest part and all that the order would fit; None where nothing can be bought."""
-        moves = fitting_order(self._options, self._together)
-        if not moves:
+        steps = self.order(None)
+        if not steps:
             return None
-        least = min(option.cost for option in self._options)
-        step = round_step((moves[-1].cost - least) / STEPS_OF_A_SLIDER)
-        return Range(math.floor(least / step) * step, math.ceil(moves[-1].cost / step) * step, step)
+        least, most = min(option.cost for option in self._options), steps[-1].spent
+        step = round_step((most - least) / STEPS_OF_A_SLIDER)
+        return Range(math.floor(least / step) * step, math.ceil(most / step) * step, step)
 
     def cheapest(self, wished: float, may_lose: bool) -> Wish:
         """The cheapest way to a wished gain [ln]; may_lose as in `gains.answer`."""
-        most = within_budget(self._options, self._together, math.inf).gain
+        all_there_is = self._at_once(within_budget(self._options, self._together, math.inf))
+        most = None if all_there_is is None else all_there_is.gained
         found = cheapest_reaching(self._options, self._together, wished)
         if found is None or not found.chosen:
             return Wish(wished, (), most, None)
@@ -129,7 +155,14 @@ class Fitting:
     def _steps(self, moves: Sequence[Move]) -> tuple[Step, ...]:
         """The moves with their intervals."""
         ids = [move.option.part_id for move in moves]
-        return tuple(self._step(move, ids[:n]) for n, move in enumerate(moves))
+        return tuple(self._kept_step(move, ids[: n + 1]) for n, move in enumerate(moves))
+
+    def _kept_step(self, move: Move, ids: Sequence[int]) -> Step:
+        """The last of these parts as a step, worked out once: orders begin alike."""
+        key = tuple(ids)
+        if key not in self._made:
+            self._made[key] = self._step(move, ids[:-1])
+        return self._made[key]
 
     def _step(self, move: Move, before: Sequence[int]) -> Step:
         part_id = move.option.part_id
@@ -140,10 +173,27 @@ class Fitting:
         return Step(
             part=one.part,
             cost=one.cost,
+            reached=gained.mean - adds.mean,
             adds=typical_interval(adds, self._level),
             spent=move.cost,
             gained=typical_interval(gained, self._level),
+            grade=self._weakest([*before, part_id]),
         )
+
+    def _at_once(self, build: Build) -> AtOnce | None:
+        """A build with its interval; None where there is nothing in it."""
+        if not build.chosen:
+            return None
+        ids = [self._options[i].part_id for i in build.chosen]
+        return AtOnce(
+            parts=tuple(self._bought[part_id].part for part_id in ids),
+            spent=build.cost,
+            gained=typical_interval(self._solved.build_of(self._platform, ids, self._there), self._level),
+            grade=self._weakest(ids),
+        )
+
+    def _weakest(self, ids: Sequence[int]) -> str:
+        return min((self._bought[part_id].grade for part_id in ids), key=GRADES.index)
 
 
 def limit(budget: float | None) -> float:

@@ -17,6 +17,7 @@ from service.answers.gain_told import (
 from service.answers.gain_words import Teller, cars, in_words, money, number, sure
 from service.answers.pairs_gain import ALONE, is_alone
 from service.answers.typical_gain import YOURS, TypicalGain
+from service.domain.names import quoted
 from service.store import gain_facts
 from service.store.db import Connection
 from service.store.evidence import Question
@@ -42,7 +43,7 @@ def gain_questions(conn: Connection, question: Question, found: TypicalGain, uni
 
 
 def on_my_car(facts: Facts) -> Iterator[Said]:
-    """What one more car should gain."""
+    """What one more car is expected to gain."""
     head = facts.found.headline
     if head is None or head.next_interval is None:
         return
@@ -51,11 +52,13 @@ def on_my_car(facts: Facts) -> Iterator[Said]:
         if head.base_is == YOURS
         else "Enter what this car reads now to have it in its own figures."
     )
+    low, high = head.next_interval
+    verb = "change by" if low <= 0.0 <= high else "gain"
     yield Said(
         "asked",
         "What does it give on my car, not the brochure's?",
         (
-            f"One more car should gain {facts.tell.between(*head.next_interval)} ({sure(facts.found.asked.level)}). {own}",
+            f"One more car is expected to {verb} {facts.tell.between(*head.next_interval)} ({sure(facts.found.asked.level)}). {own}",
         ),
     )
 
@@ -86,7 +89,7 @@ def the_calibrations_share(facts: Facts) -> Iterator[Said]:
         if name in {one.name for one in facts.relatives if one.calibration}
     ]
     if tangled:
-        words = f"On these cars it was changed together with {in_words(tangled)}: this data cannot share the gain out."
+        words = f"On these cars it was changed together with {in_words([quoted(name) for name in tangled])}: this data cannot share the gain out."
     else:
         words = "The figure is the part's alone: no comparison counts in which the calibration changed too."
     if not measured:
@@ -133,7 +136,7 @@ def against(facts: Facts, others: Sequence[Relative]) -> tuple[tuple[str, ...], 
     own = [one for one in others if one.cars_against]
     words = (
         [
-            f"Measured in each other's place: {in_words([f'{one.name} ({cars(one.cars_against)})' for one in own])}."
+            f"Measured in each other's place: {in_words([f'{quoted(one.name)} ({cars(one.cars_against)})' for one in own])}."
         ]
         if own
         else [
@@ -141,7 +144,9 @@ def against(facts: Facts, others: Sequence[Relative]) -> tuple[tuple[str, ...], 
         ]
     )
     priced = [
-        f"{one.name} {money(float(one.price), one.currency)}" for one in others if one.price is not None
+        f"{quoted(one.name)} {money(float(one.price), one.currency)}"
+        for one in others
+        if one.price is not None
     ]
     if priced:
         words.append(f"Price of the part: {in_words(priced)}.")

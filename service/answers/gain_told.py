@@ -11,6 +11,8 @@ import numpy as np
 from service.answers.gain_words import Teller, cars, condition, in_words, number, speed, sure
 from service.answers.pairs_gain import ShownPair
 from service.answers.typical_gain import TypicalGain
+from service.answers.without_gain import WithoutGain, noise_floor, without_gain
+from service.domain.names import quoted
 from service.domain.pairing import MATCHES
 from service.stats.history.curves import Floats, Stretch
 from service.store.evidence import Question
@@ -42,12 +44,13 @@ class See:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One question with its answer."""
+    """One question with its answer; `rows` are of one kind each, to be read below one another."""
 
     about: str
     question: str
     answer: tuple[str, ...]
     see: tuple[See, ...] = ()
+    rows: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +74,7 @@ class Facts:
     @property
     def floor(self) -> float:
         """What one test of one car cannot tell from nothing [%]."""
-        head = self.found.headline
-        return self.found.percent(head.noise_floor if head else self.found.pairs.noise_floor)
-
-    def vehicle(self, pair: ShownPair) -> str:
-        """The tag of a pair's car."""
-        return self.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id].vehicle
+        return noise_floor(self.found)
 
 
 def where_in_the_revs(facts: Facts) -> Iterator[Said]:
@@ -137,36 +135,51 @@ def torque_low_down(facts: Facts) -> Iterator[Said]:
 
 
 def how_many_gained_nothing(facts: Facts) -> Iterator[Said]:
-    """Cars that read lower, and those within what a test can tell."""
-    if not facts.used:
+    """Cars that read lower or the same, and how many of them, and of the others, one test can tell from nothing."""
+    found = without_gain(facts.found)
+    if not found.of:
         return
-    gains = [pair.percent or 0.0 for pair in facts.used]
-    lower = sum(gain < -facts.floor for gain in gains)
-    within = sum(abs(gain) <= facts.floor for gain in gains)
-    of_all = "The one car" if len(gains) == 1 else f"Of the {len(gains)} cars, {lower or 'none'}"
-    first = f"{of_all} {'read' if lower or len(gains) > 1 else 'did not read'} lower with it"
-    near = f"; {within} {'is' if within == 1 else 'are'} within what one test can tell" if within else ""
     yield Said(
         "cars",
         "How many gained nothing?",
         (
-            f"{first}{near}.",
+            one_gained(found) if found.of == 1 else some_gained(found),
             f"A test of one car cannot tell less than {number(facts.floor, 1)} % up or down from nothing.",
         ),
     )
 
 
+def one_gained(found: WithoutGain) -> str:
+    """Whether the one car gained nothing."""
+    way = "lower with it" if found.clearly else "no higher with it" if found.cars else "higher with it"
+    unsure = found.within or found.unsure_above
+    return f"The one car read {way}{', by no more than one test can tell' if unsure else ''}."
+
+
+def some_gained(found: WithoutGain) -> str:
+    """How many of several cars gained nothing."""
+    words = f"Of the {found.of} cars, {found.cars or 'none'} read lower with it, or the same"
+    slight = "by no more than one test can tell"
+    if found.cars:
+        words += f": {found.clearly or 'none'} clearly, {found.within or 'none'} {slight}"
+    if found.unsure_above:
+        words += f"; {found.unsure_above} read higher, but {slight}"
+    return f"{words}."
+
+
 def who_lost(facts: Facts) -> Iterator[Said]:
-    """Each car that read lower, and what the ledger recorded about it."""
+    """Each car that clearly read lower, and what the ledger recorded about it; no tag, as a customer may read along."""
     lost = [pair for pair in facts.used if (pair.percent or 0.0) < -facts.floor]
     if not lost:
         return
-    told = [
-        f"{facts.vehicle(pair)}: {number(pair.percent or 0.0, 1)} %, {circumstances(facts, pair)}."
-        for pair in lost
-    ]
-    why = "The ledger records what was different, not why; a person has to look."
-    yield Said("cars", "Who lost, and what is on record about it?", (*told[:LAST], why))
+    rows = [f"{month_and_gain(pair)}, {circumstances(facts, pair)}" for pair in lost[:LAST]]
+    why = "The ledger records what was different, not why; a person has to look. Each car stands in the list of pairs."
+    yield Said("cars", "Who lost, and what is on record about it?", (why,), rows=tuple(rows))
+
+
+def month_and_gain(pair: ShownPair) -> str:
+    """`March 2026: +5.0 %`: what of a test of another's car may be shown at the counter."""
+    return f"{pair.row.at:%B %Y}: {number(pair.percent or 0.0, 1, plus=True)} %"
 
 
 def circumstances(facts: Facts, pair: ShownPair) -> str:
@@ -180,29 +193,27 @@ def circumstances(facts: Facts, pair: ShownPair) -> str:
 
 
 def the_last_ten(facts: Facts) -> Iterator[Said]:
-    """The newest tests, one by one."""
+    """The newest tests, one by one, without the cars' tags."""
     newest = facts.used[:LAST]
     if newest:
-        told = "; ".join(
-            f"{pair.row.at:%d %b %Y} {facts.vehicle(pair)} {number(pair.percent or 0.0, 1, plus=True)} %"
-            for pair in newest
-        )
         which = f"What did the last {len(newest)} do?" if len(newest) > 1 else "What did the last one do?"
-        yield Said("cars", which, (f"Newest first: {told}.",))
+        yield Said("cars", which, ("Newest first:",), rows=tuple(month_and_gain(pair) for pair in newest))
 
 
 def above_the_noise(facts: Facts) -> Iterator[Said]:
-    """Whether the gain is larger than one test's noise."""
+    """Whether the gain is larger than one test's noise; not asked where no car was measured with and without it."""
     head = facts.found.headline
-    if head is None:
+    if head is None or not facts.found.pairs.cars:
         return
-    floor = facts.tell.gain(head.noise_floor, plus=False)
-    typical = abs(head.mean)
-    words = (
-        f"Yes: one test of one car cannot tell less than {floor} from nothing, and the typical change is larger."
-        if typical > head.noise_floor
-        else f"Not on one car: a single test cannot tell less than {floor} from nothing; only many cars together can."
-    )
+    cannot = f"a single test of one car cannot tell less than {facts.tell.gain(head.noise_floor, plus=False)} from nothing"
+    if head.interval is not None and head.interval[0] <= 0.0 <= head.interval[1]:
+        words = f"Not established: where the typical change lies includes nought; and {cannot}."
+    elif abs(head.mean) <= head.noise_floor:
+        words = f"Not on one car: {cannot}; only many cars together can."
+    elif head.interval is None:
+        words = f"Larger, but on too few cars to call it established: {cannot}."
+    else:
+        words = f"Yes: {cannot}, and the typical change is larger."
     yield Said("sure", "Is it larger than the dyno's noise?", (words,))
 
 
@@ -226,6 +237,6 @@ def anything_else_changed(facts: Facts) -> Iterator[Said]:
         words.append(f"Not held in the others: {in_words(names)}; each is named in the list of pairs.")
     if facts.found.entangled:
         words.append(
-            f"Other cars had it changed together with {in_words(facts.found.entangled)}; the two cannot be told apart."
+            f"Other cars had it changed together with {in_words([quoted(name) for name in facts.found.entangled])}; the two cannot be told apart."
         )
     yield Said("pairs", "Was anything else changed at the same time?", tuple(words))

@@ -105,10 +105,14 @@ class Teller:
         """A condition that moved between the two sides of a pair, with both readings."""
         name, quantity = condition(one)
 
-        def shown(value: Any) -> str:
+        unit = f" {symbol(quantity, self.units)}" if quantity else ""
+
+        def shown(value: Any, end: str) -> str:
             if value is None or isinstance(value, str):
                 return "not recorded" if value is None else value
-            return f"{from_si(float(value), quantity, self.units):.1f}" if quantity else f"{value:.3g}"
+            return f"{from_si(float(value), quantity, self.units):.1f}{end}" if quantity else f"{value:.3g}"
 
-        unit = f" {symbol(quantity, self.units)}" if quantity else ""
-        return f"{name} {shown(one['before'])}, then {shown(one['after'])}{unit}"
+        if one["before"] is None and one["after"] is None:
+            return f"{name}: not recorded"
+        first = unit if one["after"] is None else ""  # once, after the last number
+        return f"{name} {shown(one['before'], first)}, then {shown(one['after'], unit)}"

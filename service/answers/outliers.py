@@ -51,11 +51,13 @@ class OutliersAsked:
 
 @dataclass(frozen=True, slots=True)
 class Outliers:
-    """Odd ones, most surprising first, and how many of each kind were found and looked at, as far as asked for."""
+    """Odd ones, most surprising first, and how many of each kind were found and looked at, as far as asked for;
+    nothing_since: nothing at all was measured since the asked day."""
 
     odd: tuple[OddOne, ...]
     looked_at: Mapping[str, int]
     false_share: float
+    nothing_since: bool = False
 
     @property
     def found(self) -> Mapping[str, int]:
@@ -79,7 +81,13 @@ def outliers(conn: Connection, asked: OutliersAsked, state: ModelState) -> Outli
     assert isinstance(found, Search)
     wanted = tuple(one for one in found.odd if is_asked(one, asked))
     looked_at = counts(found.looked, state, asked.platform, asked.bay, asked.since)
-    return Outliers(wanted, looked_at, FALSE_SHARE)
+    return Outliers(wanted, looked_at, FALSE_SHARE, is_after_all(asked.since, state))
+
+
+def is_after_all(since: datetime | None, state: ModelState) -> bool:
+    """Whether everything in the history was measured before this."""
+    at = state.system.setups().at
+    return since is not None and len(at) > 0 and since.timestamp() / DAY_S > float(at.max())
 
 
 def is_asked(one: OddOne, asked: OutliersAsked) -> bool:

@@ -6,13 +6,15 @@ from service.answers.own_readings import OwnReadings
 from service.stats.own_readings import Change
 
 
-def sentences(found: OwnReadings) -> dict[str, str | None]:
-    """`first`: against its first reading; `since`: down since when; `returned`: whether it came back to stock.
+def sentences(found: OwnReadings, standing: str | None = None) -> dict[str, str | None]:
+    """`standing`: how it stands among its kind; `first`: against its first reading; `since`: down since when; `returned`:
+    whether it came back to stock.
 
     What another sentence says of the same two readings is not said twice.
     """
     said = [one for one in (found.fall.last_high if found.fall else None, found.returned) if one is not None]
     return {
+        "standing": standing,
         "first": None if found.first is not None and found.first in said else first_words(found),
         "since": since_words(found),
         "returned": returned_words(found),
@@ -46,13 +48,23 @@ def first_words(found: OwnReadings) -> str | None:
     begin = found.of(found.first.earlier).row
     if found.first_is_stock:
         which = f"first stock reading of {day(begin.at)}"
-    elif found.first.earlier.parts == found.first.later.parts:
-        which = f"first reading that can be compared, of {day(begin.at)}"
     else:
-        which = f"first reading that can be compared, of {day(begin.at)} with other parts fitted"
+        which = f"first reading that can be compared, of {day(begin.at)}{fitted_then(found.first)}"
+    if found.first.clear and not (found.first.earlier.complete and found.first.later.complete):
+        loss = span(found.first, found.level)
+        return f"Against its {which}, it reads {loss}: how much of that is parts, and how much the car, is not known."
     if found.first.clear:
         return f"That is {span(found.first, found.level)} than its {which}."
     return f"Against its {which}, that is no change this test can tell from nothing: {ends(found.first, found.level)}."
+
+
+def fitted_then(first: Change) -> str:
+    """What was fitted at the earlier reading, against now, where that must be said."""
+    if not first.earlier.complete:
+        return ", in which what was fitted is not known"
+    if not first.later.complete:
+        return ", while what is fitted now is not known"
+    return "" if first.earlier.parts == first.later.parts else " with other parts fitted"
 
 
 def span(change: Change, level: float) -> str:

@@ -90,6 +90,11 @@ class PairsGain:
     peak_shift: PeakShift | None = None
     places: Mapping[tuple[int, int], evidence.PairPlace] = field(default_factory=dict)
 
+    @property
+    def cars_compared(self) -> int:
+        """Cars with a comparison no doubt stands against, whether or not it reaches the measure asked."""
+        return len({shown.row.vehicle_id for shown in self.pairs if shown.row.usable})
+
 
 @dataclass(frozen=True, slots=True)
 class Usable:

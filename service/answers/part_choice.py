@@ -16,7 +16,7 @@ from service.answers.cautions import (
     is_spark_form,
 )
 from service.answers.cost import fitted_cost, labour_rate
-from service.answers.fitting import Buyable, Fitting, Range, Step, Wish, limit
+from service.answers.fitting import AtOnce, Buyable, Fitting, Range, Step, Wish, limit
 from service.answers.measured import Solved, solved_for
 from service.answers.model import ModelState
 from service.answers.model_gain import may_lose
@@ -24,6 +24,7 @@ from service.answers.typical_gain import OF_STOCK, YOURS
 from service.domain.history import Floats
 from service.domain.measures import Measure
 from service.domain.shop import Shop
+from service.domain.slot_words import slot_cautions
 from service.stats.history.cells import Cell
 from service.stats.history.choice import Chances, best_chances, frontier
 from service.stats.history.gains import GainAnswer, answer, grade_of, prior_share
@@ -95,7 +96,7 @@ class PartChoice:
     asked: ChoiceAsked
     choices: tuple[Choice, ...]
     order: tuple[Step, ...]
-    best_within: tuple[str, ...] | None
+    best_within: AtOnce | None
     best_here: str | None
     wish: Wish | None
     budgets: Range | None
@@ -207,7 +208,7 @@ def base_of(
 def buyable(choices: Sequence[Choice]) -> list[Buyable]:
     """What can be bought for a gain: its cost is known, its gain established, its place free."""
     return [
-        Buyable(one.part, one.fitted)
+        Buyable(one.part, one.fitted, one.grade)
         for one in choices
         if one.fitted is not None and one.against is None and one.is_established
     ]
@@ -348,6 +349,7 @@ def choice_cautions(
         yield "How much such a car makes is not known, so a wished gain cannot be looked for."
     if found.order:
         yield "Gains do not add: the order takes what two parts do together from what is usual between their slots."
+    yield from slot_cautions({slot for one in found.choices for slot in one.part.slots})
     if platform.aspiration != "natural" and found.asked.standard != "none":
         yield f"{BOOSTED}; the percentage hardly depends on it."
     if is_spark_form(platform.ignition, found.asked.standard):

@@ -23,6 +23,7 @@ from service.answers.review import PEAK_POWER, KeptRecord, session_review
 from service.answers.sheet_gain import Compared, Held, compare_states
 from service.answers.sheet_states import Grid, State, state_of
 from service.answers.typical_gain import TypicalGain, typical_gain
+from service.answers.without_gain import WithoutGain, without_gain
 from service.domain.resources import Platform, Vehicle
 from service.domain.review import Review, SetupReview
 from service.domain.sheet_number import SheetNumber, number_of
@@ -73,7 +74,7 @@ class InBay:
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """The whole sheet in SI; a None: a sheet of one state, which is `b`. changes: those behind its version, oldest first;
-    without_gain: (cars that gained nothing, cars) of the pooled comparisons."""
+    without_gain: how many cars of the pooled comparisons gained nothing."""
 
     number: SheetNumber
     standard: str
@@ -88,7 +89,7 @@ class Sheet:
     compared: Compared | None
     question: evidence.Question | None
     pooled: TypicalGain | None
-    without_gain: tuple[int, int] | None
+    without_gain: WithoutGain | None
 
     @property
     def version(self) -> int:
@@ -99,6 +100,12 @@ class Sheet:
     def changed_at(self) -> datetime:
         """When its newest version came to be."""
         return self.changes[-1].at if self.changes else self.b.session.received_at
+
+    @property
+    def amended_pulls(self) -> frozenset[int]:
+        """Keys of the pulls that were given another status after they were posted."""
+        about = (one.about.split("/") for one in self.changes if one.action == "amended")
+        return frozenset(int(steps[-1]) for steps in about if steps[-2] == "pulls")
 
     @property
     def states(self) -> list[State]:
@@ -153,7 +160,7 @@ def make_sheet(
         compared=None if a is None else held_against(conn, a, b, after, pair, review, standard, shop),
         question=question,
         pooled=pooled,
-        without_gain=None if pooled is None else pairs_without_gain(pooled),
+        without_gain=None if pooled is None else without_gain(pooled),
     )
 
 
@@ -230,12 +237,6 @@ def pooled_answer(
         return None, None
     asked = Asked(PEAK_POWER, standard, POOLED_LEVEL, None, None, curve=False, pairs=True)
     return question, typical_gain(conn, question, asked, shop, kept, state)
-
-
-def pairs_without_gain(pooled: TypicalGain) -> tuple[int, int]:
-    """(cars that gained nothing, cars) of the comparisons that the pooled answer rests on."""
-    used = [pair.percent for pair in pooled.pairs.pairs if pair.used and pair.percent is not None]
-    return sum(percent <= 0.0 for percent in used), len(used)
 
 
 def superseding(sheet: Sheet, version: int) -> Sequence[HistoryRow]:

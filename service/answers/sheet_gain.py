@@ -162,7 +162,7 @@ def refusal(a: State, b: State, held: Held) -> str | None:
     """Why the two cannot be divided by each other at all, in words; None where they can."""
     for letter, state in (("A", a), ("B", b)):
         if state.struck is not None:
-            return f"state {letter} was struck: {state.struck}"
+            return f"state {letter} was struck, reason on record"
         if not state.counted:
             return f"no pull of state {letter} counts"
     if held.pair is not None or comparable(held.after, held.before):

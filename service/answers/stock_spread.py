@@ -43,6 +43,8 @@ AS_READ = (
     "values; no car is placed."
 )
 DAY_S = 86_400.0
+FAR_OUTSIDE = 1.2
+"""Beyond the weakest and the strongest car by this factor a value is asked after (our choice)."""
 FEW_CARS = 8
 """Below this a distribution has no shape worth drawing (common practice, no source)."""
 
@@ -241,14 +243,21 @@ def placed(value: float, values: Sequence[float], level: float, places: PlacesAm
     words = (
         f"above {tenths} of 10 stock cars of this kind" if 0 < tenths < 10 else edge_words(below, len(values))
     )
-    among = (
-        f"{words}; {level:.0%} sure: among all such cars from percentile {low:.0f} to {high:.0f}, by the "
-        f"{len(values)} cars measured and not counting the noise of this reading itself"
-    )
+    among = f"{words}; {level:.0%} sure: {in_100_words(below, len(values), low, high)} such cars read less"
     if reading is not None:
         ends = " to ".join(f"{round(end, 1):.0f}" for end in reading.interval)
-        among = f"{among}; as one reading in an unnamed bay it places the car from percentile {ends}"
+        among = (
+            f"{among}. One reading in a bay that is not named is less sure than that: with its noise counted, the car "
+            f"itself stands above {ends} in 100"
+        )
     return Placed(value, share, (low, high), among, reading)
+
+
+def in_100_words(below: int, cars: int, low: float, high: float) -> str:
+    """A percentile's interval, where an end is no end only its other one."""
+    if below == 0:
+        return f"at most {math.ceil(high)} in 100"
+    return f"at least {math.floor(low)} in 100" if below == cars else f"{low:.0f} to {high:.0f} in 100"
 
 
 def edge_words(below: int, cars: int) -> str:
@@ -268,6 +277,11 @@ def checked_counts(figures: Sequence[tuple[evidence.StockRow, float]]) -> dict[s
     return counts
 
 
+def is_near(value: float, cars: Sequence[LevelledCar]) -> bool:
+    """Whether a value can be a stock car of this kind: kW read as hp, a third apart, is not."""
+    return cars[0].value / FAR_OUTSIDE <= value <= cars[-1].value * FAR_OUTSIDE
+
+
 def cautions(
     question: evidence.StockQuestion,
     asked: StockAsked,
@@ -280,6 +294,8 @@ def cautions(
         yield f"Not measured: the ledger holds no usable stock {question.name}. No number is given."
     elif len(cars) < FEW_CARS:
         yield f"Only {len(cars)} car{plural(len(cars))}: too few for the shape of a distribution."
+    if asked.value is not None and cars and not is_near(asked.value, cars):
+        yield "The value typed lies far outside all cars of this kind: check the value and its units."
     if 0 < len(cars) < MIN_FOR_PERCENTILE:
         yield "Under ten cars no percentile is given."
     for reason, setups in sorted(stock.left_out.items()):

@@ -129,7 +129,7 @@ def model_headline(model: ModelGain, pairs: PairsGain, asked: Asked) -> Headline
         base=base,
         base_is=base_is,
         borrowed_share=float(borrowed_share(model.known)),
-        peak_shift=PeakShift(moved.typical, (moved.low, moved.high)) if moved else pairs.peak_shift,
+        peak_shift=PeakShift(moved.typical, (moved.low, moved.high)) if moved else None,
     )
 
 

@@ -8,6 +8,7 @@ from flask import Response
 
 from service.answers.car_levels import figures_of_states
 from service.answers.own_readings import own_readings
+from service.answers.own_standing import standing_among
 from service.answers.own_words import sentences
 from service.api.answering import json_response, listed
 from service.api.context import caller, conn, needs, read_conn, shop, writing
@@ -86,6 +87,13 @@ def get_own_readings(query: dict[str, Any], tag: str) -> Response:
         shop(),
         seen_bay(),
     )
+    standing = None
+    if (
+        state is not None and seen_bay() is None and answer.now is not None
+    ):  # a bay's token sees its own bay only
+        standing = standing_among(
+            read_conn(), vehicle.vehicle_id, measure, show.standard, query["level"], state
+        )
     return json_response(
         {
             "as_of": as_of(state),
@@ -94,7 +102,7 @@ def get_own_readings(query: dict[str, Any], tag: str) -> Response:
             "vehicle": tag,
             "platform": vehicle.platform,
             **own_document(answer, measure.quantity, show.units),
-            "says": sentences(answer),
+            "says": sentences(answer, standing),
         }
     )
 

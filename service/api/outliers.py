@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from flask import Response, request
 
-from service.answers.cautions import NO_MODEL, NOT_A_VERDICT
+from service.answers.cautions import NO_VERDICT_YET, NOT_A_VERDICT
 from service.answers.model import ModelState
 from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers
 from service.answers.standing import require_factor
@@ -70,7 +70,7 @@ def get_outliers(query: dict[str, Any]) -> Response:
             "standard": standard,
             "measure": measure.name,
             "false_alarm_rate": found.false_share,
-            "said": opening(found.found, found.looked_at),
+            "said": opening(found.found, found.looked_at, found.nothing_since),
             "said_beside": aside(found.found, found.looked_at, found.false_share),
             "looked_at": dict(found.looked_at),
             "found": dict(found.found),
@@ -120,7 +120,7 @@ def linked(response: Response, found: Outliers, query: dict[str, Any]) -> Respon
 
 def cautions_of(found: Outliers, state: ModelState | None) -> list[str]:
     """What must be said beside the list."""
-    said = [NO_MODEL] if state is None else []
+    said = [NO_VERDICT_YET] if state is None else []
     if state is not None and "gains" not in found.looked_at:
         said.append(OTHER_MEASURE)
     return [*said, NOT_A_VERDICT]

@@ -9,7 +9,8 @@ from flask import Response
 from service.answers.review import KeptRecord
 from service.answers.sheet import Chosen, Sheet, make_sheet
 from service.api.answering import csv_response, json_response, wants_csv
-from service.api.context import conn, ledger, needs, shop
+from service.api.caller import CHANGING
+from service.api.context import caller, conn, ledger, needs, shop
 from service.api.modelled import as_of, current_model
 from service.api.sessions import allowed_to_see
 from service.api.wire import Blueprint
@@ -52,7 +53,8 @@ def get_sheet(query: dict[str, Any], id: UUID) -> Response:
 def get_printed_sheet(query: dict[str, Any], number: str) -> Response:
     """Find a printed sheet by its number, and say whether its version is the newest.
 
-    The sheet is answered as it stands now; `superseded` says by whom, when and why an older version was changed.
+    The sheet is answered as it stands now; `superseded` says what of an older version was changed and when; by whom and why
+    only to those who may change the ledger (scope post or admin).
     """
     typed = read_number(number)
     whole = seen(session_of(typed.session, number))
@@ -69,7 +71,8 @@ def answer(
     state = current_model()
     sheet = make_sheet(conn(), before, after, standard, shop(), ledger().answers.evidence, state)
     refuse_unmade(sheet, version)
-    document = sheet_document(sheet, units, as_of(state), version)
+    in_house = caller().scope in CHANGING
+    document = sheet_document(sheet, units, as_of(state), version, in_house=in_house)
     if wants_csv():
         names, rows = curve_rows(document)
         return csv_response(
@@ -77,7 +80,7 @@ def answer(
             ([*row, units, standard, str(sheet.number), sheet.version] for row in rows),
         )
     response = json_response(document)
-    response.vary.add("Accept")
+    response.vary.update(("Accept", "Authorization"))
     return response
 
 

@@ -37,10 +37,11 @@ def shown(vehicle: Vehicle, notes: Sequence[VinNote] | None = None) -> dict[str,
 
 
 def found(tag: str) -> Vehicle:
-    """The vehicle, or 404 naming the nearest."""
+    """The vehicle, or 404; the nearest are named to those who post, other people's cars to nobody else."""
     vehicle = store.get_vehicle(conn(), tag)
     if vehicle is None:
-        raise NotFound("vehicle", tag, nearest(conn(), "vehicle", tag))
+        posts = caller().scope in ("post", "admin")
+        raise NotFound("vehicle", tag, nearest(conn(), "vehicle", tag) if posts else None)
     return vehicle
 
 

@@ -90,6 +90,8 @@ def day_words(
         )
     read = f"{cars_of_a_day(cars, others)} measured there {when(reach)} read {side(median)}"
     allowed = f"by chance {'they' if cars > 1 else 'it'} may lie {limit:.1f} % off"
+    if state == "too-few" and cars == 1 and checked:
+        return only_check_car(median, limit, when(reach), others)
     if state == "too-few":
         return f"{_begun(read)}, and {allowed}. {too_few(checked)}"
     if state == "outside":
@@ -99,6 +101,15 @@ def day_words(
         )
     last = "look at the car" if others else "a car that lies off among them lies off by itself"
     return f"{_begun(read)} in the middle; {allowed}: consistent with the bay as it always is, so {last}."
+
+
+def only_check_car(median: float, limit: float, on: str, others: bool) -> str:
+    """A day's one car is the check car: two figures of it stand on the page, held against two things [%]."""
+    return (
+        f"The one {'other ' if others else ''}car measured there {on} is the check car: by the whole history it read {side(median)}, "
+        f"and by chance it may lie {limit:.1f} % off. One car cannot tell the bay from the car. Its own limits say more: they hold it "
+        "against its earlier readings in this bay alone, so the figure there may be a little other."
+    )
 
 
 def too_few(checked: bool) -> str:
@@ -171,7 +182,7 @@ def pair_words(names: tuple[str, str], cars: int, linked: bool) -> str:
     """What is known of two bays together."""
     a, b = names
     if cars:
-        return f"{cars} car{'s' if cars > 1 else ''} measured in both."
+        return f"{cars} car{'s' if cars > 1 else ''} ever measured in both."
     if linked:
         return f"No car in both; compared through other bays that share cars with {a} and with {b}."
     return "Not comparable: no car, in any number of steps, leads from one to the other. Measure one car in both."

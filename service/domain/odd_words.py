@@ -126,9 +126,11 @@ def looks(kind: str, high: bool, everywhere: bool | None) -> tuple[Look, ...]:
     )
 
 
-def opening(found: Mapping[str, int], looked_at: Mapping[str, int]) -> str:
-    """How many lie apart of how many; that none does is normal."""
+def opening(found: Mapping[str, int], looked_at: Mapping[str, int], nothing_since: bool = False) -> str:
+    """How many lie apart of how many; that none does is normal. nothing_since: nothing was measured since the asked day."""
     looked = {kind: n for kind, n in looked_at.items() if n}
+    if not looked and nothing_since:
+        return "Nothing was measured since then, so there is nothing to look at; choose an earlier day."
     if not looked:
         return "Nothing could be looked at here: a verdict needs eight like cars, or a car measured twice."
     odd = [
@@ -186,12 +188,13 @@ def headline(kind: str, about: Mapping[str, str], deviation_percent: float, valu
     """
     by = f"{abs(deviation_percent):.1f} % {'more' if deviation_percent > 0.0 else 'less'}"
     against = f": {value} where {expected} is to be expected" if value and expected else ""
+    own_level = f"{against} (its own level, bay and parts allowed for)"
     if kind == "cars":
         return f"{about['vehicle']} makes {by} than other {about['subject']} cars{against}."
     if kind == "gains":
         return f"{about['vehicle']} took the part “{about['subject']}” unlike other cars{against}."
     if kind == "setups":
-        return f"Setup {about['setup']} of {about['vehicle']} reads {by} than the car's other setups say{against}."
+        return f"Setup {about['setup']} of {about['vehicle']} reads {by} than is to be expected of this car{own_level}."
     if kind == "pulls":
         return f"One pull of {about['vehicle']} (setup {about['setup']}) reads {by} than the others of its setup{against}."
     return f"{about['subject']} seems to read {by} since {about['at']}, with nothing recorded about that day."

@@ -101,7 +101,7 @@ def simple(value: Any) -> Any:
 def unknown(conn: Connection, kind: str, name: str, pointer: str) -> Fault:
     """A name the ledger does not know, with the nearest it does and how to add it."""
     near = nearest(conn, kind, name)
-    hint = f"the nearest are {', '.join(near)}" if near else f"there is no {kind} yet"
+    hint = f"the nearest are {', '.join(near)}" if near else f"no {kind} here has a name like it"
     return Fault(
         pointer, f"there is no {kind} '{name}'; {hint}; or add it first (POST /v1/{kind}s)", f"unknown-{kind}"
     )

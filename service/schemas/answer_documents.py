@@ -132,6 +132,7 @@ def pairs_only_document(answer: "TypicalGain") -> dict[str, Any]:
         "next_car_percent": interval(pooled.next_interval if pooled else None, percent),
         "method": pooled.method if pooled else None,
         "context": answer.pairs.context if pooled else None,
+        "peak_shift_rpm": shift_document(answer.pairs.peak_shift),
         "spread_percent": rounded(100 * pooled.tau2**0.5) if pooled and answer.pairs.cars > 1 else None,
     }
 
@@ -142,6 +143,7 @@ def evidence_document(answer: "TypicalGain") -> dict[str, Any]:
     return {
         "grade": answer.grade,
         "cars": pairs.cars,
+        "cars_compared": pairs.cars_compared,
         "cars_with": model.known.cars_with if model else None,
         "cars_elsewhere": model.known.cars_elsewhere if model else None,
         "pairs": pairs.pairs_in_all,
@@ -325,6 +327,7 @@ class PairsOnly(Document):
     next_car_percent = fields.List(fields.Float(), allow_none=True)
     method = fields.String(allow_none=True)
     context = fields.String(allow_none=True)
+    peak_shift_rpm = fields.Dict(allow_none=True)
     spread_percent = fields.Float(allow_none=True)
 
 

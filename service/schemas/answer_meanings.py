@@ -18,6 +18,8 @@ PAIRS_ONLY = {
     "method": "How the cars were pooled; null = nothing measured.",
     "context": "`alone`: every car used was otherwise stock; otherwise `as-usually-fitted`. null = nothing measured.",
     "spread_percent": "How far the cars' own gains differ, as a standard deviation [%]; null = fewer than two cars.",
+    "peak_shift_rpm": "How far the peaks of these cars moved along the rev range on average [rpm], as read off each car's "
+    "mean curve; null = not known.",
 }
 GAIN = {
     **_QUESTION,
@@ -43,13 +45,15 @@ GAIN = {
     "pairs_only": "The same question answered from its before/after pairs alone.",
     "evidence": "How much stands behind it: `grade` (`strong`, `fair`, `thin`: measured here; `borrowed`: only elsewhere; "
     "`none`), `cars` measured here with and without it (one pair each), `cars_with` it here and `cars_elsewhere` in any "
-    "company, all `pairs`, how many of them were `left_out` or are `like_for_like`, `bays`, `borrowed_share` (how much of "
+    "company, all `pairs`, how many of them were `left_out` or are `like_for_like`, `bays`, `cars_compared` "
+    "(cars with a comparison that counts by any measure, so also where none reaches the speed or band asked), `borrowed_share` (how much of "
     "the answer comes from other kinds of car and other parts, 0..1), the spread between cars [%], the parts it is "
     "`inseparable_from`, the `first` and `last` day.",
     "curve": "Gain at each engine speed [rpm], in `quantity` and in percent, and the cars behind each: `low` and `high` hold "
     "at any one speed, `band_low` and `band_high` over the whole curve at once, `next_low` and `next_high` for one more car; "
     "`established` lists where `low` and `high` leave nought out, longest first. null = not asked for, or not known.",
-    "peak_shift_rpm": "How far the peak moves along the rev range [rpm]; null = not known.",
+    "peak_shift_rpm": "How far the peak moves along the rev range [rpm], by `method`: of the history model it is "
+    "worked out with the curve only. null = not asked for (`curve=false`), or not known.",
     "cost": "What it costs fitted, and for one unit of typical gain where the gain is established.",
     "pairs": "The before/after pairs, at most five a car, each with its two setups and what differed between them.",
 }
@@ -57,6 +61,7 @@ GAIN_SAID = {
     "about": "What it is about: `revs`, `cars`, `sure`, `pairs`, `cost`, `lawful`, or `asked` (all else).",
     "question": "The question as a customer asks it.",
     "answer": "The answer in sentences, figures in `units`; it says so where this data cannot tell.",
+    "rows": "What is told one by one after the answer, such as the newest tests by month; without the cars' tags.",
     "see": "Other questions of `typical-gain` that it leads to: `part`, `against`, and `words` for the link.",
 }
 STOCK = {

@@ -14,7 +14,7 @@ from service.schemas.meanings import described
 
 if TYPE_CHECKING:
     from service.answers.build_estimate import BuildEstimate, BuildPart, Together
-    from service.answers.fitting import Step, Wish
+    from service.answers.fitting import AtOnce, Step, Wish
     from service.answers.part_choice import Choice, PartChoice
     from service.stats.history.cells import Cell
     from service.stats.history.gains import GainAnswer, Interval
@@ -149,10 +149,13 @@ def choice_document(answer: "PartChoice", question: Mapping[str, Any], units: st
         "labour_rate": answer.labour_rate,
         "budget": answer.asked.budget,
         "parts": [choice_row(one, answer, show) for one in answer.choices],
-        "best_order": [step_document(step, show) for step in answer.order],
-        "best_within_budget": None if answer.best_within is None else list(answer.best_within),
+        "best_order": [step_document(step, answer, units) for step in answer.order],
+        "best_within_budget": slugs_within(answer),
+        "best_within_budget_gives": None
+        if answer.best_within is None
+        else at_once_document(answer.best_within, show),
         "best_measured_here": answer.best_here,
-        "cheapest_to_wish": None if answer.wish is None else wish_document(answer.wish, answer, show),
+        "cheapest_to_wish": None if answer.wish is None else wish_document(answer.wish, answer, units),
         "budget_range": None if answer.budgets is None else asdict(answer.budgets),
         "left_out": {why: len(parts) for why, parts in answer.left_out.items()},
         "left_out_parts": [
@@ -164,20 +167,40 @@ def choice_document(answer: "PartChoice", question: Mapping[str, Any], units: st
     }
 
 
-def step_document(step: "Step", show: Shown) -> dict[str, Any]:
-    """A step in the order of fitting, in the asked unit and in percent."""
+def step_document(step: "Step", answer: "PartChoice", units: str) -> dict[str, Any]:
+    """A step in the order of fitting, in the asked unit and in percent.
+
+    What it adds counts from what was reached before it, so that in the unit the steps come to what was gained.
+    """
+    quantity, base = answer.asked.measure.quantity, answer.base
+    reached = None if base is None else base * math.exp(step.reached)
     return {
         "part": step.part.slug,
         "name": step.part.name,
         "cost": round(step.cost, 2),
-        **told("adds", step.adds, show),
+        **told("adds", step.adds, on_base(reached, quantity, units)),
         "spent": round(step.spent, 2),
-        **told("gained", step.gained, show),
+        **told("gained", step.gained, on_base(base, quantity, units)),
+        "grade": step.grade,
     }
 
 
-def told(name: str, gain: "Interval", show: Shown) -> dict[str, Any]:
+def slugs_within(answer: "PartChoice") -> list[str] | None:
+    """The parts that a budget buys; None where none was asked."""
+    if answer.asked.budget is None:
+        return None
+    return [part.slug for part in answer.best_within.parts] if answer.best_within else []
+
+
+def at_once_document(found: "AtOnce", show: Shown) -> dict[str, Any]:
+    """What parts bought in one go cost and gain."""
+    return {"spent": round(found.spent, 2), **told("gained", found.gained, show), "grade": found.grade}
+
+
+def told(name: str, gain: "Interval | None", show: Shown) -> dict[str, Any]:
     """A gain with its interval under a name, in the asked unit and in percent."""
+    if gain is None:
+        return dict.fromkeys((name, f"{name}_interval", f"{name}_percent", f"{name}_interval_percent"))
     ends = (gain.low, gain.high)
     return {
         name: show(gain.typical),
@@ -187,17 +210,18 @@ def told(name: str, gain: "Interval", show: Shown) -> dict[str, Any]:
     }
 
 
-def wish_document(wish: "Wish", answer: "PartChoice", show: Shown) -> dict[str, Any]:
+def wish_document(wish: "Wish", answer: "PartChoice", units: str) -> dict[str, Any]:
     """The cheapest way to a wished gain."""
+    show = on_base(answer.base, answer.asked.measure.quantity, units)
     spent = wish.steps[-1].spent if wish.steps else None
     budget = answer.asked.budget
     return {
         "wished": show(wish.gain),
-        "steps": [step_document(step, show) for step in wish.steps],
+        "steps": [step_document(step, answer, units) for step in wish.steps],
         "spent": None if spent is None else round(spent, 2),
         "within_budget": None if budget is None or spent is None else spent <= budget,
         "chance": rounded(wish.chance),
-        "most": show(wish.most),
+        **told("most", wish.most, show),
     }
 
 
@@ -332,6 +356,7 @@ class ChoiceAnswer(Document):
     parts = fields.List(fields.Nested(ChoicePartDocument))
     best_order = fields.List(fields.Dict())
     best_within_budget = fields.List(fields.String(), allow_none=True)
+    best_within_budget_gives = fields.Dict(allow_none=True)
     best_measured_here = fields.String(allow_none=True)
     cheapest_to_wish = fields.Dict(allow_none=True)
     budget_range = fields.Dict(allow_none=True)

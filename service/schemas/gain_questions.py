@@ -18,6 +18,7 @@ def said_document(said: "Said") -> dict[str, Any]:
         "about": said.about,
         "question": said.question,
         "answer": list(said.answer),
+        "rows": list(said.rows),
         "see": [
             {"part": see.part, "against": see.against or "without", "words": see.words} for see in said.see
         ],
@@ -31,6 +32,7 @@ class GainSaid(Document):
     about = fields.String()
     question = fields.String()
     answer = fields.List(fields.String())
+    rows = fields.List(fields.String())
     see = fields.List(fields.Dict())
 
 

@@ -91,12 +91,17 @@ CHOICE = {
     "budget": "What may be spent, as asked; null = no limit.",
     "parts": "The parts that were measured anywhere, most gain per money first; those that have no cost, or no established gain, last.",
     "best_within_budget": "The parts that give most together for no more than the budget; null = no budget asked.",
+    "best_within_budget_gives": "What `best_within_budget` costs (`spent`) and has `gained` together, with its interval at "
+    "`level`, and the weakest `grade` among its parts; null = no budget asked, or it buys nothing.",
     "best_order": "Part after part, each the one that then gives most for the money, within the budget: its `cost` fitted, what "
-    "it `adds` beside the car's parts and those before it, what has been `spent` and `gained` up to it, with intervals at `level`.",
+    "it `adds` beside the car's parts and those before it, what has been `spent` and `gained` up to it, with intervals at `level`, "
+    "and the weakest `grade` of the parts up to it. In `units` and in percent `adds` counts from the figure reached before the "
+    "step, `gained` from `baseline`: what all steps add comes to `gained` in `units`. A part whose gain in its place is not "
+    "established is no step.",
     "best_measured_here": "The part that gives most for the money, within the budget, of those that cars of this very kind were "
     "measured with and without (slug); null = none.",
-    "cheapest_to_wish": "The cheapest way to the wished gain, whatever the budget: `steps` as in `best_order` (none: all parts "
-    "known to gain do not reach it, together they give `most`), what it costs (`spent`), whether that is `within_budget`, and "
+    "cheapest_to_wish": "The cheapest way to the wished gain, whatever the budget: `steps` as in `best_order`, be what one "
+    "of them adds established or not (none: all parts known to gain do not reach it, together they give `most`), what it costs (`spent`), whether that is `within_budget`, and "
     "the `chance` that one more car gains as much, 0..1; null = none wished, or the car's level is not known.",
     "budget_range": "Budgets that make a difference: from the cheapest part known to gain (`least`) to all that `best_order` "
     "would fit (`most`), and a round `step` between them; null = nothing can be bought.",
@@ -198,7 +203,9 @@ AGREEMENT_BAY = {
     "against yet), `not-checked` (no check car was measured here).",
     "state_words": "The same in words.",
     "said": "The same in a sentence, with what to do.",
-    "offset_percent": "How much higher it reads than the mean of the bays [%]; null = not known.",
+    "offset_percent": "How much higher it reads now than the mean of the bays over all their time [%]: every bay alike, each at "
+    "the mean of its stretches between what was recorded about it; the bays as they read now need not balance about it. "
+    "null = not known.",
     "interval": "Interval of the offset at `level` [%]; null = not known.",
     "since": "When this level began: the last recorded event after which it may have stepped; null = from its beginning.",
     "cars": "Cars measured in it.",

@@ -1,6 +1,6 @@
 """A customer's sheet as a document: its figures in the asked units, and beside them the ten points in words."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,32 +19,36 @@ from service.schemas.answer_documents import (
     rounded,
 )
 from service.schemas.session_documents import Figures
+from service.schemas.sheet_changes import superseded_document
 from service.schemas.sheet_condition_words import CONDITIONS, unmeasured_names
 from service.schemas.sheet_gain_words import headline
-from service.schemas.sheet_test_words import printed, standing
+from service.schemas.sheet_test_words import ON_RECORD, printed, standing
 from service.schemas.sheet_words import notices, points, title
 
 if TYPE_CHECKING:
     from service.answers.sheet import InBay, Sheet
     from service.answers.sheet_gain import Along, Compared, Gain
     from service.answers.sheet_states import Span, State
-    from service.store.history import HistoryRow
+    from service.store.reading import PullRow
 
 CURVE_DIGITS = 4
 """Significant digits of a curve's figures (our choice)."""
 
 
 def sheet_document(
-    sheet: "Sheet", units: str, as_of: str, asked_version: int | None = None
+    sheet: "Sheet", units: str, as_of: str, asked_version: int | None = None, *, in_house: bool = False
 ) -> dict[str, Any]:
-    """The sheet; with an older version asked for, what superseded it."""
+    """The sheet; with an older version asked for, what superseded it.
+
+    in_house: also who changed something and why, in the free text of the shop's people; never in the words of the sheet.
+    """
     show = Figures(units, sheet.standard).for_engine(sheet.b.session.engine)
     return {
         "number": str(sheet.number),
         "version": sheet.version,
         "changed_at": sheet.changed_at.isoformat(),
         "as_of": as_of,
-        "superseded": superseded_document(sheet, asked_version),
+        "superseded": superseded_document(sheet, asked_version, in_house),
         "title": title(sheet),
         "headline": printed(headline(sheet, units)),
         "units": units,
@@ -55,8 +59,8 @@ def sheet_document(
             "formula": STANDARDS[sheet.standard].formula,
             "factor_is_policy": sheet.standard == "none",
         },
-        "a": None if sheet.a is None else state_document(sheet.a, sheet.bays[sheet.a.session.bay], show),
-        "b": state_document(sheet.b, sheet.bays[sheet.b.session.bay], show),
+        "a": None if sheet.a is None else state_document(sheet, sheet.a, show, in_house),
+        "b": state_document(sheet, sheet.b, show, in_house),
         "changed": None if sheet.compared is None else changed_document(sheet.compared, units),
         "smoothing": dict(SMOOTHING),
         "gain": None if sheet.compared is None else gain_document(sheet.compared, units),
@@ -66,54 +70,6 @@ def sheet_document(
         "points": points(sheet, units),
         "notices": notices(sheet),
     }
-
-
-def superseded_document(sheet: "Sheet", version: int | None) -> dict[str, Any] | None:
-    """What came after an older version; None for the newest."""
-    if version is None or version == sheet.version:
-        return None
-    later = sheet.changes[version - 1 :]
-    return {
-        "version": version,
-        "by": sheet.version,
-        "at": later[0].at.isoformat(),
-        "changes": [one for row in later for one in change_documents(row)],
-    }
-
-
-def change_documents(row: "HistoryRow") -> list[dict[str, Any]]:
-    """One change as the ledger's history has it: a line for each thing that was changed."""
-    about = about_words(row.about)
-    common = {"at": row.at.isoformat(), "who": row.who, "action": row.action, "reason": row.reason}
-    names = sorted({*(row.before or {}), *(row.after or {})})
-    if row.action not in ("amended", "changed") or not names:
-        return [{**common, "what": about, "from": None, "to": None}]
-    return [
-        {
-            **common,
-            "what": f"{about}: {name.replace('_', ' ')}",
-            "from": text_of((row.before or {}).get(name)),
-            "to": text_of((row.after or {}).get(name)),
-        }
-        for name in names
-    ]
-
-
-def about_words(about: str) -> str:
-    """`setup 2, pull 17` of an address in the history."""
-    steps = about.split("/")
-    if steps[0] == "vehicles":
-        return "the car"
-    named = dict(zip(steps[2::2], steps[3::2], strict=False))
-    words = {"setups": "setup", "pulls": "pull with id"}
-    return ", ".join(f"{words.get(kind, kind)} {n}" for kind, n in named.items()) or "the session"
-
-
-def text_of(value: Any) -> str | None:
-    """A changed value in words."""
-    if isinstance(value, list):
-        return ", ".join(map(str, value)) or "nothing"
-    return None if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def tested_document(sheet: "Sheet") -> dict[str, Any]:
@@ -128,7 +84,7 @@ def tested_document(sheet: "Sheet") -> dict[str, Any]:
     }
 
 
-def state_document(state: "State", bay: "InBay", show: Figures) -> dict[str, Any]:
+def state_document(sheet: "Sheet", state: "State", show: Figures, in_house: bool) -> dict[str, Any]:
     """One state: what was fitted, where, its pulls, its figures, its conditions."""
     session, setup = state.session, state.setup
     spans = [(name, quantity) for name, _, quantity, _ in CONDITIONS]
@@ -153,14 +109,14 @@ def state_document(state: "State", bay: "InBay", show: Figures) -> dict[str, Any
             "octane_method": setup.octane_method,
             "ethanol": setup.ethanol,
         },
-        "bay": bay_document(bay),
+        "bay": bay_document(sheet.bays[session.bay]),
         "gear": session.gear,
         "ratio": session.ratio,
         "tyre_size": session.tyre_size,
-        "struck": state.struck,
+        "struck": state.struck if in_house or state.struck is None else ON_RECORD,
         "doubts": list(setup.doubts),
         "standing": standing(show, state),
-        "pulls": pulls_document(state, show),
+        "pulls": pulls_document(state, show, sheet.amended_pulls, in_house),
         "peak_power": peak_document(state, "power", show),
         "peak_torque": peak_document(state, "torque", show),
         "conditions": {
@@ -189,7 +145,14 @@ def bay_document(found: "InBay") -> dict[str, Any]:
     }
 
 
-def pulls_document(state: "State", show: Figures) -> dict[str, Any]:
+def pull_reason(pull: "PullRow", amended: Collection[int], in_house: bool) -> str | None:
+    """Why a pull does not count: as it was posted; what was said later only inside the house."""
+    if not in_house and (pull.struck is not None or (pull.reason is not None and pull.pull_id in amended)):
+        return ON_RECORD
+    return pull.struck or pull.reason
+
+
+def pulls_document(state: "State", show: Figures, amended: Collection[int], in_house: bool) -> dict[str, Any]:
     """How many pulls there were, and each with its factor."""
     numbers = {pull.n for pull in state.counted}
     return {
@@ -204,7 +167,7 @@ def pulls_document(state: "State", show: Figures) -> dict[str, Any]:
                 "n": pull.n,
                 "status": pull.status,
                 "counts": pull.n in numbers,
-                "reason": pull.struck or pull.reason,
+                "reason": pull_reason(pull, amended, in_house),
                 "observed_power": show.show(pull.power_kw, "power")
                 if pull.factor is not None or pull.basis_standard is None
                 else None,
@@ -319,7 +282,7 @@ def pooled_document(sheet: "Sheet", units: str) -> dict[str, Any] | None:
         "last": pairs.last and pairs.last.isoformat(),
         "without_gain": None
         if sheet.without_gain is None
-        else dict(zip(("cars", "of"), sheet.without_gain, strict=True)),
+        else {name: getattr(sheet.without_gain, name) for name in ("cars", "clearly", "of")},
         "left_out": pairs.left_out,
         "grade": found.grade,
         "cost": cost_document(found.cost, found.asked.measure, units),

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from service.domain.names import in_sentence, quoted
 from service.domain.review_figures import (
     TWO_SIDED,
     counted,
@@ -14,15 +15,18 @@ from service.domain.review_figures import (
     stepped,
 )
 from service.domain.review_words import COMPARED, difference_words, returned_words
+from service.domain.slot_words import slot_cautions
 from service.domain.units import from_si, unit_of
-from service.schemas.sheet_test_words import UNKNOWN, UNMEASURED, Row, day, fuel_words, row
+from service.schemas.sheet_test_words import ON_RECORD, UNKNOWN, UNMEASURED, Row, day, fuel_words, row
 
 if TYPE_CHECKING:
     from service.answers.sheet import Sheet
     from service.answers.sheet_gain import Compared, Gain
     from service.answers.typical_gain import TypicalGain
+    from service.answers.without_gain import WithoutGain
 
 Between = tuple[float, float]
+SURE = "95 in 100 sure"
 NEAR = {
     "same-session-aba": "same strap-down, one state measured again after the other (the nearest there is)",
     "same-session": "same strap-down, one after the other",
@@ -47,7 +51,7 @@ def changed(sheet: "Sheet", units: str) -> Iterator[Row]:
 
 def change_words(compared: "Compared") -> str:
     """What came on and what went off."""
-    on, off = ([one.name for one in parts] for parts in (compared.added, compared.removed))
+    on, off = ([quoted(one.name) for one in parts] for parts in (compared.added, compared.removed))
     said = [f"fitted: {listed(on)}"] if on else []
     said += [f"taken off: {listed(off)}"] if off else []
     if not said:
@@ -121,7 +125,7 @@ def gained(sheet: "Sheet", units: str) -> Iterator[Row]:
     yield row("Match", f"{NEAR[compared.match]}; conditions {'held' if compared.held else 'NOT all held'}")
     yield row(
         "Smallest gain shown",
-        f"{100 * (compared.noise or 0.0):.1f} % by this test's own noise (intervals: 95 in 100)",
+        f"{100 * (compared.noise or 0.0):.1f} % by this test's own noise (intervals: {SURE})",
     )
 
 
@@ -165,11 +169,13 @@ def pooled(sheet: "Sheet", units: str) -> Iterator[Row]:
         )
         yield row("Other cars", f"not asked: {why}")
         return
-    rival = f" in place of the {question.against_name}" if question.against_name else ""
-    yield row("Asked", f"{question.part_name}{rival} on {question.platform_name}, peak power")
+    rival = f" in place of the {quoted(question.against_name)}" if question.against_name else ""
+    yield row("Asked", f"{quoted(question.part_name)}{rival} on {question.platform_name}, peak power")
     yield from pooled_figures(sheet, found, units)
     yield row("Left out", left_out_words(found))
     yield row("Fitted cost", cost_words(found))
+    for words in slot_cautions(question.slots):
+        yield row("Keep in mind", words)
 
 
 def pooled_figures(sheet: "Sheet", found: "TypicalGain", units: str) -> Iterator[Row]:
@@ -192,10 +198,17 @@ def pooled_figures(sheet: "Sheet", found: "TypicalGain", units: str) -> Iterator
         yield row("Typical gain", f"{with_interval(head.mean, head.interval, head.base, units)} ({level})")
     ends = head.next_interval
     yield row("One more car", "too few cars for a range" if ends is None else f"{span_of(ends)} ({level})")
-    none, of = sheet.without_gain or (0, 0)
-    yield row(
-        "Cars without a gain", f"{'none' if none == 0 else counted(none)} of {of}" if of else "not known"
-    )
+    yield row("Cars without a gain", without_gain_words(sheet.without_gain))
+
+
+def without_gain_words(found: "WithoutGain | None") -> str:
+    """How many cars read lower or the same, and how many of them beyond one test's noise."""
+    if found is None or not found.of:
+        return "not known"
+    if not found.cars:
+        return f"none of {found.of}"
+    clearly = counted(found.clearly) if found.clearly else "none"
+    return f"{counted(found.cars)} of {found.of} read lower or the same, {clearly} of them beyond what one test can tell"
 
 
 def span_of(ends: Between) -> str:
@@ -241,11 +254,24 @@ def headline(sheet: "Sheet", units: str) -> str:
         return f"No figure for the difference: {compared.refused}."
     what = what_did(compared)
     if peak.is_established:
-        said = f"{what}: {with_interval(peak.gain, peak.interval, peak.base_kw, units, ' peak power')}."
+        body = with_interval(peak.gain, peak.interval, peak.base_kw, units, " peak power")
+        said = f"{what}: {body} ({SURE})."
     else:
-        said = f"{what}: no change of peak power established; it lies {span_of(peak.interval)}."
+        said = f"{what}: no change of peak power established; it lies {span_of(peak.interval)} ({SURE})."
     doubt = "" if compared.usable else "A doubt stands against these pulls, not confirmed."
-    return " ".join(filter(None, (said, band_sentence(compared), doubt)))
+    return " ".join(filter(None, (said, band_sentence(compared), held_sentence(compared, units), doubt)))
+
+
+def held_sentence(compared: "Compared", units: str) -> str:
+    """What was not held between A and B, so that no figure is read without what moved beside it."""
+    if compared.held:
+        return ""
+    moved = [
+        difference_words(one, units) for one in compared.differs if None not in (one["before"], one["after"])
+    ]
+    if not moved:
+        return "Whether all conditions were held is not known: not all were recorded."
+    return f"Not held: {'; '.join(moved)}."
 
 
 def what_did(compared: "Compared") -> str:
@@ -258,11 +284,6 @@ def what_did(compared: "Compared") -> str:
     if on and off:
         return f"With {on[0]} in place of {off[0]}"
     return f"With {on[0]}" if on else f"Without {off[0]}"
-
-
-def in_sentence(name: str) -> str:
-    """A part's name in the middle of a sentence: `Road calibration` loses its capital, `ECU board` keeps it."""
-    return name[:1].lower() + name[1:] if name[1:2].islower() else name
 
 
 def band_sentence(compared: "Compared") -> str:
@@ -280,7 +301,7 @@ def one_state(sheet: "Sheet", units: str) -> str:
     """A sheet of one state in a sentence."""
     state = sheet.b
     if state.power_kw is None:
-        why = f"this state was struck: {state.struck}" if state.struck else "no pull of this state counts"
+        why = f"this state was struck, {ON_RECORD}" if state.struck else "no pull of this state counts"
         return f"No figure: {why}."
     error = (sheet.review.error or 0.0) * TWO_SIDED
     value = float(from_si(state.power_kw, "power", units))

@@ -4,7 +4,7 @@ What was not recorded says so; nothing is filled in.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 UNKNOWN = "not recorded"
 UNMEASURED = "not measured"
+ON_RECORD = "reason on record"
+"""In place of why something was struck or amended: free text that may name a person, and the sheet leaves the house."""
 KINDS = {
     "roller-inertia": "rollers, inertia",
     "roller-loaded": "rollers with a brake",
@@ -231,7 +233,7 @@ def peak_words(kw: float | None, units: str) -> str:
 def pulled(sheet: "Sheet", units: str) -> Iterator[Row]:
     """How many pulls there were and which count, their mean and spread, the best named as best."""
     yield row("Pulls", *map(pulls_words, sheet.states))
-    reasons = [reason_words(one) for one in sheet.states]
+    reasons = [reason_words(one, sheet.amended_pulls) for one in sheet.states]
     if any(reasons):
         yield row("Why not", *[reason or "all count" for reason in reasons])
     if any(one.setup.doubts for one in sheet.states):
@@ -253,7 +255,7 @@ def pulls_words(state: "State") -> str:
     )
     said = [f"{n} {word}" for word, n in kinds if n]
     body = ", ".join([f"{len(state.pulls)} made", f"{len(state.counted)} accepted", *said])
-    return body if state.struck is None else f"{body}; all struck: {state.struck}"
+    return body if state.struck is None else f"{body}; all struck, {ON_RECORD}"
 
 
 def doubt_words(state: "State") -> str:
@@ -265,11 +267,14 @@ def doubt_words(state: "State") -> str:
     return "; ".join(said) or "none"
 
 
-def reason_words(state: "State") -> str:
-    """Why pulls do not count."""
+def reason_words(state: "State", amended: Collection[int]) -> str:
+    """Why pulls do not count: by the reason they were posted with. amended: keys of those given their status later."""
     left: list[PullRow] = [*state.with_status("settling"), *state.with_status("rejected")]
-    said = [f"pull {pull.n} {pull.status}: {pull.reason or UNKNOWN}" for pull in left]
-    said += [f"pull {pull.n} struck: {pull.struck}" for pull in state.struck_pulls]
+    said = [
+        f"pull {pull.n} {pull.status}: {ON_RECORD if pull.pull_id in amended else pull.reason or UNKNOWN}"
+        for pull in left
+    ]
+    said += [f"pull {pull.n} struck, {ON_RECORD}" for pull in state.struck_pulls]
     return "; ".join(said)
 
 

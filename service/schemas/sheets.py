@@ -62,8 +62,8 @@ class SheetAnswer(Document):
     superseded = fields.Dict(
         allow_none=True,
         metadata=said(
-            "Of an older version: `by` which it is superseded, `at` when first, and the `changes`: at, who, what, from, to, "
-            "reason. null = the newest."
+            "Of an older version: `by` which it is superseded, `at` when first, and the `changes`: at, what, action, from, "
+            "to; who and reason only to a token that may change the ledger, else null. null = the newest."
         ),
     )
     title = fields.String(metadata=said("What the sheet is of."))

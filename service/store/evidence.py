@@ -36,6 +36,7 @@ class Question(HasEngine):
     approval: dict[str, Any] | None
     against_id: int
     against_name: str | None
+    slots: list[str]
     version: str
 
 
@@ -48,6 +49,7 @@ def find_question(conn: Connection, platform: str, part: str, against: str | Non
                    ignition, charge_cooling, fuel_per_cycle, boost_ratio, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
                    part.price_date, part.labour_hours, part.approval,
                    coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
+                   ARRAY(SELECT slot::text FROM part_slot WHERE part_slot.part_id = part.part_id ORDER BY slot) AS slots,
                    -- Where nothing is known here the answer says where else it is, so it moves with all of that.
                    concat_ws('.', platform.version, part.version, other.version,
                              (SELECT coalesce(sum(version), 0) FROM evidence_version
@@ -326,18 +328,17 @@ def list_evidence(
             """
             WITH questions AS (
                 SELECT   platform.slug::text AS platform, part.slug::text AS part, against.slug::text AS against,
-                         count(DISTINCT vehicle_id) FILTER (WHERE usable) AS cars, count(*) AS pairs,
-                         min(at) AS first, max(at) AS last
+                         count(DISTINCT vehicle_id) AS cars, count(*) AS pairs, min(at) AS first, max(at) AS last
                 FROM     pair
                          JOIN platform USING (platform_id)
                          JOIN part USING (part_id)
                          LEFT JOIN part against ON against.part_id = against_id
-                WHERE    (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
+                WHERE    usable AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
                          AND (%(part)s::text IS NULL OR part.slug = %(part)s)
                 GROUP BY platform.slug, part.slug, against.slug
             )
             SELECT   * FROM questions
-            WHERE    cars > 0 AND (%(cars)s::bigint IS NULL
+            WHERE    (%(cars)s::bigint IS NULL
                      OR (-cars, -pairs, platform, part, coalesce(against, ''))
                         > (-%(cars)s::bigint, -%(pairs)s::bigint, %(last_platform)s, %(last_part)s, %(last_against)s))
             ORDER BY -cars, -pairs, platform, part, coalesce(against, '')

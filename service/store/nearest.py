@@ -2,19 +2,28 @@
 
 from service.store.db import Connection
 
+LEAST_ALIKE = 0.2
+"""Trigram similarity from which a platform's or part's name is worth a hint (our choice)."""
 QUERIES = {
     # By trigram similarity, ties by name; the index on tag serves the largest of these tables.
     "vehicle": "SELECT tag::text FROM vehicle ORDER BY similarity(tag::text, %(name)s) DESC, tag LIMIT 3",
-    "platform": "SELECT slug::text FROM platform ORDER BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3",
-    "part": "SELECT slug::text FROM part ORDER BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3",
+    "platform": """
+        SELECT slug::text FROM platform WHERE slug = %(name)s OR similarity(slug::text, %(name)s) > %(least)s
+        ORDER  BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3
+    """,
+    "part": """
+        SELECT slug::text FROM part WHERE slug = %(name)s OR similarity(slug::text, %(name)s) > %(least)s
+        ORDER  BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3
+    """,
     "bay": "SELECT slug::text FROM bay ORDER BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3",
     "slot": "SELECT slug::text FROM slot ORDER BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3",
 }
 
 
 def nearest(conn: Connection, kind: str, name: str) -> list[str]:
-    """Up to three known names of a kind (`vehicle`, `platform`, `part`, `bay`, `slot`), nearest first."""
-    return [row[0] for row in conn.execute(QUERIES[kind], {"name": name}).fetchall()]
+    """Up to three known names of a kind (`vehicle`, `platform`, `part`, `bay`, `slot`), nearest first; of platforms and
+    parts only those that are alike at all."""
+    return [row[0] for row in conn.execute(QUERIES[kind], {"name": name, "least": LEAST_ALIKE}).fetchall()]
 
 
 def tags_one_letter_away(conn: Connection, tag: str) -> list[str]:

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from tests.dashboard.conftest import Ledger, Watched
-from tests.dashboard.test_gain_page import changed, spoken
+from tests.dashboard.test_gain_page import changed, open_pairs, spoken
 
 MOST_MARKS = 60  # for ten thousand cars: bars, rules and axis, far from one mark a car (our choice)
 MARKS = "(chart) => chart.querySelectorAll('svg .mark-rect path, svg .mark-symbol path, svg .mark-rule line').length"
@@ -22,8 +22,9 @@ def first_pair(ledger: Ledger, question: dict[str, str], **more: str) -> dict[st
 
 def opened(page: Page) -> Locator:
     """The first pair, opened down to its pulls."""
+    open_pairs(page)
     page.locator("#pairs summary", has_text="How do we know?").click()
-    first = page.locator("#pairs details details").first
+    first = page.locator("#pairs details details details").first
     first.locator("summary").first.click()
     page.wait_for_function("() => !document.querySelector('[aria-busy]')")
     return first

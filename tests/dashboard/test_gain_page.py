@@ -210,7 +210,9 @@ def test_one_car_alone_gets_no_claim_about_the_next(watched: Watched, ledger: Le
 
     watched.page.route("**/v1/typical-gain*", changed(one_car))
     page = watched.open("gain.html", **ledger.best_question())
-    expect(page.locator(".headline")).to_have_text(re.compile(r"^The one .* car measured with and without .* gained 6\.0"))
+    expect(page.locator(".headline")).to_have_text(
+        re.compile(r"^The one .* car measured with and without .* gained 6\.0")
+    )
     expect(page.locator(".answer")).to_contain_text("too few cars to say how sure")
     expect(page.locator("#more")).to_contain_text("Too few cars to say where it gains")
     expect(page.locator("#more")).not_to_contain_text("It gains between")
@@ -338,7 +340,9 @@ def test_a_band_out_of_reach_says_how_many_cars_were_measured_elsewhere(
     assert "Not measured" not in page.locator("#more").inner_text()
 
 
-@pytest.mark.parametrize(("together", "said"), [(2, "only together with other changes: 2 cars"), (0, "not been")])
+@pytest.mark.parametrize(
+    ("together", "said"), [(2, "only together with other changes: 2 cars"), (0, "not been")]
+)
 def test_a_part_measured_elsewhere_in_company_is_not_called_unmeasured_there(
     watched: Watched, ledger: Ledger, together: int, said: str
 ) -> None:

@@ -111,13 +111,15 @@ def test_the_pickers_show_what_the_sheet_is_of(watched: Watched, ledger: Ledger)
 
 
 def test_a_tag_leads_to_its_tests_and_a_test_to_its_sheet(watched: Watched, ledger: Ledger) -> None:
-    pair = best_pair(ledger)
-    page = watched.open("sheet.html", tag=pair["vehicle"])
+    tests = [row["vehicle"] for row in ledger.ask("/v1/sessions", limit="500")["items"]]
+    tag = next(one for one in tests if tests.count(one) > 1)
+    own = ledger.ask("/v1/sessions", vehicle=tag)["items"]
+    page = watched.open("sheet.html", tag=tag)
     expect(page.locator("#answer")).to_contain_text("Choose one of its tests")
-    page.locator("#session").select_option(sheet_question(pair)["session"])
+    page.locator("#session").select_option(own[-1]["id"])
     expect(page.locator(".sheet")).to_be_visible()
     watched.settle()
-    assert page.locator("#tag").input_value() == pair["vehicle"]
+    assert page.locator("#tag").input_value() == tag
 
 
 def test_the_only_test_of_a_car_is_chosen_by_itself(context: BrowserContext, own: OwnLedger) -> None:

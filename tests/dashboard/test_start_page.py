@@ -67,6 +67,14 @@ def test_enter_goes_to_the_first_answer_and_again_opens_it(start: Page, watched:
     expect(start.locator(".headline data").first).to_be_visible()
 
 
+def test_enter_opens_the_only_answer(start: Page, watched: Watched, ledger: Ledger) -> None:
+    tag = ledger.ask("/v1/vehicles", limit="1")["items"][0]["tag"]
+    expect(start.locator("#q-hint")).to_contain_text("opens it where it is the only one")
+    start.get_by_role("searchbox").fill(tag)
+    start.keyboard.press("Enter")
+    start.wait_for_url(f"**/car.html?tag={tag}")
+
+
 def test_going_back_shows_what_was_typed(start: Page, watched: Watched) -> None:
     typed(watched, "silencer stoat")
     start.locator("#results a").first.click()

@@ -127,3 +127,63 @@ def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(watched: Watched, l
     expect(page.locator(".chart").first).to_contain_text("could not be drawn")
     page.locator("summary", has_text="as a table").first.click()
     expect(page.locator("table").first).to_be_visible()
+
+
+def test_a_refusal_names_the_field_by_its_label_and_says_nothing_twice(
+    watched: Watched, ledger: Ledger
+) -> None:
+    errors = [{"parameter": "baseline", "value": "1", "detail": "is too low to be a car"}]
+    watched.page.route(API, problem(422, detail="is too low to be a car", errors=errors))
+    page = watched.open("gain.html", **ledger.best_question())
+    lines = page.locator("#answer .trouble p").all_inner_texts()
+    assert lines == ["The ledger cannot answer this: This car reads now: is too low to be a car"]
+
+
+def test_several_faults_stand_each_behind_the_label_of_its_field(watched: Watched, ledger: Ledger) -> None:
+    errors = [{"parameter": "baseline", "detail": "too low"}, {"parameter": "nowhere", "detail": "not read"}]
+    watched.page.route(API, problem(422, detail="2 faults in the request", errors=errors))
+    page = watched.open("gain.html", **ledger.best_question())
+    lines = page.locator("#answer .trouble p").all_inner_texts()
+    assert lines == [
+        "The ledger cannot answer this: 2 faults in the request", "This car reads now: too low", "not read",
+    ]  # fmt: skip
+
+
+def test_the_notice_of_a_locked_ledger_says_how_a_token_is_made(watched: Watched, ledger: Ledger) -> None:
+    watched.page.route("**/v1/**", problem(401, title="Unauthorized"))
+    page = watched.open("gain.html", **ledger.best_question())
+    expect(page.locator("#answer")).to_contain_text("bayledger token create --scope read --name counter")
+
+
+@pytest.mark.parametrize(
+    ("name", "asked", "words"),
+    [
+        ("gain.html", {"measure": "banana"}, "asks for measure 'banana', which this page does not know; shown is Peak power."),
+        ("spread.html", {"measure": "banana"}, "shown is Peak power."),
+        ("worth.html", {"baseline": "abc"}, "asks for baseline 'abc', which this page does not know; it is left out."),
+        ("odd.html", {"since": "someday"}, "asks for since 'someday', which this page does not know; it is left out."),
+        ("bays.html", {"day": "someday"}, "asks for day 'someday'"),
+        ("sheet.html", {"units": "furlongs"}, "shown is As the shop uses."),
+        ("car.html", {"units": "furlongs"}, "shown is As the shop uses."),
+    ],
+)  # fmt: skip
+def test_what_the_address_asks_for_and_the_page_does_not_know_is_said(
+    watched: Watched, name: str, asked: dict[str, str], words: str
+) -> None:
+    page = watched.open(name, **asked)
+    told = page.locator("#question + [role=status]")
+    expect(told).to_contain_text(words)
+    page.locator("#units" if page.locator("#units").count() else "#day").dispatch_event("change")
+    expect(told).to_have_text("")
+
+
+def test_an_address_that_a_page_made_is_known_to_it(watched: Watched, ledger: Ledger) -> None:
+    question = {
+        **ledger.best_question(),
+        "measure": "band_power",
+        "from": "3000",
+        "to": "5500",
+        "baseline": "120.5",
+    }
+    page = watched.open("gain.html", **question)
+    expect(page.locator("#question + [role=status]")).to_have_text("")

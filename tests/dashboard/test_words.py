@@ -92,6 +92,16 @@ def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -
     assert said("say.js", "whatDiffers", gear, "si") == "gear 4, then 5"
     unknown = {"what": "inlet", "before": None, "after": 31.0, "window": 3.0}
     assert said("say.js", "whatDiffers", unknown, "si") == "inlet air not recorded, then 31 °C"
+    after = {"what": "inlet", "before": 31.0, "after": None, "window": 3.0}
+    assert said("say.js", "whatDiffers", after, "si") == "inlet air 31 °C, then not recorded"
+    neither = {"what": "coolant", "before": None, "after": None, "window": 3.0}
+    assert said("say.js", "whatDiffers", neither, "si") == "coolant: not recorded"
+
+
+def test_a_name_with_a_comma_stands_in_quotes_inside_a_sentence(said: Any) -> None:
+    name = "side-feed plenum, re-machined"
+    assert said("say.js", "quoted", name) == "\u201cside-feed plenum, re-machined\u201d"
+    assert said("say.js", "quoted", "wide pipe") == "wide pipe"
 
 
 def test_a_measure_is_read_aloud_with_its_speeds(said: Any) -> None:
