@@ -140,7 +140,7 @@ def test_the_cars_that_two_bays_share_are_named(stoats):
     (pair,) = answer(stoats)["shared_cars"]
     assert sorted(pair["bays"]) == ["hub", "north"]
     assert set(pair["vehicles"]) == {f"heron-{n}" for n in range(1, 6)}
-    assert (pair["cars"], pair["comparable"], pair["said"]) == (5, True, "5 cars measured in both.")
+    assert (pair["cars"], pair["comparable"], pair["said"]) == (5, True, "5 cars ever measured in both.")
 
 
 def test_bays_without_shared_cars_are_called_not_comparable(stoats):

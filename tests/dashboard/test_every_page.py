@@ -95,7 +95,7 @@ def test_every_control_has_a_label_and_is_large_enough_to_hit(answered: Watched)
         assert box is not None
         assert box["height"] >= SMALLEST_TARGET_PX, node.evaluate("(node) => node.outerHTML")
     unlabelled = answered.page.evaluate(
-        "() => [...document.querySelectorAll('select, input')].filter((node) => !node.labels.length).map((node) => node.id)"
+        "() => [...document.querySelectorAll('select, input:not([type=hidden])')].filter((node) => !node.labels.length).map((node) => node.id)"
     )
     assert unlabelled == []
 

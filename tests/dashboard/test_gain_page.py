@@ -350,7 +350,7 @@ def test_a_part_measured_elsewhere_in_company_is_not_called_unmeasured_there(
         body["evidence"].update(cars=0, cars_compared=0, grade="borrowed", cars_elsewhere=together)
 
     watched.page.route("**/v1/typical-gain?*", changed(nowhere))
-    watched.page.route("**/v1/evidence?part=*", changed(lambda body: body.update(items=[])))
+    watched.page.route("**/v1/evidence?*part=*", changed(lambda body: body.update(items=[])))
     page = watched.open("gain.html", **ledger.best_question())
     elsewhere = page.locator("section", has=page.get_by_role("heading", name="Measured elsewhere"))
     expect(elsewhere).to_contain_text(said)
