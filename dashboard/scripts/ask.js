@@ -1,13 +1,13 @@
 // Asking the ledger, and its states: waiting, slow, failed, locked.
 
 import { byId, el } from "./dom.js";
-import { CHANGE, TOKEN, remember, remembered } from "./kept.js";
+import { CHANGE, TOKEN, forget, remember, remembered } from "./kept.js";
 
 const SLOW_MS = 4000;
 const GIVE_UP_MS = 30000;
 const MOST_PAGES = 20;
 
-export class Trouble extends Error {
+class Trouble extends Error {
   constructor(status, problem = {}) {
     super(problem.detail ?? problem.title ?? `status ${status}`);
     this.status = status;
@@ -105,7 +105,7 @@ function showSlow(place, again) {
   );
 }
 
-export function showTrouble(place, more, fault, again) {
+function showTrouble(place, more, fault, again) {
   more.replaceChildren();
   if (fault.status === 401 || fault.status === 403) return showLocked(place, fault, again);
   if (!(fault instanceof Trouble) && fault !== "too long") console.error(fault);
@@ -181,11 +181,11 @@ function showLocked(place, { status }, again) {
 // While a token is kept there is a way to drop it.
 function offerToForget() {
   if (!remembered("sessionStorage", TOKEN)) return;
-  const forget = () => {
-    sessionStorage.removeItem(TOKEN);
+  const drop = () => {
+    forget("sessionStorage", TOKEN);
     location.reload();
   };
-  const button = el("button", { type: "button", class: "quiet", onclick: forget }, "Forget the token");
+  const button = el("button", { type: "button", class: "quiet", onclick: drop }, "Forget the token");
   document
     .querySelector("footer")
     .append(el("p", { class: "screen" }, "A read token is kept in this tab. ", button));

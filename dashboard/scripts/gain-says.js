@@ -49,7 +49,7 @@ export function unmeasured({ asked, answer }) {
 }
 
 // Cars were compared, but none where the question looks.
-export const outOfReach = ({ evidence }) => !evidence.cars && evidence.cars_compared > 0;
+const outOfReach = ({ evidence }) => !evidence.cars && evidence.cars_compared > 0;
 
 function elsewhereInTheRevs({ measure, from, to, rpm: at }, { evidence: { cars_compared: n } }) {
   const none = n === 1 ? "but not" : "none of them";

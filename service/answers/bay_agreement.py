@@ -13,8 +13,8 @@ import numpy as np
 
 from service.answers.cautions import NO_VERDICT_YET, behind_caution
 from service.answers.model import PEAK, ModelState
-from service.answers.odd_bays import moment_of, steps_of
-from service.domain.history import History, Ints
+from service.answers.odd_bays import steps_of
+from service.domain.history import History, Ints, moment_of
 from service.stats.history.bays import Estimate, Step, drift_column, estimate
 from service.stats.history.cells import BayLevel
 from service.stats.history.check_car import CheckReading, check_readings

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from service.answers.figures import stored_figure
 from service.answers.model import ModelState
 from service.domain.engine import Engine
+from service.domain.history import day_number
 from service.domain.levels import level_ratio
 from service.domain.measures import Measure
 from service.domain.review_standing import standard_of, standing
@@ -15,8 +16,6 @@ from service.stats.history.cells import BayLevel
 from service.store.car_states import StateRow
 from service.store.curves import curves_of_setups
 from service.store.db import Connection
-
-DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +58,7 @@ def figures_of_states(
         stored = stored_figure(row, measure, curves)
         mean = None if stored is None else stored * factor
         best, spread, rpm = peak_figures(row, measure)
-        level = level_at(bays.get(row.bay_id, ()), row.at.timestamp() / DAY_S)
+        level = level_at(bays.get(row.bay_id, ()), day_number(row.at))
         can_level = level is not None and mean is not None and ratio is not None
         found.append(
             StateFigures(

@@ -1,24 +1,17 @@
 """Steps of a bay's level that nobody recorded."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
 from service.answers.model import ModelState
 from service.answers.odd_shown import OddOne, Where
+from service.domain.history import moment_of
 from service.stats.history.bays import Step, find_steps
 from service.stats.history.reasons import Reason
 from service.stats.history.system import System
 from service.store.db import Connection
 from service.store.model_questions import BayPost, last_posts
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def moment_of(days: float) -> datetime:
-    """A time given in days since 1970-01-01 UTC."""
-    return EPOCH + timedelta(days=days)
 
 
 def odd_bays(conn: Connection, state: ModelState) -> Iterator[OddOne]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from service.answers.bay_days import bay_named
 from service.answers.model import ModelState
-from service.domain.history import Bools, Floats, History, Ints
+from service.domain.history import Bools, Floats, History, Ints, day_number
 from service.stats.history.cells import CarEffects, CarGains, SetupResiduals
 from service.stats.history.outliers import judged_cars, judged_gains, judged_setups
 
@@ -17,7 +17,6 @@ SEVERAL: Final = -1
 """Stands for the bay of what was measured in more than one, and for the platform of a bay."""
 NOWHERE: Final = -2
 """Stands for a platform or bay that the model does not have."""
-DAY_S: Final = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +51,7 @@ def counts(
     of_platform = None if platform is None else platforms.get(platform, NOWHERE)
     named = bay_named(state, bay)
     in_bay = None if bay is None else NOWHERE if named is None else named
-    from_day = None if since is None else since.timestamp() / DAY_S
+    from_day = None if since is None else day_number(since)
     return {kind: one.count(of_platform, in_bay, from_day) for kind, one in looked.items()}
 
 

@@ -28,6 +28,7 @@ from service.answers.odd_looked import (
 )
 from service.answers.odd_pulls import odd_pulls
 from service.answers.odd_shown import Company, OddOne, company_of, shown_odd
+from service.domain.history import day_number
 from service.domain.measures import Measure
 from service.stats.history.bay_days import days_of
 from service.stats.history.outliers import FALSE_SHARE, Odd, odd_cars, odd_gains, odd_setups
@@ -35,7 +36,6 @@ from service.store.db import Connection
 from service.store.past import past
 
 TORQUE = Measure("peak_torque")
-DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def outliers(conn: Connection, asked: OutliersAsked, state: ModelState) -> Outli
 def is_after_all(since: datetime | None, state: ModelState) -> bool:
     """Whether everything in the history was measured before this."""
     at = state.system.setups().at
-    return since is not None and len(at) > 0 and since.timestamp() / DAY_S > float(at.max())
+    return since is not None and len(at) > 0 and day_number(since) > float(at.max())
 
 
 def is_asked(one: OddOne, asked: OutliersAsked) -> bool:
@@ -148,5 +148,5 @@ def day_asked(state: ModelState, one: OddOne, by_tag: Mapping[str, int]) -> Aske
     bay = bay_named(state, one.record.bay)
     if bay is None:
         return None
-    day = int(days_of(np.array([one.record.started_at.timestamp() / DAY_S]))[0])
+    day = int(days_of(np.array([day_number(one.record.started_at)]))[0])
     return Asked(bay, day, by_tag.get(one.record.vehicle))

@@ -9,7 +9,7 @@ move with every post; they are not counted but carry the moment up to which they
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,7 @@ from service.answers.sheet_gain import Compared, Held, compare_states
 from service.answers.sheet_states import Grid, State, state_of
 from service.answers.typical_gain import TypicalGain, typical_gain
 from service.answers.without_gain import WithoutGain, without_gain
+from service.domain.history import day_number, moment_of
 from service.domain.resources import Platform, Vehicle
 from service.domain.review import Review, SetupReview
 from service.domain.sheet_number import SheetNumber, number_of
@@ -43,7 +44,6 @@ from service.store.vehicles import get_vehicle
 
 PRINTED: Final = ("tag", "platform", "model_year")
 """What a sheet prints of its car. The odometer is the one of the test: a later reading belongs to a later visit."""
-EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,14 +208,14 @@ def last_check(conn: Connection, bay_id: int, before: datetime, standard: str) -
     if not cars:
         return None
     history = past_of(conn, PEAK_POWER, standard, list(cars)).history
-    events, moment = sheets.events_of_bay(conn, bay_id), (before - EPOCH).total_seconds() / 86400.0
+    events, moment = sheets.events_of_bay(conn, bay_id), day_number(before)
     found = []
     for vehicle_id, tag in cars.items():
         rows = same_state(history, vehicle_id)
         rows = rows[(history.bay_id[rows] == bay_id) & (history.at[rows] < moment)]
         if len(rows):
             readings = check_readings(history.at[rows], history.value[rows], events)
-            at = datetime.fromtimestamp(float(np.max(history.at[rows])) * 86400.0, UTC)
+            at = moment_of(float(np.max(history.at[rows])))
             found.append(BayCheck(tag, at, readings[-1]))
     return max(found, key=lambda one: one.at, default=None)
 

@@ -24,6 +24,7 @@ from service.answers.model import ModelState
 from service.answers.stock_places import LevelledCar, PlacesAmong, about_levels, levelled, places_among
 from service.domain.correction import STANDARDS
 from service.domain.engine import Engine
+from service.domain.history import day_number
 from service.domain.levels import level_ratio
 from service.domain.measures import Measure
 from service.stats.history.place import Place, Sides, sides
@@ -42,7 +43,6 @@ AS_READ = (
     "As the bays read, not levelled against each other: two bays can read a few percent apart, and that is still in these "
     "values; no car is placed."
 )
-DAY_S = 86_400.0
 FAR_OUTSIDE = 1.2
 """Beyond the weakest and the strongest car by this factor a value is asked after (our choice)."""
 FEW_CARS = 8
@@ -223,7 +223,7 @@ def cars_of(figures: Sequence[tuple[evidence.StockRow, float]]) -> tuple[StockCa
             vehicle=tag,
             session=own[-1][0].session,
             value=math.exp(sum(math.log(value) for _, value in own) / len(own)),
-            readings=tuple((row.bay_id, row.started_at.timestamp() / DAY_S) for row, _ in own),
+            readings=tuple((row.bay_id, day_number(row.started_at)) for row, _ in own),
         )
         for tag, own in by_car.items()
     ]

@@ -168,6 +168,12 @@ def first_answer(
     return created(raw, status, location, etag)
 
 
+def no_such_page() -> Refused:
+    """What is said of an `after` that no page gave."""
+    words = "`after` is not from a `next` link; begin at the first page"
+    return Refused(words, [Fault("", words, parameter="after")])
+
+
 LONGEST_KEY = 255
 
 

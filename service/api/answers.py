@@ -13,7 +13,7 @@ from service.answers.standing import require_factor
 from service.answers.stock_questions import stock_questions
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import typical_gain
-from service.api.answering import csv_response, listed, wants_csv
+from service.api.answering import csv_response, listed, no_such_page, wants_csv
 from service.api.context import ledger, needs, read_conn, shop
 from service.api.modelled import (
     as_of,
@@ -217,6 +217,5 @@ def evidence_key(text: str | None) -> evidence.EvidenceKey | None:
         return None
     steps = text.split("~")
     if len(steps) != 5 or not all(re.fullmatch(r"[0-9]{1,15}", step) for step in steps[:2]):
-        words = "`after` is not from a `next` link; begin at the first page"
-        raise Refused(words, [Fault("", words, parameter="after")])
+        raise no_such_page()
     return int(steps[0]), int(steps[1]), steps[2], steps[3], steps[4]

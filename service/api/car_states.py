@@ -10,13 +10,13 @@ from service.answers.car_levels import figures_of_states
 from service.answers.own_readings import own_readings
 from service.answers.own_standing import standing_among
 from service.answers.own_words import sentences
-from service.api.answering import json_response, listed
+from service.api.answering import json_response, listed, no_such_page
 from service.api.context import caller, conn, needs, read_conn, shop, writing
 from service.api.modelled import as_of, current_model, measure_of, question_document
 from service.api.sessions import changeable, figures, session_response
 from service.api.vehicles import found
 from service.api.wire import Blueprint
-from service.domain.errors import Fault, NotFound, Refused
+from service.domain.errors import NotFound
 from service.domain.resources import Platform, Vehicle
 from service.ledger import marking
 from service.schemas.car_states import (
@@ -143,13 +143,7 @@ def after_key(text: str | None) -> StateKey | None:
     try:
         moment, place = datetime.fromisoformat(at), (int(session), int(n))
     except ValueError:
-        raise no_key() from None
+        raise no_such_page() from None
     if moment.tzinfo is None or not (0 <= place[0] < 2**63 and 0 <= place[1] < 2**15):
-        raise no_key()
+        raise no_such_page()
     return moment, *place
-
-
-def no_key() -> Refused:
-    """What is said of an `after` that no page gave."""
-    words = "`after` is not from a `next` link; begin at the first page"
-    return Refused(words, [Fault("", words)])

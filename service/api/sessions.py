@@ -14,11 +14,12 @@ from service.api.answering import (
     created_once,
     json_response,
     listed,
+    no_such_page,
     version_etag,
 )
 from service.api.context import caller, conn, needs, now, shop, writing
 from service.api.wire import Blueprint
-from service.domain.errors import Fault, NotFound, Refused
+from service.domain.errors import NotFound
 from service.ledger import marking
 from service.ledger.kept import WholeSession, whole_session
 from service.ledger.post import post_session
@@ -80,8 +81,7 @@ def after_key(text: str | None) -> tuple[datetime, int] | None:
     try:
         return datetime.fromisoformat(at), int(key)
     except ValueError:
-        words = "`after` is not from a `next` link; begin at the first page"
-        raise Refused(words, [Fault("", words, parameter="after")]) from None
+        raise no_such_page() from None
 
 
 LAST_OF_CAR = "any bay, newest only"

@@ -5,6 +5,8 @@ Unknown stays unknown: NaN where a figure was not recorded, and flags where a ro
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,20 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+DAY_S: Final = 86_400.0
+
+
+def day_number(at: datetime) -> float:
+    """A moment as the history counts it [days since 1970-01-01 UTC]."""
+    return at.timestamp() / DAY_S
+
+
+def moment_of(days: float) -> datetime:
+    """The moment of a number of days since 1970-01-01 UTC."""
+    return EPOCH + timedelta(days=days)
+
 
 BEST_OF_UNKNOWN = -1
 """In `History.best_of`: the best of a number of pulls that nobody wrote down."""

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from marshmallow import Schema, fields
@@ -16,6 +16,7 @@ from service.domain.bay_words import (
     repeat_words,
     trend_words,
 )
+from service.domain.history import moment_of
 from service.schemas import model_meanings as meanings
 from service.schemas.answer_documents import interval, rounded
 from service.schemas.base import Document
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from service.stats.history.repeats import Quarter
     from service.stats.iso5725 import Crossed, Precision
 
-EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 NOT_IN_TABLES: Final = (
     "interval",
     "repeatability_interval",
@@ -54,7 +54,7 @@ def spread_percent(sd: float | None) -> float | None:
 
 def day_of(days: float) -> str | None:
     """A time given in days since 1970-01-01; None for the beginning of everything."""
-    return (EPOCH + timedelta(days=days)).isoformat() if math.isfinite(days) else None
+    return moment_of(days).isoformat() if math.isfinite(days) else None
 
 
 def agreement_document(answer: "Agreement") -> dict[str, Any]:
