@@ -6,7 +6,6 @@ from dataclasses import replace
 import psycopg
 import pytest
 from flask import Flask
-from psycopg import sql
 
 from service.app import create_app
 from service.local import LocalServer
@@ -16,7 +15,7 @@ from service.worker.refit import refit
 from tests.api.bodies import fill
 from tests.api.builds import built
 from tests.api.odd_shop import odd_shop
-from tests.conftest import SETTINGS, Client
+from tests.conftest import SETTINGS, Client, new_database
 
 
 @pytest.fixture
@@ -50,16 +49,9 @@ def without_model(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("service.answers.model.FITTED_HERE", 0)
 
 
-def prepared(server: LocalServer, stoats_url: str, name: str, fill_it: Callable[[Client], None]) -> str:
+def prepared(server: LocalServer, name: str, fill_it: Callable[[Client], None]) -> str:
     """A database like that of `stoats`, filled, with the model fitted and kept: a test over it need not fit again."""
-    with psycopg.connect(server.superuser_url, autocommit=True) as above:
-        above.execute(
-            sql.SQL("CREATE DATABASE {} TEMPLATE stoats OWNER bayledger_owner").format(sql.Identifier(name))
-        )
-    owner_url, url = (
-        server.owner_url.replace("/bayledger?", f"/{name}?"),
-        stoats_url.replace("/stoats?", f"/{name}?"),
-    )
+    owner_url, url = new_database(server, name, "stoats")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="filler")
     app = create_app(replace(SETTINGS, database_url=url))
@@ -73,10 +65,10 @@ def prepared(server: LocalServer, stoats_url: str, name: str, fill_it: Callable[
 @pytest.fixture(scope="session")
 def built_url(server: LocalServer, stoats_url: str) -> str:
     """Six stoats measured with a pipe, a calibration, both and neither, and three with another pipe; the model fitted."""
-    return prepared(server, stoats_url, "built", built)
+    return prepared(server, "built", built)
 
 
 @pytest.fixture(scope="session")
 def odd_url(server: LocalServer, stoats_url: str) -> str:
     """A shop with something wrong in it, the model fitted."""
-    return prepared(server, stoats_url, "odd", odd_shop)
+    return prepared(server, "odd", odd_shop)

@@ -124,6 +124,44 @@ class Ledger:
         return {"platform": platform, "part": part}
 
 
+MOST_SHOWN = 8
+"""Pages kept open in a file; each is a process of the browser's with about 100 MB."""
+
+
+@dataclass
+class Shown:
+    """Pages that tests only read: each question is opened once in a file, and may stand with its folds open."""
+
+    context: BrowserContext
+    base: str
+    kept: dict[tuple[str, frozenset[tuple[str, str]]], Watched] = field(default_factory=dict)
+
+    def open(self, path: str, **question: str) -> Page:
+        """The page with this question, as a test before left it."""
+        return self.watched(path, **question).page
+
+    def watched(self, path: str, **question: str) -> Watched:
+        """The same, with what it did since it was opened."""
+        key = (path, frozenset(question.items()))
+        if key not in self.kept:
+            if len(self.kept) == MOST_SHOWN:
+                self.kept.pop(next(iter(self.kept))).page.close()
+            opened = Watched(self.context.new_page(), self.base)
+            opened.mind()
+            opened.open(path, **question)
+            self.kept[key] = opened
+        return self.kept[key]
+
+
+@pytest.fixture(scope="module")
+def shown(browser: Browser, live_demo: str) -> Iterator[Shown]:
+    """Pages opened once for the whole file; a test that types, chooses or stores takes `watched`."""
+    opened = browser.new_context(viewport=DESK)
+    opened.set_default_timeout(15_000)
+    yield Shown(opened, live_demo.rstrip("/"))
+    opened.close()
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """Debian's Chromium, headless; a missing browser fails, it never skips."""

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import psycopg
-from psycopg import sql
 from werkzeug.serving import make_server
 
 from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
-from tests.conftest import SETTINGS, Client, migrate
+from tests.conftest import SETTINGS, Client, new_database
 from tests.factories import a_shop, pull, session, setup
 
 
@@ -42,12 +41,7 @@ class OwnLedger:
 @contextmanager
 def own_ledger(server: LocalServer, name: str) -> Iterator[OwnLedger]:
     """A small shop, open for reading, served until the end of the block."""
-    with psycopg.connect(server.superuser_url, autocommit=True) as above:
-        above.execute(sql.SQL("CREATE DATABASE {} OWNER bayledger_owner").format(sql.Identifier(name)))
-    owner_url, url = (
-        one.replace("/bayledger?", f"/{name}?") for one in (server.owner_url, server.service_url)
-    )
-    migrate(owner_url)
+    owner_url, url = new_database(server, name)
     with psycopg.connect(owner_url, autocommit=True) as owner:
         made = {
             "admin": tokens.create_token(owner, scope="admin", name="lead"),

@@ -14,7 +14,7 @@ from service.app import create_app
 from service.local import LocalServer
 from service.settings import Settings
 from service.store import tokens
-from tests.conftest import Client, migrate
+from tests.conftest import Client, new_database
 from tests.faults.sessions import a_small_shop
 
 NAME = "faults"
@@ -34,17 +34,13 @@ class OwnDatabase:
 @pytest.fixture(scope="package")
 def database(server: LocalServer) -> Iterator[OwnDatabase]:
     """A migrated database with a small shop, dropped afterwards."""
+    owner_url, service_url = new_database(server, NAME)
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="faults")
+    a_small_shop(poster(client_of(service_url, token)), CARS)
+    yield OwnDatabase(service_url, owner_url, token)
     with psycopg.connect(server.superuser_url, autocommit=True) as above:
-        name = sql.Identifier(NAME)
-        above.execute(sql.SQL("CREATE DATABASE {} OWNER bayledger_owner").format(name))
-        owner_url = server.owner_url.replace("/bayledger?", f"/{NAME}?")
-        service_url = server.service_url.replace("/bayledger?", f"/{NAME}?")
-        migrate(owner_url)
-        with psycopg.connect(owner_url, autocommit=True) as owner:
-            token = tokens.create_token(owner, scope="admin", name="faults")
-        a_small_shop(poster(client_of(service_url, token)), CARS)
-        yield OwnDatabase(service_url, owner_url, token)
-        above.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(name))
+        above.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(NAME)))
 
 
 @pytest.fixture

@@ -9,19 +9,14 @@ import pytest
 from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
-from tests.conftest import SETTINGS, Client, migrate
+from tests.conftest import SETTINGS, Client, new_database
 from tests.factories import a_shop, session, setup
 
 
 @pytest.fixture(scope="package")
 def measured_url(server: LocalServer) -> str:
     """A database in which three cars were measured with and without a part."""
-    with psycopg.connect(server.superuser_url, autocommit=True) as above:
-        above.execute("CREATE DATABASE measured OWNER bayledger_owner")
-    owner_url, url = (
-        one.replace("/bayledger?", "/measured?") for one in (server.owner_url, server.service_url)
-    )
-    migrate(owner_url)
+    owner_url, url = new_database(server, "measured")
     measure_three_cars(owner_url, url)
     return url
 
