@@ -335,7 +335,7 @@ def build(arguments):
 
 
 def lock(arguments):
-    """write the three lock files again from pyproject.toml (needs uv; --upgrade for newer releases)"""
+    """write the lock files again from pyproject.toml (needs uv; --upgrade for newer releases)"""
     if not shutil.which("uv"):
         raise SetupError("Only this word needs uv, and it is not on PATH. For example: pipx install uv")
     ensure("run")

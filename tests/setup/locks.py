@@ -20,6 +20,7 @@ from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).resolve().parents[2]
 RUN_LOCK, DEV_LOCK, BUILD_LOCK = "requirements.lock", "requirements-dev.lock", "requirements-build.lock"
+BAY_LOCK = "requirements-bay.lock"
 # Built here from source, as bootstrap.py does: there is no wheel of it.
 BUILT_HERE = "psychrolib"
 # What builds it. Any release since the one that builds wheels without help.
@@ -51,10 +52,10 @@ def parse_pin(line: str) -> Pin:
     return Pin(canonicalize_name(name.strip()), version.strip(), marker.strip(), len(hashes))
 
 
-def asked(pyproject: dict, extra: str = "") -> list[Requirement]:
-    """What pyproject.toml asks for: the run dependencies, with those of `extra` after them."""
+def asked(pyproject: dict, *extras: str) -> list[Requirement]:
+    """What pyproject.toml asks for: what a bay's computer needs, with those of each extra after them."""
     project = pyproject["project"]
-    more = project["optional-dependencies"][extra] if extra else []
+    more = [text for extra in extras for text in project["optional-dependencies"][extra]]
     return [Requirement(text) for text in [*project["dependencies"], *more]]
 
 
@@ -87,33 +88,37 @@ def faults_of(name: str, text: str, requirements: list[Requirement]) -> list[str
     return found
 
 
-def disagreements(run: list[Pin], dev: list[Pin]) -> list[str]:
-    """The tests must run on what the ledger runs on: every run pin stands in the dev lock too."""
-    tested = {(pin.name, pin.version) for pin in dev}
+def disagreements(part: list[Pin], whole: list[Pin], names: tuple[str, str]) -> list[str]:
+    """The tests must run on what the ledger and the bays run on: every pin of theirs stands in the wider lock too."""
+    held = {(pin.name, pin.version) for pin in whole}
     return [
-        f"{DEV_LOCK}: lacks {pin.name}=={pin.version} of {RUN_LOCK}"
-        for pin in run
-        if (pin.name, pin.version) not in tested
+        f"{names[1]}: lacks {pin.name}=={pin.version} of {names[0]}"
+        for pin in part
+        if (pin.name, pin.version) not in held
     ]
 
 
 def faults(root: Path = ROOT) -> list[str]:
-    """Everything wrong between pyproject.toml and its three locks."""
+    """Everything wrong between pyproject.toml and its locks."""
     pyproject = tomllib.loads((root / "pyproject.toml").read_text())
-    texts = {name: (root / name).read_text() for name in (RUN_LOCK, DEV_LOCK, BUILD_LOCK)}
+    texts = {name: (root / name).read_text() for name in (BAY_LOCK, RUN_LOCK, DEV_LOCK, BUILD_LOCK)}
+    pins = {name: read_pins(text) for name, text in texts.items()}
     return [
-        *faults_of(RUN_LOCK, texts[RUN_LOCK], asked(pyproject)),
-        *faults_of(DEV_LOCK, texts[DEV_LOCK], asked(pyproject, "dev")),
+        *faults_of(BAY_LOCK, texts[BAY_LOCK], asked(pyproject)),
+        *faults_of(RUN_LOCK, texts[RUN_LOCK], asked(pyproject, "server")),
+        *faults_of(DEV_LOCK, texts[DEV_LOCK], asked(pyproject, "server", "dev")),
         *faults_of(BUILD_LOCK, texts[BUILD_LOCK], [Requirement(BUILD_NEEDS)]),
-        *disagreements(read_pins(texts[RUN_LOCK]), read_pins(texts[DEV_LOCK])),
+        *disagreements(pins[BAY_LOCK], pins[RUN_LOCK], (BAY_LOCK, RUN_LOCK)),
+        *disagreements(pins[RUN_LOCK], pins[DEV_LOCK], (RUN_LOCK, DEV_LOCK)),
     ]
 
 
 def write(root: Path, arguments: list[str]) -> None:
-    """Write the three locks; pins stand as they are unless they no longer fit or --upgrade is given."""
+    """Write the locks; pins stand as they are unless they no longer fit or --upgrade is given."""
     pyproject = tomllib.loads((root / "pyproject.toml").read_text())
-    compile_lock(root, RUN_LOCK, asked(pyproject), arguments)
-    compile_lock(root, DEV_LOCK, asked(pyproject, "dev"), ["-c", RUN_LOCK, *arguments])
+    compile_lock(root, RUN_LOCK, asked(pyproject, "server"), arguments)
+    compile_lock(root, BAY_LOCK, asked(pyproject), ["-c", RUN_LOCK, *arguments])
+    compile_lock(root, DEV_LOCK, asked(pyproject, "server", "dev"), ["-c", RUN_LOCK, *arguments])
     compile_lock(root, BUILD_LOCK, [Requirement(BUILD_NEEDS)], arguments)
 
 

@@ -4,6 +4,7 @@ from packaging.requirements import Requirement
 
 from tests.setup import locks
 
+NAMES = ("part.lock", "whole.lock")
 ASKED = [Requirement("flask==3.1.3"), Requirement("numpy>=2.3")]
 SIGNED = f"{locks.FINGERPRINT}{locks.fingerprint(ASKED)}\n"
 FLASK = "flask==3.1.3 \\\n    --hash=sha256:aa \\\n    --hash=sha256:bb\n"
@@ -67,5 +68,5 @@ def test_an_address_in_a_lock_is_noticed() -> None:
 
 def test_the_tests_lock_must_hold_what_runs() -> None:
     run = [locks.Pin("flask", "3.1.3", "", 1)]
-    assert locks.disagreements(run, run) == []
-    assert locks.disagreements(run, [locks.Pin("flask", "3.1.2", "", 1)])
+    assert locks.disagreements(run, run, NAMES) == []
+    assert locks.disagreements(run, [locks.Pin("flask", "3.1.2", "", 1)], NAMES)
