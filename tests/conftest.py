@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -29,6 +30,11 @@ ROOT = Path(__file__).resolve().parent.parent
 ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "seed": "seed"}
 """Folders whose tests share what is dear to make; the others are handed out file by file."""
 
+# A run starts the service's programs hundreds of times: what python compiled of them is kept for the next, whatever
+# the shell says.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 
 class ByFile(LoadScopeScheduling):
     """Hands tests out to processes file by file, and what shares something dear to make together."""
@@ -55,11 +61,40 @@ def migrate(owner_url: str, *words: str) -> None:
     subprocess.run(command, cwd=ROOT, env=environment, check=True, capture_output=True)
 
 
+def copy_of(template: Path, folder: Path) -> Path:
+    """A copy of a data folder whose server does not run."""
+    shutil.copytree(template, folder)
+    return folder
+
+
+def hurried(folder: Path) -> Path:
+    """A data folder whose server does not wait for the disk: for tests whose data need not outlast the machine."""
+    with (folder / "postgres" / "postgresql.conf").open("a") as settings:
+        settings.write("fsync = off\n")
+    return folder
+
+
 @pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalServer]:
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder made once, its server stopped."""
+    made = tmp_path_factory.mktemp("template") / "data"
+    start_server(made).stop()
+    return made
+
+
+@pytest.fixture(scope="session")
+def migrated_template(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder with the schema in it, its server stopped."""
+    made = copy_of(template, tmp_path_factory.mktemp("migrated") / "data")
+    with start_server(made) as running:
+        migrate(running.owner_url)
+    return made
+
+
+@pytest.fixture(scope="session")
+def server(migrated_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalServer]:
     """An embedded Postgres of this run's own, migrated."""
-    running = start_server(tmp_path_factory.mktemp("ledger"))
-    migrate(running.owner_url)
+    running = start_server(hurried(copy_of(migrated_template, tmp_path_factory.mktemp("ledger") / "data")))
     with psycopg.connect(running.superuser_url, autocommit=True) as above:
         above.execute("CREATE DATABASE empty TEMPLATE bayledger OWNER bayledger_owner")
     yield running

@@ -46,13 +46,26 @@ function notKnown({ name, type, value, selectedOptions }, asked) {
 }
 
 function tell(form, lines) {
-  const before = form.nextElementSibling;
+  const fold = form.closest("details") ?? form;
+  const before = fold.nextElementSibling;
   const place = before?.classList.contains("told") ? before : el("div", { class: "told screen", role: "status" });
-  if (place !== before) form.insertAdjacentElement("afterend", place); // a field named `after` hides form.after
+  if (place !== before) fold.insertAdjacentElement("afterend", place); // a field named `after` hides form.after
   place.replaceChildren(...lines.map((line) => el("p", { class: "notice" }, line)));
 }
 
+// On a narrow screen the answer to a question that comes with the address stands first, its fields folded above it.
+function foldWhereNarrow(form) {
+  const fold = form.closest("details");
+  if (!fold) return;
+  const narrow = matchMedia("(max-width: 44rem)");
+  const answered = () => location.search || "unasked" in fold.dataset;
+  const place = () => { fold.open = !(narrow.matches && answered()); };
+  narrow.addEventListener("change", place);
+  place();
+}
+
 export function onQuestion(form, changed, refill) {
+  foldWhereNarrow(form);
   const address = () => `?${new URLSearchParams(question(form))}`;
   form.addEventListener("submit", (event) => {
     event.preventDefault();

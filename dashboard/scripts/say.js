@@ -63,9 +63,11 @@ export const grade = (name) => GRADES[name] ?? [name, ""];
 // A sentence of the ledger's own, its figures tied to their units.
 export const tied = (words) => words.replace(/(\d) (%|°|kW|hp|PS|N·m|lbf·ft|kPa|inHg|hPa)/g, "$1\u00a0$2");
 export const inList = (name) => name[0].toUpperCase() + name.slice(1);
-// A name with a comma in it stands in quotes, so that the sentence can be read aloud.
-export const quoted = (name) => (name.includes(",") ? `\u201c${name}\u201d` : name);
-export const inSentence = (name) => (/^[A-Z][a-z]/.test(name) ? name[0].toLowerCase() + name.slice(1) : name);
+// A name as it stands within a sentence; one with a comma is quoted, so that the sentence can be read aloud.
+export function inSentence(name) {
+  const lowered = /^[A-Z][a-z]/.test(name) ? name[0].toLowerCase() + name.slice(1) : name;
+  return lowered.includes(",") ? `\u201c${lowered}\u201d` : lowered;
+}
 export const count = (n, one, many = `${one}s`) => `${number(n)} ${n === 1 ? one : many}`;
 export const inPercent = (level) => Math.round((level ?? 0.9) * 100); // 0.9 where none was asked for
 export const inHundred = (share) =>

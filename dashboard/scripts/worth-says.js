@@ -22,8 +22,6 @@ import {
 } from "./say.js";
 import { approval, approvals, aside, countedIn, gainOf, inPlace, partLink, picture } from "./worth-shows.js";
 
-const MOST_NAMED = 2; // our choice: more parts in one sentence are not heard
-
 // What to show: `first` stands in the live region, `then` below it.
 export function answered({ answer, ...told }) {
   const inUnits = known(answer.baseline); // else only percent are known
@@ -37,13 +35,7 @@ export function answered({ answer, ...told }) {
     reference: inUnits ? answer.baseline : 100,
     paid: (value) => money(value, answer.currency),
   };
-  const lines = [
-    summed(whole),
-    measuredHere(whole),
-    sureOfFirst(whole),
-    boughtAtOnce(whole),
-    gradeOfOrder(whole),
-  ];
+  const lines = [gradeOfFirst(whole), measuredHere(whole), sureOfFirst(whole), afterwards(whole), boughtAtOnce(whole)];
   const first = el("div", { class: "answer" }, opening(whole), lines.filter(Boolean));
   if (!answer.parts.length) return { first, then: [cautionBox(answer), leftOut(answer)] };
   const sections = [
@@ -70,15 +62,22 @@ function opening(told) {
   const limit = answer.budget === null ? null : paid(answer.budget);
   if (!answer.parts.length) return headline(`Nothing can be said of parts on the ${carName} yet.`);
   if (!steps.length) return headline(...nothingToBuy(told, limit));
-  const named = steps.slice(0, MOST_NAMED).flatMap((step, i) => {
-    const { typical, range } = gainOf(told, step, "adds");
-    const name = el("strong", { class: "name" }, inSentence(step.name));
-    return say`${i ? "; then the " : "the "}${name} (typically ${typical}, between ${range}; ${counted(told.rows[step.part].evidence)}; ${approval(told, step.part)})`;
-  });
-  const rest = steps.length - MOST_NAMED;
-  const others = rest > 0 ? `; then ${number(rest)} more, in the order below.` : ".";
+  const { typical } = gainOf(told, steps[0], "adds");
   const start = limit ? say`For up to ${el("strong", {}, limit)}, most` : ["Most"];
-  return headline(...start, ` ${measureInWords(asked)} for the money on the ${carName}: `, ...named, others);
+  const name = el("strong", { class: "name" }, inSentence(steps[0].name));
+  const words = say`the ${name}, typically ${el("strong", {}, typical)} for ${paid(steps[0].cost)} fitted.`;
+  return headline(...start, ` ${measureInWords(asked)} for the money on the ${carName}: `, ...words);
+}
+
+// What was said first is as sure as its own evidence.
+function gradeOfFirst(told) {
+  const first = told.answer.best_order[0];
+  if (!first) return null;
+  const { evidence } = told.rows[first.part];
+  const [word, meaning] = grade(evidence.grade);
+  const { range } = gainOf(told, first, "adds");
+  const words = say`${el("strong", {}, word)}: ${meaning}. Between ${range} (${told.level}\u00a0% sure), ${counted(evidence)}; ${approval(told, first.part)}.`;
+  return el("p", { class: `grade grade-${evidence.grade}` }, words);
 }
 
 function nothingToBuy({ answer, carName, paid }, limit) {
@@ -108,18 +107,20 @@ function weakest({ rows }, parts, name) {
 
 const slugs = (steps) => steps.map(({ part }) => part);
 
-function summed(told) {
-  const last = told.answer.best_order.at(-1);
-  if (!last || told.answer.best_order.length < 2) return null;
+// What comes after the first, and what all of it gives.
+function afterwards(told) {
+  const { answer, rows, paid } = told;
+  const [, next, ...more] = answer.best_order;
+  if (!next) return null;
+  const last = answer.best_order.at(-1);
+  const added = gainOf(told, next, "adds");
+  const name = el("strong", {}, inSentence(next.name));
+  const follow = more.length ? ` Then ${number(more.length)} more, in the order below.` : "";
+  const second = say`After it the ${name} for ${paid(next.cost)} (typically ${added.typical}, between ${added.range}; ${counted(rows[next.part].evidence)}; ${approval(told, next.part)}).${follow}`;
   const { typical, range } = gainOf(told, last, "gained");
-  const n = told.answer.best_order.length;
-  const all = `${n === 2 ? "Both" : `All ${number(n)}`} together cost ${told.paid(last.spent)} and typically give `;
-  const parts = slugs(told.answer.best_order);
-  return el(
-    "p",
-    {},
-    say`${all}${typical}, between ${range} (${told.level}\u00a0% sure): gains do not simply add. ${weakest(told, parts, last.grade)} ${approvals(told, parts)}`,
-  );
+  const all = more.length ? `All ${number(more.length + 2)}` : "Both";
+  const together = say` ${all} together cost ${paid(last.spent)} and typically give ${typical}, between ${range} (${told.level}\u00a0% sure): gains do not simply add. `;
+  return el("p", { id: "afterwards" }, second, together, weakest(told, slugs(answer.best_order), last.grade));
 }
 
 // Where the first place was not measured here: the best that was.
@@ -161,21 +162,6 @@ function boughtAtOnce(told) {
   return el("p", { id: "at-once" }, words, say`${weakest(told, best, gives.grade)} ${approvals(told, best)}`);
 }
 
-// The grade of all that the sentence sells, and that of its first part where it is a better one.
-function gradeOfOrder({ answer, rows }) {
-  const [first] = answer.best_order;
-  if (!first) return null;
-  const name = answer.best_order.at(-1).grade;
-  const own = rows[first.part].evidence.grade;
-  const [word, meaning] = grade(name);
-  const alone = `the ${inSentence(first.name)}`;
-  const together = own === name ? `${alone} and for all of it together` : "all of it together, as for the weakest part of it";
-  const better = own === name ? "" : ` For ${alone} alone: ${grade(own)[0].toLowerCase()}.`;
-  const what = answer.best_order.length > 1 ? together : alone;
-  const words = say`${el("strong", {}, word)} for ${what}: ${meaning}.${better}`;
-  return el("p", { class: `grade grade-${name}` }, words);
-}
-
 /* In which order, and the cheapest way */
 
 function steps(told, caption, list) {
@@ -198,7 +184,7 @@ function order(told) {
   return section(
     "In which order",
     { id: "order" },
-    el("p", {}, words),
+    el("p", {}, words, " ", approvals(told, slugs(list))),
     steps(told, "In which order to fit", list),
   );
 }

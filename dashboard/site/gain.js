@@ -7,7 +7,7 @@ import { asked as questions, cars, cost, footnote, lawful, revs, sure } from "./
 import { pairs } from "./gain-pairs.js";
 import { scale, sentences, unmeasured } from "./gain-says.js";
 import { called, option, parts, pickPlatform, platforms, wanted } from "./lists.js";
-import { count, inList, inPercent, inSentence, known, place as placeOf, quoted } from "./say.js";
+import { count, inList, inPercent, inSentence, known, place as placeOf } from "./say.js";
 import { addressNote, cautionBox, jump, section } from "./show.js";
 
 const form = byId("question");
@@ -66,8 +66,8 @@ const subject = (asked, kinds, all) => ({
   ...asked,
   plain: asked,
   carName: called(kinds, asked.platform),
-  partName: quoted(inSentence(called(all, asked.part))),
-  rivalName: asked.against === "without" ? null : quoted(inSentence(called(all, asked.against))),
+  partName: inSentence(called(all, asked.part)),
+  rivalName: asked.against === "without" ? null : inSentence(called(all, asked.against)),
 });
 
 const telling = (asked, answer) => ({
@@ -96,10 +96,10 @@ async function elsewhere(asked, signal) {
 }
 
 function elsewhereSection(rows, { cars_elsewhere: together }, kinds, all, asked) {
-  const partName = quoted(inSentence(called(all, asked.part)));
+  const partName = inSentence(called(all, asked.part));
   const where = ({ platform, against }) =>
     called(kinds, platform) +
-    (against === "without" ? "" : `, in place of the ${quoted(inSentence(called(all, against)))}`);
+    (against === "without" ? "" : `, in place of the ${inSentence(called(all, against))}`);
   const words = rows.length
     ? `The ${partName} was measured here on:`
     : together

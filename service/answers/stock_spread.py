@@ -306,11 +306,17 @@ def cautions(
     if is_spark_form(question.ignition, asked.standard):
         yield DIESEL
     if stock.peaks_only:
-        has = "has" if stock.peaks_only == 1 else "have"
-        yield f"{stock.peaks_only} setup{plural(stock.peaks_only)} {has} peak figures only, each read as one best pull."
+        yield peaks_only(stock.peaks_only)
     if asked.raw:
         yield AS_READ
     else:
         yield from about_levels(cars, state)
     yield NOT_A_VERDICT
     yield NO_PROMISE
+
+
+def peaks_only(setups: int) -> str:
+    """What is read of setups without a curve."""
+    if setups == 1:
+        return "1 setup has peak figures only; they are read as one best pull."
+    return f"{setups} setups have peak figures only; each is read as one best pull."

@@ -1,27 +1,62 @@
 """A shop with one of everything, and a bay's own client."""
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
 
 import psycopg
 import pytest
 from flask import Flask
 
-from service.app import create_app
+from service.api.context import Ledger
 from service.local import LocalServer
+from service.settings import kept_secret
 from service.store import tokens
 from service.store.db import Connection
 from service.worker.refit import refit
 from tests.api.bodies import fill
 from tests.api.builds import built
 from tests.api.odd_shop import odd_shop
-from tests.conftest import SETTINGS, Client, new_database
+from tests.conftest import LENT, SETTINGS, Client, new_database
+
+
+@pytest.fixture(scope="session")
+def held_open() -> Iterator[dict[str, Connection]]:
+    """The one connection to each database that all tests share: a new one would read the catalogue anew."""
+    lines: dict[str, Connection] = {}
+    yield lines
+    for line in lines.values():
+        line.close()
+
+
+@pytest.fixture
+def connection(
+    request: pytest.FixtureRequest, server: LocalServer, held_open: dict[str, Connection]
+) -> Iterator[Connection]:
+    """A connection as the service's own role, to the shop of `shop` or `stoats` where a test asks for it; nothing of the
+    test stays."""
+    asked = next((name for name in ("stoats", "shop") if name in request.fixturenames), None)
+    url: str = request.getfixturevalue(f"{asked}_url") if asked else server.service_url
+    lent = held_open.get(url)
+    if lent is None or lent.closed:
+        lent = held_open[url] = psycopg.connect(url, autocommit=True)
+    with lent.transaction(force_rollback=True):
+        yield lent
+
+
+@pytest.fixture(scope="session")
+def stoats_url(server: LocalServer, stoats_url: str) -> str:
+    """A copy for the tests to hold open: what others are copied from must have no connection."""
+    return new_database(server, "stoats_lent", "stoats")[1]
+
+
+@pytest.fixture(scope="session")
+def shop_url(built_app: Flask, server: LocalServer) -> str:
+    """A database with the shop of `shop`."""
+    return filled(built_app, server, "shop", "empty", fill)
 
 
 @pytest.fixture
 def shop(admin: Client) -> Client:
-    """The admin's client over a shop with one platform, car, part and bay."""
-    fill(admin)
+    """The admin's client over a shop with one platform, car, part and bay (`shop_url` made it)."""
     return admin
 
 
@@ -49,26 +84,43 @@ def without_model(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("service.answers.model.FITTED_HERE", 0)
 
 
-def prepared(server: LocalServer, name: str, fill_it: Callable[[Client], None]) -> str:
+def over(app: Flask, connection: Connection) -> Flask:
+    """The app that all tests share, over another connection; what it held of the one before goes."""
+    LENT.connection = connection
+    app.extensions["bayledger"] = Ledger(connect=LENT, vin_key=kept_secret(SETTINGS).encode())
+    return app
+
+
+def filled(
+    built_app: Flask, server: LocalServer, name: str, template: str, fill_it: Callable[[Client], None]
+) -> str:
+    """A database filled in one transaction, as a test would fill it: all of it was added at one time."""
+    owner_url, url = new_database(server, name, template)
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="admin")
+    with psycopg.connect(url, autocommit=True) as connection, connection.transaction():
+        fill_it(Client(over(built_app, connection).test_client(), token))
+    return url
+
+
+def prepared(built_app: Flask, server: LocalServer, name: str, fill_it: Callable[[Client], None]) -> str:
     """A database like that of `stoats`, filled, with the model fitted and kept: a test over it need not fit again."""
     owner_url, url = new_database(server, name, "stoats")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="filler")
-    app = create_app(replace(SETTINGS, database_url=url))
-    fill_it(Client(app.test_client(), token))
-    app.extensions["bayledger"].close()
     with psycopg.connect(url, autocommit=True) as connection:
+        fill_it(Client(over(built_app, connection).test_client(), token))
         refit(connection)
     return url
 
 
 @pytest.fixture(scope="session")
-def built_url(server: LocalServer, stoats_url: str) -> str:
+def built_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
     """Six stoats measured with a pipe, a calibration, both and neither, and three with another pipe; the model fitted."""
-    return prepared(server, "built", built)
+    return prepared(built_app, server, "built", built)
 
 
 @pytest.fixture(scope="session")
-def odd_url(server: LocalServer, stoats_url: str) -> str:
+def odd_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
     """A shop with something wrong in it, the model fitted."""
-    return prepared(server, "odd", odd_shop)
+    return prepared(built_app, server, "odd", odd_shop)

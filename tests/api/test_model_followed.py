@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import psycopg
 import pytest
+from flask import Flask
 
 from service.app import create_app
 from service.local import LocalServer
@@ -22,9 +23,9 @@ PATIENCE_S = 30.0
 
 
 @pytest.fixture(scope="module")
-def followed_url(server: LocalServer, stoats_url: str) -> str:
+def followed_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
     """A database whose changes are committed: nine cars measured with parts, the model fitted."""
-    return prepared(server, stoats_url, "followed", built)
+    return prepared(built_app, server, "followed", built)
 
 
 @pytest.fixture

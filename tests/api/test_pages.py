@@ -5,8 +5,11 @@ import io
 import re
 
 import pytest
+from flask import Flask
 
-from tests.api.bodies import BAY, EVENT, MODIFICATION, PART, PLATFORM, SLOT, VEHICLE, added
+from service.local import LocalServer
+from tests.api.bodies import BAY, EVENT, MODIFICATION, PART, PLATFORM, SLOT, VEHICLE, added, fill
+from tests.api.conftest import filled
 from tests.conftest import Client
 
 EVENTS, MODIFICATIONS = "/v1/bays/north/events", "/v1/vehicles/car-a/modifications"
@@ -16,9 +19,9 @@ LISTS = (
 )  # fmt: skip
 
 
-@pytest.fixture
-def full(shop: Client) -> Client:
-    """Seven more of everything, not added in the order of the lists; several at one time."""
+def seven_more(shop: Client) -> None:
+    """Of everything, not added in the order of the lists; several at one time."""
+    fill(shop)
     for i in (5, 2, 7, 1, 6, 3, 4):
         added(shop, "/v1/platforms", PLATFORM, slug=f"kind-{i}")
         added(shop, "/v1/vehicles", VEHICLE, tag=f"car-{i}", confirm=True)
@@ -28,6 +31,17 @@ def full(shop: Client) -> Client:
         added(shop, EVENTS, EVENT, at=f"2026-03-1{i // 3}T10:00:00.123456+00:00", note=str(i))
         added(shop, MODIFICATIONS, MODIFICATION, fitted_on=f"2026-03-1{i // 3}", notes=str(i))
         shop.patch("/v1/settings", {"labour_rate": i}, If_Match=shop.get("/v1/settings").headers["ETag"])
+
+
+@pytest.fixture(scope="module")
+def shop_url(built_app: Flask, server: LocalServer) -> str:
+    """A database with seven more of everything, for the tests of this file."""
+    return filled(built_app, server, "pages", "empty", seven_more)
+
+
+@pytest.fixture
+def full(shop: Client) -> Client:
+    """The admin's client over it."""
     return shop
 
 

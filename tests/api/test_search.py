@@ -1,19 +1,33 @@
 """GET /v1/search: what somebody types at the counter."""
 
 import pytest
+from flask import Flask
 
+from service.local import LocalServer
 from tests.api.bodies import added
+from tests.api.conftest import filled
+from tests.conftest import Client
 from tests.factories import session, setup
 
 HERON = {"slug": "heron", "name": "Merrow Heron 3.5", "aspiration": "natural", "ignition": "spark"}
 
 
-@pytest.fixture
-def measured(stoats):
-    """The shop of stoats with the wide pipe measured on two cars, and a kind of car with nothing measured."""
-    added(stoats, "/v1/platforms", HERON)
+def measure(shop: Client) -> None:
+    """The wide pipe on two cars, and a kind of car with nothing measured."""
+    added(shop, "/v1/platforms", HERON)
     for car in ("stoat-1", "stoat-2"):
-        added(stoats, "/v1/sessions", session(setup(), setup(["wide-pipe"], 1.05), vehicle=car))
+        added(shop, "/v1/sessions", session(setup(), setup(["wide-pipe"], 1.05), vehicle=car))
+
+
+@pytest.fixture(scope="module")
+def stoats_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
+    """A database with that shop, for the tests of this file."""
+    return filled(built_app, server, "searched", "stoats", measure)
+
+
+@pytest.fixture
+def measured(stoats: Client) -> Client:
+    """The admin's client over it."""
     return stoats
 
 

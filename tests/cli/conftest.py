@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
-import shutil
 import signal
-import subprocess
-import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import httpx
@@ -21,10 +21,13 @@ import pytest
 
 from service.cli import main
 from service.local import start_server
-from tests.local.conftest import folder, template, used_folder  # noqa: F401
+from tests.conftest import copy_of, hurried
+from tests.local.conftest import folder, postmaster_of, used_folder  # noqa: F401
+from tests.processes import at_once, run_command
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 START_PATIENCE_S = 60
+NUMBERS = itertools.count()
 
 
 @dataclass(frozen=True)
@@ -60,75 +63,96 @@ def run(capsys, tmp_path, monkeypatch) -> Run:
 
 
 @pytest.fixture
-def ledger(used_folder) -> Iterator[Path]:  # noqa: F811
-    """A data folder whose server is up, so that each command adopts it."""
-    with start_server(used_folder):
+def unmigrated_ledger(used_folder) -> Iterator[Path]:  # noqa: F811
+    """A data folder without a schema whose server is up, so that each command adopts it."""
+    with start_server(hurried(used_folder)):
         yield used_folder
 
 
-@pytest.fixture(scope="session")
-def migrated_template(template, tmp_path_factory) -> Path:  # noqa: F811
-    """A data folder with the schema in it."""
-    made = tmp_path_factory.mktemp("migrated") / "data"
-    shutil.copytree(template, made)
-    assert main(["migrate", "--quiet", "--data-dir", str(made)]) == 0
-    return made
+@pytest.fixture
+def ledger(migrated_folder) -> Iterator[Path]:
+    """A data folder whose server is up, so that each command adopts it."""
+    with start_server(migrated_folder):
+        yield migrated_folder
+
+
+@contextmanager
+def lasting_folder(template: Path) -> Iterator[Path]:
+    """A copy of a data folder for a whole file; its server must have ended with the tests."""
+    with tempfile.TemporaryDirectory(prefix="bl-") as outer:
+        yield hurried(copy_of(template, Path(outer) / "data"))
+        assert postmaster_of(Path(outer) / "data") is None
 
 
 @pytest.fixture
 def migrated_folder(folder, migrated_template) -> Path:  # noqa: F811
-    shutil.copytree(migrated_template, folder)
-    return folder
+    return hurried(copy_of(migrated_template, folder))
 
 
 @dataclass
 class Serving:
     """A serving process and its address."""
 
-    process: subprocess.Popen[str]
+    process: BaseProcess
     folder: Path
-    said: str = ""
+    log: Path
 
     @property
     def url(self) -> str:
         return json.loads((self.folder / "serve.json").read_text())["url"]
 
+    @property
+    def pid(self) -> int:
+        return self.process.pid
+
+    @property
+    def said(self) -> str:
+        """All that it has said up to now."""
+        return self.log.read_text()
+
+    def send(self, how: int) -> None:
+        os.kill(self.pid, how)
+
+    def is_over(self) -> bool:
+        return not self.process.is_alive()
+
+    def ended(self) -> int:
+        """Wait for its end; answers its exit code."""
+        self.process.join(timeout=60)
+        assert self.process.exitcode is not None, "it does not end"
+        return self.process.exitcode
+
     def stop(self, how: int = signal.SIGTERM) -> int:
-        """Signal the process and wait; what it said is kept."""
-        self.process.send_signal(how)
-        self.said, _ = self.process.communicate(timeout=60)
-        return self.process.returncode
+        """Signal the process and wait."""
+        self.send(how)
+        return self.ended()
 
 
 @contextmanager
 def serving(folder: Path, *arguments: str, command: str = "serve") -> Iterator[Serving]:  # noqa: F811
-    """Serve a data folder on a free port, in a process and a process group of its own."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "service", command, "--data-dir", str(folder), "--port", "0", *arguments],
-        cwd=REPOSITORY,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        start_new_session=True,
-    )
+    """Serve a data folder on a free port, in a process and a session of its own."""
+    words = [command, "--data-dir", str(folder), "--port", "0", *arguments]
+    log = folder.parent / f"said-{next(NUMBERS)}.log"
+    process = at_once().Process(target=run_command, args=(words, log, dict(os.environ)))
+    process.start()
+    server = Serving(process, folder, log)
     try:
-        wait_for_note(process, folder)
-        yield Serving(process, folder)
+        wait_for_note(server)
+        yield server
     finally:
-        if process.poll() is None:
-            process.terminate()
-        process.communicate(timeout=60)
+        if not server.is_over():
+            server.stop()
 
 
-def wait_for_note(process: subprocess.Popen[str], folder: Path) -> None:  # noqa: F811
+def wait_for_note(server: Serving) -> None:
     deadline = time.monotonic() + START_PATIENCE_S
-    while not _note_is_of(process.pid, folder):
-        assert process.poll() is None, process.stdout.read()
+    while not note_is_of(server.pid, server.folder):
+        assert not server.is_over(), server.said
         assert time.monotonic() < deadline, "not ready in time"
         time.sleep(0.02)
 
 
-def _note_is_of(pid: int, folder: Path) -> bool:  # noqa: F811
+def note_is_of(pid: int, folder: Path) -> bool:  # noqa: F811
     try:
         return json.loads((folder / "serve.json").read_text())["pid"] == pid
     except FileNotFoundError:

@@ -4,49 +4,70 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
 import sys
-import tempfile
-import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import httpx
 import pytest
 
 from service.cli.demo import BEGUN, DONE
-from tests.cli.conftest import REPOSITORY, Serving, serving
-from tests.local.conftest import postmaster_of
+from tests.cli.conftest import REPOSITORY, Serving, lasting_folder, serving
+from tests.local.conftest import wait_until
 
 FEW = ("--cars", "60")  # enough for pairs of the commonest parts
 FILL_PATIENCE_S = 120
 
 
-def wait_until_filled(server: Serving) -> None:
-    deadline = time.monotonic() + FILL_PATIENCE_S
-    while not (server.folder / DONE).exists():
-        assert server.process.poll() is None
-        assert time.monotonic() < deadline, "not filled in time"
-        time.sleep(0.1)
-
-
 def cars_in(url: str) -> int:
-    """Open reading is on: no token."""
+    """How many cars are read without a token: none before the filling has opened the reading."""
     answer = httpx.get(f"{url}/v1/vehicles", params={"limit": 500})
-    assert answer.status_code == 200
-    return len(answer.json()["items"])
+    return len(answer.json()["items"]) if answer.status_code == 200 else 0
+
+
+def wait_for_words(server: Serving, words: str) -> None:
+    """Wait until the process says the words."""
+    wait_until(lambda: words in server.said or server.is_over(), FILL_PATIENCE_S)
+    assert words in server.said
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A shop whose filling was cut by a stop, and what it took to fill it."""
+
+    folder: Path
+    left: frozenset[str]
+    """Its files after the cut."""
+    rights: int
+    """Of the file that holds the token it is filled with."""
+    said: str
+    """What the start said that took the filling up again."""
+    cars: int
 
 
 @pytest.fixture(scope="module")
-def shop() -> Iterator[Serving]:
-    """The invented shop, filled and served."""
-    outer = Path(tempfile.mkdtemp(prefix="bl-"))
-    with serving(outer / "data", *FEW, command="demo") as server:
-        wait_until_filled(server)
+def filled(migrated_template) -> Iterator[Filled]:
+    """The invented shop, filled in two goes; nobody serves it."""
+    with lasting_folder(migrated_template) as folder:
+        with serving(folder, *FEW, command="demo") as server:
+            wait_until(lambda: (folder / BEGUN).exists() and cars_in(server.url) > 0, FILL_PATIENCE_S)
+            server.stop()
+            left, rights = frozenset(os.listdir(folder)), (folder / BEGUN).stat().st_mode & 0o777
+        with serving(folder, *FEW, command="demo") as server:
+            wait_until(lambda: (folder / DONE).exists() or server.is_over(), FILL_PATIENCE_S)
+            cars = cars_in(server.url)
+            server.stop()
+        yield Filled(folder, left, rights, server.said, cars)
+
+
+@pytest.fixture(scope="module")
+def shop(filled) -> Iterator[Serving]:
+    """The filled shop started again."""
+    with serving(filled.folder, *FEW, command="demo") as server:
+        wait_for_words(server, "Look around")
         yield server
-    assert postmaster_of(outer / "data") is None
-    shutil.rmtree(outer)
 
 
 def test_the_filled_shop_is_read_without_a_token_on_this_machine(shop):
@@ -185,40 +206,17 @@ def test_the_settings_of_the_filled_shop_are_printed(shop, run):
     assert "open_reading = True" in ran.out
 
 
-def test_a_filling_cut_by_a_kill_is_taken_up_again_and_the_next_start_finds_it_done(folder):
-    with serving(folder, *FEW, command="demo") as server:
-        deadline = time.monotonic() + FILL_PATIENCE_S
-        while not ((folder / BEGUN).exists() and _any_cars(server.url)):
-            assert time.monotonic() < deadline
-            time.sleep(0.02)
-        server.stop()
-        assert not (folder / DONE).exists(), "it was meant to be cut in the middle"
-        assert (folder / BEGUN).stat().st_mode & 0o777 == 0o600, "it holds a token"
-    with serving(folder, *FEW, command="demo") as server:
-        wait_until_filled(server)
-        cars = cars_in(server.url)
-        assert cars > 50
-        server.stop()
-        assert "Filling" in server.said
-        assert not (folder / BEGUN).exists()
-    with serving(folder, *FEW, command="demo") as server:
-        wait_for_words(server, "Look around")
-        assert cars_in(server.url) == cars
-        server.stop()
-        assert "Filling" not in server.said
+def test_a_filling_that_was_cut_is_taken_up_again(filled):
+    assert DONE not in filled.left, "it was meant to be cut in the middle"
+    assert filled.rights == 0o600, "it holds a token"
+    assert "Filling" in filled.said
+    assert not (filled.folder / BEGUN).exists()
+    assert filled.cars > 50
 
 
-def _any_cars(url: str) -> bool:
-    answer = httpx.get(f"{url}/v1/vehicles", params={"limit": 1})
-    return answer.status_code == 200 and answer.json()["items"] != []
-
-
-def wait_for_words(server: Serving, words: str) -> None:
-    """Read what the process says until the words come."""
-    for line in server.process.stdout:
-        if words in line:
-            return
-    raise AssertionError(f"ended without saying {words!r}")
+def test_the_next_start_finds_the_filling_done(filled, shop):
+    assert cars_in(shop.url) == filled.cars
+    assert "Filling" not in shop.said
 
 
 def test_a_ledger_with_cars_of_its_own_is_served_and_not_filled(migrated_folder, run):

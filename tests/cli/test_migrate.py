@@ -15,25 +15,26 @@ def count_of_tables(folder) -> int:
         return scalar(server.owner_url, TABLES)
 
 
-def test_migrate_makes_the_schema_and_doing_it_twice_is_harmless(run, ledger):
+def test_migrate_makes_the_schema_and_doing_it_twice_is_harmless(run, unmigrated_ledger):
     for _ in range(2):
-        ran = run("migrate", "--data-dir", ledger)
+        ran = run("migrate", "--data-dir", unmigrated_ledger)
         assert (ran.code, ran.out) == (0, "the schema is at head\n")
-    assert count_of_tables(ledger) > 10
+    assert count_of_tables(unmigrated_ledger) > 10
+
+
+def test_show_marks_nothing_before_the_first_migration(run, unmigrated_ledger):
+    before = run("migrate", "--show", "--data-dir", unmigrated_ledger).out
+    assert "0001" in before
+    assert "(current)" not in before
 
 
 def test_show_marks_where_the_database_stands(run, ledger):
-    before = run("migrate", "--show", "--data-dir", ledger).out
-    assert "0001" in before
-    assert "(current)" not in before
-    run("migrate", "--data-dir", ledger)
     shown = run("migrate", "--show", "--data-dir", ledger).out
     assert "0001" in shown
     assert "(current)" in shown
 
 
 def test_going_back_is_refused_unless_it_is_meant(run, ledger):
-    run("migrate", "--data-dir", ledger)
     ran = run("migrate", "--to", "base", "--data-dir", ledger)
     assert ran.code == 2
     assert "--yes" in ran.err
@@ -48,12 +49,12 @@ def test_an_unknown_revision_names_the_known_ones(run, ledger):
     assert "0001" in ran.err
 
 
-def test_a_given_database_is_migrated_instead_of_an_own_one(run, ledger, tmp_path):
-    with start_server(ledger) as server:
+def test_a_given_database_is_migrated_instead_of_an_own_one(run, unmigrated_ledger, tmp_path):
+    with start_server(unmigrated_ledger) as server:
         ran = run("migrate", "--database-url", server.owner_url, "--data-dir", tmp_path / "other")
     assert ran.code == 0
     assert not (tmp_path / "other").exists()
-    assert count_of_tables(ledger) > 10
+    assert count_of_tables(unmigrated_ledger) > 10
 
 
 def test_a_database_that_does_not_answer_is_one_line(run, tmp_path):

@@ -48,8 +48,8 @@ def test_quiet_it_says_nothing(run, url):
     assert (ran.code, ran.out, ran.err) == (0, "", "")
 
 
-def test_an_older_schema_is_refused_with_the_way_out(run, ledger):
-    ran = run("refit", "--data-dir", ledger)
+def test_an_older_schema_is_refused_with_the_way_out(run, unmigrated_ledger):
+    ran = run("refit", "--data-dir", unmigrated_ledger)
     assert ran.code == 1
     assert "bayledger migrate" in ran.err
 

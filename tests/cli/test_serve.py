@@ -11,13 +11,23 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from pathlib import Path
 
 import httpx
 import psycopg
 import pytest
 
 from service.local import processes, start_server
-from tests.cli.conftest import REPOSITORY, is_up, serving
+from tests.cli.conftest import (
+    REPOSITORY,
+    START_PATIENCE_S,
+    Serving,
+    is_up,
+    lasting_folder,
+    note_is_of,
+    serving,
+)
 from tests.local.conftest import execute, postmaster_of, scalar, wait_until
 
 
@@ -30,25 +40,45 @@ def workers_of(master: int) -> list[int]:
 
 
 def _is_python(pid: int) -> bool:
-    return "service" in processes.state_and_command(pid)[1]
+    try:
+        return os.path.samefile(f"/proc/{pid}/exe", sys.executable)
+    except FileNotFoundError:  # it has ended, and is waited for
+        return False
+
+
+@pytest.fixture(scope="module")
+def standing(migrated_template) -> Iterator[Serving]:
+    """A service for the tests that leave it serving."""
+    with lasting_folder(migrated_template) as folder, serving(folder) as server:
+        yield server
+
+
+def typed(folder: Path) -> subprocess.Popen[str]:
+    """The command as a person types it."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "service", "serve", "--port", "0", "--data-dir", str(folder)],
+        cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
 
 
 def test_serve_makes_everything_says_its_address_and_stops_cleanly(folder):
-    with serving(folder) as server:
-        assert is_up(server.url)
-        assert postmaster_of(folder) is not None
-        url, code = server.url, server.stop()
-        assert code == 0
-        assert server.said == f"Bayledger serves {url} (Ctrl-C stops it)\n"
+    process = typed(folder)
+    wait_until(lambda: note_is_of(process.pid, folder) or process.poll() is not None, START_PATIENCE_S)
+    url = json.loads((folder / "serve.json").read_text())["url"]
+    assert is_up(url)
+    assert postmaster_of(folder) is not None
+    process.terminate()
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert said == f"Bayledger serves {url} (Ctrl-C stops it)\n"
     assert postmaster_of(folder) is None
     assert not (folder / "serve.json").exists()
 
 
 def test_ctrl_c_in_the_terminal_stops_it_cleanly(migrated_folder):
     with serving(migrated_folder) as server:
-        os.killpg(server.process.pid, signal.SIGINT)  # a terminal sends it to the whole group
-        server.process.communicate(timeout=60)
-        assert server.process.returncode == 0
+        os.killpg(server.pid, signal.SIGINT)  # a terminal sends it to the whole group
+        assert server.ended() == 0
     assert postmaster_of(migrated_folder) is None
 
 
@@ -68,20 +98,19 @@ def test_stopping_and_starting_again_keeps_the_data_and_the_key_for_vins(migrate
         assert (migrated_folder / "secret").read_text() == key
 
 
-def test_a_token_made_while_it_serves_is_taken_at_once(migrated_folder, run):
-    with serving(migrated_folder) as server:
-        refused = httpx.get(f"{server.url}/v1/platforms")
-        assert refused.status_code == 401
-        token = run("token", "create", "--scope", "read", "--data-dir", migrated_folder).out.strip()
-        taken = httpx.get(f"{server.url}/v1/platforms", headers={"Authorization": f"Bearer {token}"})
-        assert taken.status_code == 200
-        number = run("token", "list", "--data-dir", migrated_folder).out.splitlines()[1].split()[0]
-        run("token", "revoke", number, "--data-dir", migrated_folder)
-        ended = httpx.get(f"{server.url}/v1/platforms", headers={"Authorization": f"Bearer {token}"})
-        assert ended.status_code == 401
-        assert postmaster_of(migrated_folder) is not None, (
-            "a token command must not stop the server under the service"
-        )
+def test_a_token_made_while_it_serves_is_taken_at_once(standing, run):
+    refused = httpx.get(f"{standing.url}/v1/platforms")
+    assert refused.status_code == 401
+    token = run("token", "create", "--scope", "read", "--data-dir", standing.folder).out.strip()
+    taken = httpx.get(f"{standing.url}/v1/platforms", headers={"Authorization": f"Bearer {token}"})
+    assert taken.status_code == 200
+    number = run("token", "list", "--data-dir", standing.folder).out.splitlines()[1].split()[0]
+    run("token", "revoke", number, "--data-dir", standing.folder)
+    ended = httpx.get(f"{standing.url}/v1/platforms", headers={"Authorization": f"Bearer {token}"})
+    assert ended.status_code == 401
+    assert postmaster_of(standing.folder) is not None, (
+        "a token command must not stop the server under the service"
+    )
 
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
@@ -100,25 +129,23 @@ def test_a_request_under_way_is_finished_before_it_stops(migrated_folder, run, h
             asking.start()
             waiting = "select count(*) from pg_stat_activity where wait_event_type = 'Lock'"
             wait_until(lambda: scalar(database.superuser_url, waiting) > 0)
-            server.process.send_signal(how)
+            server.send(how)
             time.sleep(1.0)
-            assert server.process.poll() is None, "it must wait for the request"
+            assert not server.is_over(), "it must wait for the request"
         asking.join(timeout=30)
         assert [answer.status_code for answer in answers] == [200]
-        server.process.communicate(timeout=30)
-        assert server.process.returncode == 0
+        assert server.ended() == 0
 
 
-def test_two_ledgers_on_one_port_are_told_apart_in_one_line(migrated_folder, run, tmp_path):
-    with serving(migrated_folder) as server:
-        port = server.url.rpartition(":")[2]
-        ran = run("serve", "--port", port, "--data-dir", tmp_path / "second")
-        assert ran.code == 1
-        assert f"port {port}" in ran.err
-        assert "--port" in ran.err
-        assert len(ran.err.splitlines()) == 1
-        assert not (tmp_path / "second").exists()
-        assert is_up(server.url)
+def test_two_ledgers_on_one_port_are_told_apart_in_one_line(standing, run, tmp_path):
+    port = standing.url.rpartition(":")[2]
+    ran = run("serve", "--port", port, "--data-dir", tmp_path / "second")
+    assert ran.code == 1
+    assert f"port {port}" in ran.err
+    assert "--port" in ran.err
+    assert len(ran.err.splitlines()) == 1
+    assert not (tmp_path / "second").exists()
+    assert is_up(standing.url)
 
 
 def test_two_ledgers_on_one_folder_share_its_database(migrated_folder):
@@ -167,10 +194,7 @@ def test_with_certificates_it_speaks_https(migrated_folder, tmp_path):
 
 @pytest.mark.parametrize("delay_s", [0.2, 0.6, 1.2])
 def test_sigterm_at_any_moment_of_the_start_leaves_no_database_behind(folder, delay_s):
-    process = subprocess.Popen(
-        [sys.executable, "-m", "service", "serve", "--port", "0", "--data-dir", str(folder)],
-        cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
+    process = typed(folder)
     wait_until((folder / "start.lock").exists, patience_s=30)
     time.sleep(delay_s)
     process.terminate()
@@ -193,10 +217,9 @@ def test_certificates_that_cannot_be_used_are_named(run, tmp_path):
 def test_a_killed_service_leaves_a_folder_that_starts_again(migrated_folder):
     with serving(migrated_folder) as server:
         port = int(server.url.rpartition(":")[2])
-        workers = workers_of(server.process.pid)
+        workers = workers_of(server.pid)
         assert len(workers) == 1
-        server.process.kill()
-        server.process.wait()
+        assert server.stop(signal.SIGKILL) == -signal.SIGKILL
         wait_until(lambda: processes.state_and_command(workers[0])[0] in ("", "Z"))
         with socket.socket() as door:
             door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -205,25 +228,22 @@ def test_a_killed_service_leaves_a_folder_that_starts_again(migrated_folder):
             assert is_up(again.url)
 
 
-def test_a_killed_worker_is_replaced(migrated_folder):
-    with serving(migrated_folder) as server:
-        first = workers_of(server.process.pid)
-        os.kill(first[0], signal.SIGKILL)
-        wait_until(lambda: workers_of(server.process.pid) not in ([], first))
-        wait_until(lambda: is_up(server.url))
+def test_a_killed_worker_is_replaced(standing):
+    first = workers_of(standing.pid)
+    os.kill(first[0], signal.SIGKILL)
+    wait_until(lambda: workers_of(standing.pid) not in ([], first))
+    wait_until(lambda: is_up(standing.url))
 
 
-def test_a_killed_database_is_brought_back_while_it_serves(migrated_folder, run):
-    with serving(migrated_folder) as server:
-        token = run("token", "create", "--scope", "read", "--data-dir", migrated_folder).out.strip()
-        headers = {"Authorization": f"Bearer {token}"}
-        first = postmaster_of(migrated_folder)
-        os.kill(first, signal.SIGKILL)
-        wait_until(lambda: postmaster_of(migrated_folder) not in (None, first), patience_s=20)
-        # its pool of connections takes a moment to notice
-        ask = httpx.Client(base_url=server.url, headers=headers, timeout=30)
+def test_a_killed_database_is_brought_back_while_it_serves(standing, run):
+    token = run("token", "create", "--scope", "read", "--data-dir", standing.folder).out.strip()
+    headers = {"Authorization": f"Bearer {token}"}
+    first = postmaster_of(standing.folder)
+    os.kill(first, signal.SIGKILL)
+    wait_until(lambda: postmaster_of(standing.folder) not in (None, first), patience_s=20)
+    # its pool of connections takes a moment to notice
+    with httpx.Client(base_url=standing.url, headers=headers, timeout=30) as ask:
         wait_until(lambda: ask.get("/v1/platforms").status_code == 200, patience_s=40)
-        ask.close()
 
 
 def test_a_schema_that_cannot_be_migrated_stops_the_start_with_the_reason(used_folder):
@@ -240,7 +260,6 @@ def test_a_schema_that_cannot_be_migrated_stops_the_start_with_the_reason(used_f
     assert postmaster_of(used_folder) is None
 
 
-def test_the_note_for_other_commands_holds_no_secret(migrated_folder):
-    with serving(migrated_folder) as server:
-        note = json.loads((migrated_folder / "serve.json").read_text())
-        assert note == {"url": server.url, "pid": server.process.pid}
+def test_the_note_for_other_commands_holds_no_secret(standing):
+    note = json.loads((standing.folder / "serve.json").read_text())
+    assert note == {"url": standing.url, "pid": standing.pid}

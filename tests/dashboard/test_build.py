@@ -6,11 +6,14 @@ import shutil
 from pathlib import Path
 
 import altair
+import jsonschema
 import pytest
 
 from dashboard import build
 
 CHARTS = sorted(build.CHARTS)
+GRAMMAR = jsonschema.Draft7Validator(altair.load_schema())
+"""The chart grammar's published schema, read once: `Chart.from_dict` reads it for each part of a chart."""
 
 
 @pytest.fixture
@@ -93,7 +96,7 @@ def test_a_saved_picture_wears_the_light_colours_of_the_style_sheet() -> None:
 @pytest.mark.parametrize("name", CHARTS)
 def test_a_chart_is_valid_and_carries_no_data(name: str) -> None:
     spec = json.loads((build.SITE / "charts" / f"{name}.json").read_bytes())
-    altair.Chart.from_dict(spec)  # validates against the chart grammar's published schema
+    GRAMMAR.validate(spec)
     assert "datasets" not in spec
     assert '"values"' not in json.dumps(spec)
     assert '"url"' not in json.dumps(spec)

@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import BrowserContext, Locator, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from service.local import LocalServer
 from tests.conftest import version_of
-from tests.dashboard.conftest import Ledger, Watched
+from tests.dashboard.conftest import Ledger, Shown, Watched, emptied, kept_page
 from tests.dashboard.own_ledger import OwnLedger, a_measured_car, own_ledger
 from tests.factories import session, setup
 
@@ -30,50 +30,50 @@ def a_car(ledger: Ledger, least: int = 2) -> str:
 # Reading
 
 
-def test_nothing_is_listed_before_a_tag_is_typed(watched: Watched, ledger: Ledger) -> None:
-    page = watched.open("car.html")
+def test_nothing_is_listed_before_a_tag_is_typed(cleared: Watched, ledger: Ledger) -> None:
+    page = cleared.open("car.html")
     expect(page.locator("#answer")).to_contain_text("Type the tag of a car")
     assert page.locator("#tags option").count() == 0
-    assert not [url for url in watched.requests if "/v1/vehicles" in url]
+    assert not [url for url in cleared.requests if "/v1/vehicles" in url]
     page.locator("#tag").press_sequentially("st")
-    assert not [url for url in watched.requests if "/v1/vehicles" in url]
+    assert not [url for url in cleared.requests if "/v1/vehicles" in url]
     page.locator("#tag").press_sequentially("o")
     page.wait_for_function("() => document.querySelectorAll('#tags option').length")
     wanted = [row["tag"] for row in ledger.ask("/v1/vehicles", q="sto", limit="8")["items"]]
     assert page.locator("#tags option").evaluate_all("all => all.map((one) => one.value)") == wanted
 
 
-def test_a_typed_tag_is_answered_and_stands_in_the_address(watched: Watched, ledger: Ledger) -> None:
+def test_a_typed_tag_is_answered_and_stands_in_the_address(cleared: Watched, ledger: Ledger) -> None:
     tag = a_car(ledger)
-    page = watched.open("car.html")
+    page = cleared.open("car.html")
     page.locator("#tag").fill(tag.upper())
     page.locator("#tag").press("Enter")
     expect(page.locator(".headline")).to_be_visible()
-    watched.settle()
+    cleared.settle()
     assert f"tag={tag}" in page.url
 
 
-def test_the_first_sentence_holds_the_ledgers_own_reading(watched: Watched, ledger: Ledger) -> None:
+def test_the_first_sentence_holds_the_ledgers_own_reading(cleared: Watched, ledger: Ledger) -> None:
     tag = a_car(ledger)
     own = ledger.ask(f"/v1/vehicles/{tag}/own-readings", units="us")
-    page = watched.open("car.html", tag=tag, units="us")
+    page = cleared.open("car.html", tag=tag, units="us")
     number = page.locator(".headline data").first
     assert float(number.get_attribute("value") or "nan") == own["now"]["mean"]
     assert f"mean of {own['now']['pulls']} pull" in page.locator(".headline").inner_text()
     for words in own["says"].values():
         if words:
             expect(page.locator(".answer")).to_contain_text(words)
-    assert watched.complaints == []
-    assert watched.violations() == []
-    assert watched.strangers() == []
+    assert cleared.complaints == []
+    assert cleared.violations() == []
+    assert cleared.strangers() == []
 
 
 def test_every_setup_stands_in_the_table_with_its_figure_and_can_be_saved(
-    watched: Watched, ledger: Ledger, tmp_path: Path
+    shown: Shown, ledger: Ledger, tmp_path: Path
 ) -> None:
     tag = a_car(ledger)
     states = ledger.ask(f"/v1/vehicles/{tag}/states")["items"]
-    page = watched.open("car.html", tag=tag)
+    page = shown.open("car.html", tag=tag)
     page.locator("#readings summary", has_text="as a table").click()
     rows = page.locator("#readings tbody tr")
     assert rows.count() == len(states)
@@ -87,10 +87,10 @@ def test_every_setup_stands_in_the_table_with_its_figure_and_can_be_saved(
     assert [row["setup"] for row in saved] == [state["setup"] for state in states]
 
 
-def test_a_mark_is_drawn_for_each_setup(watched: Watched, ledger: Ledger) -> None:
+def test_a_mark_is_drawn_for_each_setup(shown: Shown, ledger: Ledger) -> None:
     tag = a_car(ledger)
     states = ledger.ask(f"/v1/vehicles/{tag}/states")["items"]
-    page = watched.open("car.html", tag=tag)
+    page = shown.open("car.html", tag=tag)
     figure = page.locator("#readings figure")
     assert figure.locator(".chart svg g.mark-symbol.role-mark path").count() == len(
         [state for state in states if state["mean"] is not None]
@@ -98,39 +98,39 @@ def test_a_mark_is_drawn_for_each_setup(watched: Watched, ledger: Ledger) -> Non
 
 
 def test_a_car_of_many_visits_is_drawn_over_time_and_older_ones_follow(
-    watched: Watched, ledger: Ledger
+    cleared: Watched, ledger: Ledger
 ) -> None:
     cars = [row["tag"] for row in ledger.ask("/v1/vehicles", limit="500")["items"] if row["check_car"]]
     states = ledger.ask(f"/v1/vehicles/{cars[0]}/states", limit="500")["items"]
     assert len(states) > 50
-    page = watched.open("car.html", tag=cars[0])
+    page = cleared.open("car.html", tag=cars[0])
     assert page.locator("#readings .mark-symbol.role-mark path").count() == 50
     page.locator("#readings button", has_text="Older setups").click()
     expect(page.locator("#readings summary", has_text="as a table")).to_contain_text(
         f"All {len(states)} setups"
     )
-    watched.settle()
+    cleared.settle()
     assert page.locator("#readings .mark-symbol.role-mark path").count() == len(states)
 
 
-def test_chosen_curves_are_drawn_numbered_and_no_more_than_six(watched: Watched, ledger: Ledger) -> None:
-    page = watched.open("car.html", tag=a_car(ledger))
+def test_chosen_curves_are_drawn_numbered_and_no_more_than_six(cleared: Watched, ledger: Ledger) -> None:
+    page = cleared.open("car.html", tag=a_car(ledger))
     curves = page.locator("#curves")
     assert lines(curves) == 2
     curves.locator("input:checked[type=checkbox]").first.uncheck()
-    watched.settle()
+    cleared.settle()
     assert lines(curves) == 1
     assert curves.locator("ol li").count() == 1
     cars = [row["tag"] for row in ledger.ask("/v1/vehicles", limit="500")["items"] if row["check_car"]]
-    page = watched.open("car.html", tag=cars[0])
+    page = cleared.open("car.html", tag=cars[0])
     boxes = page.locator("#curves input[type=checkbox]")
     for n in range(2, 6):
         boxes.nth(n).check()
-    watched.settle()
+    cleared.settle()
     assert lines(page.locator("#curves")) == 6
     boxes.nth(6).click()
     assert not boxes.nth(6).is_checked()
-    watched.settle()
+    cleared.settle()
     assert lines(page.locator("#curves")) == 6
 
 
@@ -139,12 +139,12 @@ def lines(curves: Locator) -> int:
     return curves.locator(".chart svg g.mark-line path").count()
 
 
-def test_power_and_torque_are_the_setups_own_curve(watched: Watched, ledger: Ledger) -> None:
+def test_power_and_torque_are_the_setups_own_curve(cleared: Watched, ledger: Ledger) -> None:
     tag = a_car(ledger)
-    page = watched.open("car.html", tag=tag, units="si")
+    page = cleared.open("car.html", tag=tag, units="si")
     for quantity, unit in (("torque", "N·m"), ("power", "kW")):
         page.locator(f"#curves input[value={quantity}]").check()
-        watched.settle()
+        cleared.settle()
         expect(page.locator("#curves figcaption")).to_contain_text(unit)
         setup_path = ledger.ask(f"/v1/vehicles/{tag}/states")["items"][0]["setup"]
         curve = ledger.ask(f"{setup_path}/curve", units="si")["curve"]
@@ -154,10 +154,10 @@ def test_power_and_torque_are_the_setups_own_curve(watched: Watched, ledger: Led
         expect(row).to_contain_text(f"{curve[quantity][at]:.1f}")
 
 
-def test_what_each_change_did_is_the_ledgers_own_step(watched: Watched, ledger: Ledger) -> None:
+def test_what_each_change_did_is_the_ledgers_own_step(shown: Shown, ledger: Ledger) -> None:
     tag = a_car(ledger)
     steps = ledger.ask(f"/v1/vehicles/{tag}/own-readings")["steps"]
-    page = watched.open("car.html", tag=tag)
+    page = shown.open("car.html", tag=tag)
     rows = page.locator("#fitted > .scroll tbody tr")
     assert rows.count() == len(steps) > 0
     for row, step in zip(rows.all(), steps, strict=True):
@@ -166,12 +166,13 @@ def test_what_each_change_did_is_the_ledgers_own_step(watched: Watched, ledger: 
 
 
 def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
-    watched: Watched, ledger: Ledger, tmp_path: Path
+    shown: Shown, ledger: Ledger, tmp_path: Path
 ) -> None:
     tag = a_car(ledger)
     state = ledger.ask(f"/v1/vehicles/{tag}/states")["items"][0]
     record = ledger.ask(state["session"])
-    page = watched.open("car.html", tag=tag)
+    watched = shown.watched("car.html", tag=tag)
+    page = watched.page
     visit = open_visit(watched, record)
     assert visit.locator(".setup").count() == len(record["setups"])
     for part in visit.locator(".setup").all():
@@ -191,11 +192,11 @@ def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
 
 
 def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
-    watched: Watched, ledger: Ledger
+    cleared: Watched, ledger: Ledger
 ) -> None:
     item = an_odd_stock_car(ledger)
     own = ledger.ask(f"/v1/vehicles/{item['vehicle']}/own-readings", units="si")
-    page = watched.open("car.html", tag=item["vehicle"], units="si")
+    page = cleared.open("car.html", tag=item["vehicle"], units="si")
     expect(page.locator(".headline + p")).to_have_text(own["says"]["standing"])
     now = own["now"]
     bay = next(row["name"] for row in ledger.ask("/v1/bays")["items"] if row["slug"] == now["bay"])
@@ -204,7 +205,7 @@ def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
     )
     page.get_by_role("link", name="Where it stands among stock cars of its kind").click()
     page.wait_for_url("**/spread.html*")
-    watched.settle()
+    cleared.settle()
     line = page.locator(".answer > p").last
     expect(line).to_contain_text(f"{item['vehicle']} reads")
     expect(line).to_contain_text("in 100 such cars")
@@ -234,41 +235,41 @@ def is_counted(ledger: Ledger, item: dict[str, Any]) -> bool:
     )
 
 
-def test_the_last_visits_sheet_is_one_link_away(watched: Watched, ledger: Ledger) -> None:
+def test_the_last_visits_sheet_is_one_link_away(shown: Shown, ledger: Ledger) -> None:
     tag = a_car(ledger)
     newest = ledger.ask(f"/v1/vehicles/{tag}/own-readings")["newest"]["session"].rsplit("/", 1)[-1]
-    page = watched.open("car.html", tag=tag)
+    page = shown.open("car.html", tag=tag)
     href = page.get_by_role("link", name="The sheet of the last visit", exact=True).get_attribute("href")
     assert f"session={newest}" in (href or "")
 
 
-def test_a_changes_figure_says_that_it_is_against_the_state_before_only(
-    watched: Watched, ledger: Ledger
-) -> None:
-    page = watched.open("car.html", tag=a_car(ledger))
+def test_a_changes_figure_says_that_it_is_against_the_state_before_only(shown: Shown, ledger: Ledger) -> None:
+    page = shown.open("car.html", tag=a_car(ledger))
     expect(page.locator("#fitted")).to_contain_text("against the state before it only")
     expect(page.locator("#fitted")).to_contain_text("its figure may differ a little from the one here")
 
 
-def test_boxes_to_tick_are_large_enough_to_hit(watched: Watched, ledger: Ledger) -> None:
-    page = watched.open("car.html", tag=a_car(ledger))
-    for box in page.locator(".choices input[type=checkbox]").all():
-        size = box.bounding_box()
-        assert size is not None
-        assert min(size["width"], size["height"]) >= 24  # WCAG 2.2, 2.5.8
+def test_boxes_to_tick_are_large_enough_to_hit(shown: Shown, ledger: Ledger) -> None:
+    page = shown.open("car.html", tag=a_car(ledger))
+    sides = page.locator(".choices input[type=checkbox]").evaluate_all(
+        "(boxes) => boxes.flatMap((box) => [box.getBoundingClientRect().width, box.getBoundingClientRect().height])"
+    )
+    assert sides
+    assert min(sides) >= 24  # WCAG 2.2, 2.5.8
 
 
-def test_without_a_token_there_is_nothing_to_change(watched: Watched, ledger: Ledger) -> None:
+def test_without_a_token_there_is_nothing_to_change(shown: Shown, ledger: Ledger) -> None:
     tag = a_car(ledger)
-    page = watched.open("car.html", tag=tag)
+    watched = shown.watched("car.html", tag=tag)
+    page = watched.page
     states = ledger.ask(f"/v1/vehicles/{tag}/states")["items"]
     open_visit(watched, ledger.ask(states[0]["session"]))
     assert page.get_by_text("Strike").count() == 0
     expect(page.locator("#change")).to_contain_text("Change something? Give a token")
 
 
-def test_an_unknown_car_is_said_to_be_unknown(watched: Watched) -> None:
-    page = watched.open("car.html", tag="nobodys-car")
+def test_an_unknown_car_is_said_to_be_unknown(cleared: Watched) -> None:
+    page = cleared.open("car.html", tag="nobodys-car")
     expect(page.locator("#answer")).to_contain_text("Not in the ledger")
 
 
@@ -295,13 +296,22 @@ def visits(changed: OwnLedger) -> list[dict[str, Any]]:
     return a_measured_car(changed, tag, 1.0 + 0.002 * n)
 
 
+@pytest.fixture(scope="module")
+def own_page(browser: Browser, changed: OwnLedger) -> Iterator[Watched]:
+    """A page of that ledger."""
+    with kept_page(browser, changed.url) as page:
+        yield page
+
+
 @pytest.fixture
-def opened(context: BrowserContext, changed: OwnLedger, visits: list[dict[str, Any]]) -> Watched:
-    """That car's page, an admin's token typed in its tab, the first visit open."""
-    watched = Watched(context.new_page(), changed.url)
-    watched.mind()
+def opened(own_page: Watched, changed: OwnLedger, visits: list[dict[str, Any]]) -> Watched:
+    """That car's page, an admin's token in its tab as `give` leaves it there, the first visit open."""
+    watched = emptied(own_page)
+    watched.page.goto(f"{changed.url}/light.json")  # any small file of the site: its storage is the page's
+    watched.page.evaluate(
+        "([name, token]) => sessionStorage.setItem(name, token)", [CHANGE, changed.tokens["admin"]]
+    )
     watched.open("car.html", tag=visits[0]["vehicle"], units="si")
-    give(watched, changed.tokens["admin"])
     open_visit(watched, visits[0])
     return watched
 
@@ -503,9 +513,9 @@ def test_who_was_slower_is_told_and_nothing_is_written(
 
 
 def test_a_token_that_only_reads_sees_no_controls_and_is_told_so(
-    context: BrowserContext, changed: OwnLedger, visits: list[dict[str, Any]]
+    own_page: Watched, changed: OwnLedger, visits: list[dict[str, Any]]
 ) -> None:
-    watched = Watched(context.new_page(), changed.url)
+    watched = emptied(own_page)
     watched.open("car.html", tag=visits[0]["vehicle"])
     give(watched, changed.tokens["read"])
     expect(watched.page.locator("#change")).to_contain_text("has scope read: it may not change anything")
@@ -514,10 +524,10 @@ def test_a_token_that_only_reads_sees_no_controls_and_is_told_so(
 
 
 def test_a_bays_token_sees_controls_on_its_own_bays_visits_only(
-    context: BrowserContext, changed: OwnLedger, visits: list[dict[str, Any]]
+    own_page: Watched, changed: OwnLedger, visits: list[dict[str, Any]]
 ) -> None:
     own = changed.post(session(setup(scale=0.9), vehicle=visits[0]["vehicle"], bay="hub", day=3))
-    watched = Watched(context.new_page(), changed.url)
+    watched = emptied(own_page)
     watched.open("car.html", tag=visits[0]["vehicle"])
     give(watched, changed.tokens["hub"])
     expect(watched.page.locator("#change")).to_contain_text("what bay hub posted")
@@ -525,8 +535,13 @@ def test_a_bays_token_sees_controls_on_its_own_bays_visits_only(
     assert open_visit(watched, own).get_by_text("Strike or amend this visit").count() == 1
 
 
-def test_the_token_is_kept_in_the_tab_only_and_can_be_forgotten(opened: Watched, changed: OwnLedger) -> None:
-    page: Page = opened.page
+def test_the_token_is_kept_in_the_tab_only_and_can_be_forgotten(
+    own_page: Watched, changed: OwnLedger, visits: list[dict[str, Any]]
+) -> None:
+    opened = emptied(own_page)
+    page: Page = opened.open("car.html", tag=visits[0]["vehicle"], units="si")
+    give(opened, changed.tokens["admin"])
+    assert open_visit(opened, visits[0]).get_by_text("Strike or amend this visit").count() == 1
     assert page.evaluate(f"sessionStorage.getItem('{CHANGE}')") == changed.tokens["admin"]
     assert page.evaluate("Object.values(localStorage).join()").count("bay_") == 0
     page.get_by_role("button", name="Forget the token for changes").click()

@@ -5,9 +5,9 @@ import re
 from typing import Any
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Locator, expect
 
-from tests.dashboard.conftest import Ledger, Watched
+from tests.dashboard.conftest import Ledger, Shown, Watched
 from tests.dashboard.test_gain_page import changed, open_pairs, spoken
 
 MOST_MARKS = 60  # for ten thousand cars: bars, rules and axis, far from one mark a car (our choice)
@@ -20,13 +20,14 @@ def first_pair(ledger: Ledger, question: dict[str, str], **more: str) -> dict[st
     return next(pair for pair in pairs if pair["used"])
 
 
-def opened(page: Page) -> Locator:
-    """The first pair, opened down to its pulls."""
-    open_pairs(page)
-    page.locator("#pairs summary", has_text="How do we know?").click()
-    first = page.locator("#pairs details details details").first
+def opened(gain: Watched) -> Locator:
+    """The first pair, opened down to its pulls; what a test before has opened is closed first."""
+    gain.fold()
+    open_pairs(gain.page)
+    gain.page.locator("#pairs summary", has_text="How do we know?").click()
+    first = gain.page.locator("#pairs details details details").first
     first.locator("summary").first.click()
-    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    gain.page.wait_for_function("() => !document.querySelector('[aria-busy]')")
     return first
 
 
@@ -37,11 +38,11 @@ def setup_of(ledger: Ledger, path: str, **more: str) -> tuple[dict[str, Any], di
     return whole, next(setup for setup in whole["setups"] if setup["n"] == int(n))
 
 
-def test_a_pair_opens_down_to_every_pull_with_the_ledgers_figures(watched: Watched, ledger: Ledger) -> None:
+def test_a_pair_opens_down_to_every_pull_with_the_ledgers_figures(shown: Shown, ledger: Ledger) -> None:
     question = {**ledger.best_question(), "units": "us"}
     pair = first_pair(ledger, question)
-    page = watched.open("gain.html", **question)
-    evidence = opened(page)
+    gain = shown.watched("gain.html", **question)
+    evidence = opened(gain)
     rows = evidence.get_by_role("region", name="Every pull, corrected").locator("tbody tr")
     pulls = [
         (f"{side} {pull['n']}", pull)
@@ -54,14 +55,14 @@ def test_a_pair_opens_down_to_every_pull_with_the_ledgers_figures(watched: Watch
         assert cells[0] == name
         assert cells[1].startswith(pull["status"])
         assert abs(spoken(cells[2]) - pull["observed"]["peak_power"] * pull["factor"]) <= 0.05
-    assert watched.complaints == []
+    assert gain.complaints == []
 
 
-def test_the_conditions_of_both_sides_stand_side_by_side(watched: Watched, ledger: Ledger) -> None:
+def test_the_conditions_of_both_sides_stand_side_by_side(shown: Shown, ledger: Ledger) -> None:
     question = {**ledger.best_question(), "units": "us"}
     pair = first_pair(ledger, question)
-    page = watched.open("gain.html", **question)
-    table = opened(page).get_by_role("region", name="Conditions")
+    gain = shown.watched("gain.html", **question)
+    table = opened(gain).get_by_role("region", name="Conditions")
     for at, side in enumerate(("before", "after")):
         session, setup = setup_of(ledger, pair[side], units="us")
         air = [pull["ambient"]["temperature"] for pull in setup["pulls"]]
@@ -73,37 +74,37 @@ def test_the_conditions_of_both_sides_stand_side_by_side(watched: Watched, ledge
         assert gear.inner_text() == str(session["gear"])
 
 
-def test_what_was_not_recorded_is_said_and_not_filled_in(watched: Watched, ledger: Ledger) -> None:
+def test_what_was_not_recorded_is_said_and_not_filled_in(cleared: Watched, ledger: Ledger) -> None:
     def forget(body: dict[str, Any]) -> None:
         for setup in body["setups"]:
             for pull in setup["pulls"]:
                 pull["engine"]["oil"] = None
 
-    watched.page.route("**/v1/sessions/*", changed(forget))
-    watched.page.route("**/v1/sessions/*?units=*", changed(forget))
-    page = watched.open("gain.html", **ledger.best_question())
-    row = opened(page).get_by_role("region", name="Conditions").get_by_role("row", name=re.compile("^oil"))
+    cleared.page.route("**/v1/sessions/*", changed(forget))
+    cleared.page.route("**/v1/sessions/*?units=*", changed(forget))
+    cleared.open("gain.html", **ledger.best_question())
+    row = opened(cleared).get_by_role("region", name="Conditions").get_by_role("row", name=re.compile("^oil"))
     assert row.locator("td").all_inner_texts() == ["not recorded", "not recorded"]
 
 
-def test_the_curves_of_single_pulls_and_both_means_are_drawn(watched: Watched, ledger: Ledger) -> None:
+def test_the_curves_of_single_pulls_and_both_means_are_drawn(shown: Shown, ledger: Ledger) -> None:
     question = ledger.best_question()
     pair = first_pair(ledger, question)
     drawn = sum(
         1 + len(ledger.ask(f"{pair[side]}/curve", singles="true")["singles"]) for side in ("before", "after")
     )
-    page = watched.open("gain.html", **question)
-    chart = opened(page).locator(".chart")
+    gain = shown.watched("gain.html", **question)
+    chart = opened(gain).locator(".chart")
     assert chart.locator("svg .mark-line path").count() == drawn
     words = chart.locator("svg text").all_text_contents()
     assert {"before", "after"} <= set(words)
 
 
-def test_a_pair_leads_to_its_car_and_to_the_sheet_of_its_test(watched: Watched, ledger: Ledger) -> None:
+def test_a_pair_leads_to_its_car_and_to_the_sheet_of_its_test(shown: Shown, ledger: Ledger) -> None:
     question = ledger.best_question()
     pair = first_pair(ledger, question)
-    page = watched.open("gain.html", **question)
-    hrefs = [link.get_attribute("href") or "" for link in opened(page).locator("a").all()]
+    gain = shown.watched("gain.html", **question)
+    hrefs = [link.get_attribute("href") or "" for link in opened(gain).locator("a").all()]
     assert f"car.html?tag={pair['vehicle']}" in hrefs
     session, n = pair["before"].removeprefix("/v1/sessions/").split("/setups/")
     (sheet,) = [href for href in hrefs if href.startswith("sheet.html")]
@@ -111,18 +112,18 @@ def test_a_pair_leads_to_its_car_and_to_the_sheet_of_its_test(watched: Watched, 
     assert f"before={n}" in sheet
 
 
-def test_a_record_that_cannot_be_read_says_so_where_it_would_stand(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route("**/setups/*/curve*", lambda route: route.fulfill(status=404, json={"detail": "gone"}))
-    page = watched.open("gain.html", **ledger.best_question())
-    expect(opened(page).get_by_role("alert")).to_contain_text("Not shown: gone")
+def test_a_record_that_cannot_be_read_says_so_where_it_would_stand(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/setups/*/curve*", lambda route: route.fulfill(status=404, json={"detail": "gone"}))
+    cleared.open("gain.html", **ledger.best_question())
+    expect(opened(cleared).get_by_role("alert")).to_contain_text("Not shown: gone")
 
 
 def test_every_question_the_ledger_answers_stands_on_the_page_in_its_own_words(
-    watched: Watched, ledger: Ledger
+    shown: Shown, ledger: Ledger
 ) -> None:
     question = ledger.best_question()
     items = ledger.ask("/v1/typical-gain/questions", **question)["items"]
-    page = watched.open("gain.html", **question)
+    page = shown.open("gain.html", **question)
     for item in items:
         section = page.locator(f"#{item['about']}")
         expect(section).to_contain_text(item["question"])
@@ -131,21 +132,21 @@ def test_every_question_the_ledger_answers_stands_on_the_page_in_its_own_words(
     assert {item["about"] for item in items} >= {"revs", "cars", "sure", "cost", "lawful", "pairs", "asked"}
 
 
-def test_a_question_leads_on_to_the_part_it_names(watched: Watched, ledger: Ledger) -> None:
+def test_a_question_leads_on_to_the_part_it_names(cleared: Watched, ledger: Ledger) -> None:
     question = {"platform": "merrow-sandpiper-20", "part": "side-feed-plenum-re-machined"}
-    page = watched.open("gain.html", **question)
+    page = cleared.open("gain.html", **question)
     page.locator("#asked summary", has_text="reworked one").click()
     page.locator("#asked a", has_text="against side-feed plenum").click()
     page.wait_for_url("**against=side-feed-plenum**")
-    watched.settle()
+    cleared.settle()
     expect(page.get_by_label("Compared with")).to_have_value("side-feed-plenum")
     expect(page.locator(".headline")).to_contain_text("in its place")
 
 
-def test_the_context_is_chosen_and_asked_for(watched: Watched, ledger: Ledger) -> None:
+def test_the_context_is_chosen_and_asked_for(cleared: Watched, ledger: Ledger) -> None:
     question = ledger.best_question()
     other = ledger.ask("/v1/typical-gain", **question, context="as-usually-fitted")
-    page = watched.open("gain.html", **question)
+    page = cleared.open("gain.html", **question)
     page.get_by_label("On a car").select_option("as-usually-fitted")
     page.wait_for_url("**context=as-usually-fitted**")
     expect(page.locator(".footnote")).to_contain_text("beside what is usually fitted")
@@ -153,20 +154,20 @@ def test_the_context_is_chosen_and_asked_for(watched: Watched, ledger: Ledger) -
     assert float(number.get_attribute("value") or "nan") == abs(other["typical"])
 
 
-def test_a_link_into_the_page_ends_at_its_section(watched: Watched, ledger: Ledger) -> None:
+def test_a_link_into_the_page_ends_at_its_section(cleared: Watched, ledger: Ledger) -> None:
     question = "&".join(f"{name}={value}" for name, value in ledger.best_question().items())
-    page = watched.page
-    page.goto(f"{watched.base}/gain.html?{question}#lawful")
-    watched.settle()
+    page = cleared.page
+    page.goto(f"{cleared.base}/gain.html?{question}#lawful")
+    cleared.settle()
     top = page.locator("#lawful").evaluate("(node) => node.getBoundingClientRect().top")
     assert -1 < top < 700
     assert page.evaluate("() => scrollY") > 0
 
 
-def test_both_wider_bands_are_drawn_as_the_ledger_has_them(watched: Watched, ledger: Ledger) -> None:
+def test_both_wider_bands_are_drawn_as_the_ledger_has_them(shown: Shown, ledger: Ledger) -> None:
     question = ledger.best_question()
     curve = ledger.ask("/v1/typical-gain", **question)["curve"]
-    page = watched.open("gain.html", **question)
+    page = shown.open("gain.html", **question)
     assert page.locator("#revs .chart svg .mark-line path").count() == 5  # typical, two edges of two bands
     page.locator("#revs summary", has_text="as a table").click()
     at = curve["rpm"].index(4000)
@@ -186,9 +187,9 @@ def many_cars(body: dict[str, Any]) -> None:
     body["evidence"].update(cars=10_000, pairs=10_000)
 
 
-def test_ten_thousand_cars_are_a_few_bars_that_count_every_one(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route("**/v1/typical-gain?*", changed(many_cars))
-    page = watched.open("gain.html", **ledger.best_question())
+def test_ten_thousand_cars_are_a_few_bars_that_count_every_one(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/v1/typical-gain?*", changed(many_cars))
+    page = cleared.open("gain.html", **ledger.best_question())
     chart = page.locator("#cars .chart")
     assert chart.evaluate(MARKS) <= MOST_MARKS
     labels = [bar.get_attribute("aria-label") or "" for bar in chart.locator("svg .mark-rect path").all()]

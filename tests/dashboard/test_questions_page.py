@@ -1,13 +1,12 @@
 """What can be asked: forty questions, each with a way to its answer or a reason why there is none."""
 
 import re
-from urllib.parse import urlencode
 
 import pytest
 from playwright.sync_api import Page
 
 from dashboard import build
-from tests.dashboard.conftest import Ledger, Watched
+from tests.dashboard.conftest import Ledger, Shown
 from tests.dashboard.every_page import asked
 
 PAGE = build.page("questions.html", *build.PAGES["questions.html"]).decode()
@@ -15,10 +14,9 @@ ANCHORED = sorted(set(re.findall(r"href=\"(\w+\.html#\w+)\"", PAGE)))
 
 
 @pytest.fixture
-def items(watched: Watched) -> list[dict[str, object]]:
+def items(shown: Shown) -> list[dict[str, object]]:
     """Every numbered question: its number, its words, where it leads and what it says besides."""
-    watched.open("questions.html")
-    rows: list[dict[str, object]] = watched.page.evaluate(ITEMS)
+    rows: list[dict[str, object]] = shown.open("questions.html").evaluate(ITEMS)
     return rows
 
 
@@ -38,12 +36,10 @@ def test_each_leads_to_a_page_or_says_why_not(items: list[dict[str, object]]) ->
 
 @pytest.mark.parametrize("address", ANCHORED)
 def test_a_section_it_points_to_is_there_once_the_page_has_answered(
-    watched: Watched, ledger: Ledger, address: str
+    shown: Shown, ledger: Ledger, address: str
 ) -> None:
     name, _, anchor = address.partition("#")
-    watched.page.goto(f"{watched.base}/{name}?{urlencode(asked(name, ledger))}#{anchor}")
-    watched.settle()
-    assert section_named(watched.page, anchor)
+    assert section_named(shown.open(name, **asked(name, ledger)), anchor)
 
 
 def test_there_are_sections_to_point_to() -> None:

@@ -4,13 +4,14 @@ import json
 import re
 import struct
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from dashboard import build
-from tests.dashboard.conftest import Ledger, Watched
+from tests.dashboard.conftest import Ledger, Watched, kept_page
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"  # PNG specification (ISO/IEC 15948), 5.2
 LIGHT = json.loads((build.SITE / "light.json").read_bytes())
@@ -26,11 +27,14 @@ def saved(page: Page, kind: str, where: str = "#revs") -> Path:
     return Path(download.value.path())
 
 
-@pytest.fixture(params=["light", "dark"])
-def answered(request: pytest.FixtureRequest, watched: Watched, ledger: Ledger) -> Watched:
-    watched.page.emulate_media(color_scheme=request.param)
-    watched.open("gain.html", **ledger.best_question())
-    return watched
+@pytest.fixture(scope="module", params=["light", "dark"])
+def answered(request: pytest.FixtureRequest, browser: Browser, live_demo: str) -> Iterator[Watched]:
+    """An answered page in light or in dark colours."""
+    ledger = Ledger(live_demo.rstrip("/"))
+    with kept_page(browser, ledger.base) as watched:
+        watched.page.emulate_media(color_scheme=request.param)
+        watched.open("gain.html", **ledger.best_question())
+        yield watched
 
 
 def first_pixel(png: bytes) -> str:
@@ -69,8 +73,8 @@ def test_an_svg_carries_its_caption_and_fixed_colours(answered: Watched) -> None
     assert answered.violations() == []
 
 
-def test_the_stock_picture_can_be_saved_too(watched: Watched, ledger: Ledger) -> None:
-    page = watched.open("spread.html", platform=ledger.best_question()["platform"])
+def test_the_stock_picture_can_be_saved_too(cleared: Watched, ledger: Ledger) -> None:
+    page = cleared.open("spread.html", platform=ledger.best_question()["platform"])
     assert saved(page, "PNG", "#all").read_bytes().startswith(PNG_SIGNATURE)
     assert "average" in saved(page, "SVG", "#all").read_text("utf-8")
-    assert watched.complaints == []
+    assert cleared.complaints == []

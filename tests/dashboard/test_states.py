@@ -22,9 +22,9 @@ def problem(status: int, **fields: object):  # type: ignore[no-untyped-def]
     return answer
 
 
-def test_a_failure_says_so_gives_its_number_and_can_be_asked_again(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route(API, problem(500, title="Internal error", instance="a1b2c3"))
-    page = watched.open("gain.html", **ledger.best_question())
+def test_a_failure_says_so_gives_its_number_and_can_be_asked_again(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route(API, problem(500, title="Internal error", instance="a1b2c3"))
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator("#answer")).to_contain_text("The ledger failed")
     expect(page.locator("#answer")).to_contain_text("a1b2c3")
     page.unroute(API)
@@ -32,9 +32,9 @@ def test_a_failure_says_so_gives_its_number_and_can_be_asked_again(watched: Watc
     expect(page.locator(".headline data").first).to_be_visible()
 
 
-def test_a_dead_line_says_so_and_can_be_asked_again(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route(API, lambda route: route.abort())
-    page = watched.open("gain.html", **ledger.best_question())
+def test_a_dead_line_says_so_and_can_be_asked_again(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route(API, lambda route: route.abort())
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator("#answer")).to_contain_text("did not answer")
     page.unroute(API)
     page.get_by_role("button", name="Ask again").click()
@@ -58,7 +58,7 @@ def test_a_slow_answer_says_so_then_gives_up(watched: Watched, ledger: Ledger) -
 
 
 def test_a_locked_ledger_asks_for_a_read_token_and_keeps_it_in_this_tab_only(
-    watched: Watched, ledger: Ledger
+    cleared: Watched, ledger: Ledger
 ) -> None:
     def needs_token(route: Route) -> None:
         if route.request.headers.get("authorization") == "Bearer open-sesame":
@@ -69,8 +69,8 @@ def test_a_locked_ledger_asks_for_a_read_token_and_keeps_it_in_this_tab_only(
         else:
             problem(401, title="Unauthorized", detail="a token is needed")(route)
 
-    watched.page.route("**/v1/**", needs_token)
-    page = watched.open("gain.html", **ledger.best_question())
+    cleared.page.route("**/v1/**", needs_token)
+    page = cleared.open("gain.html", **ledger.best_question())
     field = page.get_by_label("Read token")
     assert field.get_attribute("type") == "password"
     field.fill("open-sesame")
@@ -83,17 +83,17 @@ def test_a_locked_ledger_asks_for_a_read_token_and_keeps_it_in_this_tab_only(
     assert ["open-sesame" in text for text in stored] == [False, False, True]
 
 
-def test_a_wrong_token_is_told_apart_from_none(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route("**/v1/**", problem(401, title="Unauthorized"))
-    page = watched.open("gain.html", **ledger.best_question())
+def test_a_wrong_token_is_told_apart_from_none(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/v1/**", problem(401, title="Unauthorized"))
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator("#answer")).not_to_contain_text("not valid")
     page.get_by_label("Read token").fill("wrong")
     page.get_by_role("button", name="Use this token").click()
     expect(page.locator("#answer")).to_contain_text("not valid")
 
 
-def test_a_kept_token_can_be_forgotten(watched: Watched, ledger: Ledger) -> None:
-    page = watched.open("index.html")
+def test_a_kept_token_can_be_forgotten(cleared: Watched, ledger: Ledger) -> None:
+    page = cleared.open("index.html")
     page.evaluate("() => sessionStorage.setItem('bayledger-token', 'x')")
     page.route("**/v1/**", problem(401, title="Unauthorized"))
     page.reload()
@@ -105,24 +105,24 @@ def test_a_kept_token_can_be_forgotten(watched: Watched, ledger: Ledger) -> None
 @pytest.mark.parametrize(
     ("status", "words"), [(429, "too often"), (422, "cannot answer this"), (403, "may not read")]
 )
-def test_a_refusal_is_said_in_words(watched: Watched, ledger: Ledger, status: int, words: str) -> None:
-    watched.page.route(API, problem(status, title="Refused", detail="no such measure"))
-    page = watched.open("gain.html", **ledger.best_question())
+def test_a_refusal_is_said_in_words(cleared: Watched, ledger: Ledger, status: int, words: str) -> None:
+    cleared.page.route(API, problem(status, title="Refused", detail="no such measure"))
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator("#answer")).to_contain_text(words)
     assert page.locator("#answer button").count() == 1
 
 
 @pytest.mark.parametrize("name", ["index.html", "gain.html", "spread.html"])
-def test_an_empty_ledger_says_what_is_missing(watched: Watched, name: str) -> None:
+def test_an_empty_ledger_says_what_is_missing(cleared: Watched, name: str) -> None:
     nothing = json.dumps({"items": []})
-    watched.page.route("**/v1/**", lambda route: route.fulfill(content_type="application/json", body=nothing))
-    page = watched.open(name)
+    cleared.page.route("**/v1/**", lambda route: route.fulfill(content_type="application/json", body=nothing))
+    page = cleared.open(name)
     expect(page.locator("#answer")).to_contain_text("Once a bay has posted")
 
 
-def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route("**/vendor/vega.js", lambda route: route.abort())
-    page = watched.open("gain.html", **ledger.best_question())
+def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/vendor/vega.js", lambda route: route.abort())
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator(".headline data").first).to_be_visible()
     expect(page.locator(".chart").first).to_contain_text("could not be drawn")
     page.locator("summary", has_text="as a table").first.click()
@@ -130,28 +130,28 @@ def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(watched: Watched, l
 
 
 def test_a_refusal_names_the_field_by_its_label_and_says_nothing_twice(
-    watched: Watched, ledger: Ledger
+    cleared: Watched, ledger: Ledger
 ) -> None:
     errors = [{"parameter": "baseline", "value": "1", "detail": "is too low to be a car"}]
-    watched.page.route(API, problem(422, detail="is too low to be a car", errors=errors))
-    page = watched.open("gain.html", **ledger.best_question())
+    cleared.page.route(API, problem(422, detail="is too low to be a car", errors=errors))
+    page = cleared.open("gain.html", **ledger.best_question())
     lines = page.locator("#answer .trouble p").all_inner_texts()
     assert lines == ["The ledger cannot answer this: This car reads now: is too low to be a car"]
 
 
-def test_several_faults_stand_each_behind_the_label_of_its_field(watched: Watched, ledger: Ledger) -> None:
+def test_several_faults_stand_each_behind_the_label_of_its_field(cleared: Watched, ledger: Ledger) -> None:
     errors = [{"parameter": "baseline", "detail": "too low"}, {"parameter": "nowhere", "detail": "not read"}]
-    watched.page.route(API, problem(422, detail="2 faults in the request", errors=errors))
-    page = watched.open("gain.html", **ledger.best_question())
+    cleared.page.route(API, problem(422, detail="2 faults in the request", errors=errors))
+    page = cleared.open("gain.html", **ledger.best_question())
     lines = page.locator("#answer .trouble p").all_inner_texts()
     assert lines == [
         "The ledger cannot answer this: 2 faults in the request", "This car reads now: too low", "not read",
     ]  # fmt: skip
 
 
-def test_the_notice_of_a_locked_ledger_says_how_a_token_is_made(watched: Watched, ledger: Ledger) -> None:
-    watched.page.route("**/v1/**", problem(401, title="Unauthorized"))
-    page = watched.open("gain.html", **ledger.best_question())
+def test_the_notice_of_a_locked_ledger_says_how_a_token_is_made(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/v1/**", problem(401, title="Unauthorized"))
+    page = cleared.open("gain.html", **ledger.best_question())
     expect(page.locator("#answer")).to_contain_text("bayledger token create --scope read --name counter")
 
 
@@ -168,16 +168,16 @@ def test_the_notice_of_a_locked_ledger_says_how_a_token_is_made(watched: Watched
     ],
 )  # fmt: skip
 def test_what_the_address_asks_for_and_the_page_does_not_know_is_said(
-    watched: Watched, name: str, asked: dict[str, str], words: str
+    cleared: Watched, name: str, asked: dict[str, str], words: str
 ) -> None:
-    page = watched.open(name, **asked)
-    told = page.locator("#question + [role=status]")
+    page = cleared.open(name, **asked)
+    told = page.locator("#asking + [role=status]")
     expect(told).to_contain_text(words)
     page.locator("#units" if page.locator("#units").count() else "#day").dispatch_event("change")
     expect(told).to_have_text("")
 
 
-def test_an_address_that_a_page_made_is_known_to_it(watched: Watched, ledger: Ledger) -> None:
+def test_an_address_that_a_page_made_is_known_to_it(cleared: Watched, ledger: Ledger) -> None:
     question = {
         **ledger.best_question(),
         "measure": "band_power",
@@ -185,5 +185,5 @@ def test_an_address_that_a_page_made_is_known_to_it(watched: Watched, ledger: Le
         "to": "5500",
         "baseline": "120.5",
     }
-    page = watched.open("gain.html", **question)
-    expect(page.locator("#question + [role=status]")).to_have_text("")
+    page = cleared.open("gain.html", **question)
+    expect(page.locator("#asking + [role=status]")).to_have_text("")

@@ -4,17 +4,17 @@ from typing import Any
 
 import pytest
 
-from tests.dashboard.conftest import Watched
+from tests.dashboard.conftest import Shown
 
 MINUS = "\u2212"
 
 
 @pytest.fixture
-def said(watched: Watched) -> Any:
+def said(shown: Shown) -> Any:
     """Calls one function of the pages' script: said(module, name, arguments)."""
-    watched.open("index.html")
+    page = shown.open("index.html")
     call = "async ([module, name, given]) => (await import(`/${module}`))[name](...given)"
-    return lambda module, name, *given: watched.page.evaluate(call, [module, name, list(given)])
+    return lambda module, name, *given: page.evaluate(call, [module, name, list(given)])
 
 
 @pytest.mark.parametrize(
@@ -99,9 +99,11 @@ def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -
 
 
 def test_a_name_with_a_comma_stands_in_quotes_inside_a_sentence(said: Any) -> None:
-    name = "side-feed plenum, re-machined"
-    assert said("say.js", "quoted", name) == "\u201cside-feed plenum, re-machined\u201d"
-    assert said("say.js", "quoted", "wide pipe") == "wide pipe"
+    assert (
+        said("say.js", "inSentence", "Side-feed plenum, re-machined")
+        == "\u201cside-feed plenum, re-machined\u201d"
+    )
+    assert said("say.js", "inSentence", "Wide pipe") == "wide pipe"
 
 
 def test_a_measure_is_read_aloud_with_its_speeds(said: Any) -> None:

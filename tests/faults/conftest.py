@@ -1,6 +1,5 @@
 """A database of the test's own, where commits are real, and processes that post into it."""
 
-import multiprocessing
 from collections.abc import Iterator
 from dataclasses import dataclass
 from multiprocessing.pool import Pool
@@ -16,6 +15,7 @@ from service.settings import Settings
 from service.store import tokens
 from tests.conftest import Client, new_database
 from tests.faults.sessions import a_small_shop
+from tests.processes import at_once
 
 NAME = "faults"
 CARS = 6
@@ -59,8 +59,7 @@ def sight(database: OwnDatabase) -> Iterator[psycopg.Connection[Any]]:
 @pytest.fixture(scope="package")
 def bays(database: OwnDatabase) -> Iterator[Pool]:
     """Four processes, each with an app and a pool of its own; `post_one` runs in them."""
-    context = multiprocessing.get_context("spawn")
-    with context.Pool(PROCESSES, open_app, (database.service_url, database.token)) as pool:
+    with at_once().Pool(PROCESSES, open_app, (database.service_url, database.token)) as pool:
         yield pool
 
 

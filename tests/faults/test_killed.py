@@ -16,6 +16,7 @@ import pytest
 
 from service.local import start_server
 from tests.bench.serving import Service, service_in, workers_of
+from tests.conftest import copy_of
 from tests.faults.rebuild import damage, kept_setups
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.local.conftest import end_server_of, postmaster_of, wait_until
@@ -28,10 +29,10 @@ KILLED_AFTER = 80
 
 
 @pytest.fixture
-def folder() -> Iterator[Path]:
-    """A data folder with a path short enough for a socket."""
+def folder(migrated_template: Path) -> Iterator[Path]:
+    """A data folder with a path short enough for a socket, the schema in it; its server waits for the disk."""
     with tempfile.TemporaryDirectory(prefix="bl-") as outer:
-        yield Path(outer) / "data"
+        yield copy_of(migrated_template, Path(outer) / "data")
         end_server_of(Path(outer) / "data")
 
 

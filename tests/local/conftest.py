@@ -17,7 +17,8 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from service.local import processes, start_server
+from service.local import processes
+from tests.conftest import copy_of
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 # Starts the server, says its owner's address, waits for a line, stops.
@@ -119,16 +120,7 @@ def folder() -> Iterator[Path]:
     shutil.rmtree(outer)
 
 
-@pytest.fixture(scope="session")
-def template(tmp_path_factory) -> Path:
-    """A data folder made once, its server stopped."""
-    made = tmp_path_factory.mktemp("template") / "data"
-    start_server(made).stop()
-    return made
-
-
 @pytest.fixture
 def used_folder(folder, template) -> Path:
     """A data folder that was used before."""
-    shutil.copytree(template, folder)
-    return folder
+    return copy_of(template, folder)

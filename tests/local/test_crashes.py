@@ -76,7 +76,6 @@ def test_a_postmaster_that_stays_a_zombie_does_not_block_the_next_start(used_fol
 
 
 def test_a_stranger_with_the_dead_servers_number_does_not_block_the_next_start(used_folder):
-    start_server(used_folder).stop()
     with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as stranger:
         # what a container finds after a restart: its old pid file, the number given to another program
         pid_file = used_folder / "postgres" / "postmaster.pid"

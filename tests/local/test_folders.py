@@ -22,7 +22,6 @@ def fingerprint(folder: Path) -> str:
 
 
 def test_data_of_another_major_version_is_refused_by_name_and_not_touched(used_folder):
-    start_server(used_folder).stop()
     (used_folder / "postgres" / "PG_VERSION").write_text("14\n")
     before = fingerprint(used_folder)
     with pytest.raises(VersionMismatchError) as refused:
@@ -37,7 +36,6 @@ def test_data_of_another_major_version_is_refused_by_name_and_not_touched(used_f
 
 def test_the_programs_that_match_the_data_are_chosen(used_folder, tmp_path, monkeypatch):
     """Data of 18 is served by 18 also when PG_BIN puts an older version first."""
-    start_server(used_folder).stop()
     older = tmp_path / "bin"
     older.mkdir()
     for name in ("initdb", "postgres"):
@@ -84,7 +82,6 @@ def test_a_folder_that_cannot_be_made_is_named_with_the_way_out(tmp_path):
 
 
 def test_a_server_that_does_not_start_says_why(used_folder):
-    start_server(used_folder).stop()
     (used_folder / "postgres" / "postgresql.conf").write_text("shared_buffers = nonsense\n")
     with pytest.raises(LocalServerError, match="shared_buffers") as refused:
         start_server(used_folder)

@@ -3,6 +3,7 @@
 import json
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -95,9 +96,23 @@ def fill(ledger: StandIn, url: str = URL, now: datetime = NOW, cars: int = 24, *
     return load(url, "secret", cars=cars, seed=5, progress=False, now=now, transport=transport, **more)
 
 
-def test_everything_is_posted_before_it_is_named(tmp_path: Path) -> None:
-    ledger, known = StandIn(), set(SLOTS)
-    fill(ledger)
+@dataclass(frozen=True)
+class Filled:
+    """A stand-in filled once, for tests that only look."""
+
+    ledger: StandIn
+    summary: post.Summary
+    truth: Path
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Filled:
+    ledger, truth = StandIn(), tmp_path_factory.mktemp("filled") / "data" / "demo-truth.json"
+    return Filled(ledger, fill(ledger, truth=truth), truth)
+
+
+def test_everything_is_posted_before_it_is_named(filled: Filled) -> None:
+    ledger, known = filled.ledger, set(SLOTS)
     for path, body in ledger.posts:
         named = [
             body.get("platform"),
@@ -112,9 +127,8 @@ def test_everything_is_posted_before_it_is_named(tmp_path: Path) -> None:
         known.add(body.get("slug") or body.get("tag") or "")
 
 
-def test_the_summary_counts_what_the_ledger_kept() -> None:
-    ledger = StandIn()
-    summary = fill(ledger)
+def test_the_summary_counts_what_the_ledger_kept(filled: Filled) -> None:
+    ledger, summary = filled.ledger, filled.summary
     sessions = ledger.posted("/v1/sessions")
     assert summary.sessions == len(sessions) == summary.pairs > 24
     assert summary.setups == sum(len(body["setups"]) for body in sessions)
@@ -123,11 +137,9 @@ def test_the_summary_counts_what_the_ledger_kept() -> None:
     assert summary.checks == {"pulls-disagree": 4}
 
 
-def test_each_bay_posts_in_its_own_order() -> None:
-    ledger = StandIn()
-    fill(ledger)
+def test_each_bay_posts_in_its_own_order(filled: Filled) -> None:
     for bay in ("north", "south", "loaded", "hub"):
-        sessions = [body for body in ledger.posted("/v1/sessions") if body["bay"] == bay]
+        sessions = [body for body in filled.ledger.posted("/v1/sessions") if body["bay"] == bay]
         assert [body["sequence"] for body in sessions] == sorted(body["sequence"] for body in sessions)
         assert [body["started_at"] for body in sessions] == sorted(body["started_at"] for body in sessions)
 
@@ -227,7 +239,7 @@ def test_a_conflict_at_the_first_attempt_is_not_hidden() -> None:
 )
 def test_reading_is_opened_on_loopback_only(url: str, open_reading: bool) -> None:
     ledger = StandIn()
-    fill(ledger, url=url)
+    fill(ledger, url=url, cars=6)
     (change,) = ledger.changes
     assert change.headers["If-Match"] == '"7"'
     assert json.loads(change.content) == {
@@ -237,10 +249,9 @@ def test_reading_is_opened_on_loopback_only(url: str, open_reading: bool) -> Non
     }
 
 
-def test_the_session_of_a_dead_clock_is_held_back() -> None:
-    ledger = StandIn()
-    assert fill(ledger).held_back == 1
-    assert all(body["started_at"] < NOW.isoformat() for body in ledger.posted("/v1/sessions"))
+def test_the_session_of_a_dead_clock_is_held_back(filled: Filled) -> None:
+    assert filled.summary.held_back == 1
+    assert all(body["started_at"] < NOW.isoformat() for body in filled.ledger.posted("/v1/sessions"))
 
 
 def test_on_an_earlier_day_only_the_past_is_posted() -> None:
@@ -270,13 +281,10 @@ def test_each_bay_may_post_with_its_own_token() -> None:
     }
 
 
-def test_the_truth_is_written_beside_the_data(tmp_path: Path) -> None:
-    file = tmp_path / "data" / "demo-truth.json"
-    ledger = StandIn()
-    fill(ledger, truth=file)
-    truth = json.loads(file.read_text(encoding="utf-8"))
+def test_the_truth_is_written_beside_the_data(filled: Filled) -> None:
+    truth = json.loads(filled.truth.read_text(encoding="utf-8"))
     assert truth["seed"] == 5
-    assert set(truth["cars"]) == {body["tag"] for body in ledger.posted("/v1/vehicles")}
+    assert set(truth["cars"]) == {body["tag"] for body in filled.ledger.posted("/v1/vehicles")}
 
 
 def test_no_number_is_posted_that_json_cannot_hold() -> None:

@@ -16,11 +16,11 @@ from seed import load
 from seed.oddities import CHECK_OF, STRUCK_WHY
 from seed.post import Summary
 from service.app import create_app
-from service.local import start_server
+from service.local import LocalServer
 from service.settings import Settings
 from service.store import tokens
 from service.store.db import open_pool
-from tests.conftest import migrate
+from tests.conftest import new_database
 
 CARS = 200
 CONNECTIONS = 6  # four bays at once and some to spare
@@ -48,19 +48,14 @@ class Filled:
 
 
 @pytest.fixture(scope="module")
-def filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Filled]:
+def filled(server: LocalServer, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Filled]:
     """A ledger of its own: what four bays post at once must be committed."""
-    folder = tmp_path_factory.mktemp("shop")
-    server = start_server(folder / "data")
-    try:
-        migrate(server.owner_url)
-        with psycopg.connect(server.owner_url) as connection:
-            token = tokens.create_token(connection, scope="admin", name="filler")
-        with contextlib.closing(open_pool(server.service_url, CONNECTIONS)) as pool:
-            app = create_app(Settings(secret="test"), connect=pool.connection)
-            yield Filled(httpx.WSGITransport(app=app), token, folder / "truth.json")
-    finally:
-        server.stop()
+    owner_url, service_url = new_database(server, "recovered")
+    with psycopg.connect(owner_url) as connection:
+        token = tokens.create_token(connection, scope="admin", name="filler")
+    with contextlib.closing(open_pool(service_url, CONNECTIONS)) as pool:
+        app = create_app(Settings(secret="test"), connect=pool.connection)
+        yield Filled(httpx.WSGITransport(app=app), token, tmp_path_factory.mktemp("shop") / "truth.json")
 
 
 def test_the_ledger_keeps_every_session_and_makes_pairs(filled: Filled) -> None:
@@ -115,20 +110,25 @@ def test_one_session_is_struck_with_its_reason_and_the_confirmed_pull_stands_in_
     assert setup["doubts"] == []
 
 
-def answered_gains(filled: Filled) -> Iterator[tuple[float, dict[str, Any]]]:
+@pytest.fixture(scope="module")
+def answered_gains(filled: Filled) -> list[tuple[float, dict[str, Any]]]:
     """(true gain in percent, answer) of every part that has a comparison on its platform."""
-    for platform, parts in filled.truth["gains"].items():
-        for part, gain in parts.items():
-            if gain["clean_pair_cars"]:
-                answer = filled.ask("/v1/typical-gain", part=part, platform=platform, curve="false")
-                yield 100.0 * math.expm1(gain["peak_power"] / 100.0), answer
+    return [
+        (
+            100.0 * math.expm1(gain["peak_power"] / 100.0),
+            filled.ask("/v1/typical-gain", part=part, platform=platform, curve="false"),
+        )
+        for platform, parts in filled.truth["gains"].items()
+        for part, gain in parts.items()
+        if gain["clean_pair_cars"]
+    ]
 
 
-def test_nine_intervals_in_ten_hold_the_true_gain(filled: Filled) -> None:
+def test_nine_intervals_in_ten_hold_the_true_gain(answered_gains: list[tuple[float, dict[str, Any]]]) -> None:
     """At level 0.9 fewer than three in four of twenty would happen about once in two hundred shops."""
     held = [
         low <= true <= high
-        for true, answer in answered_gains(filled)
+        for true, answer in answered_gains
         if (interval := answer["pairs_only"]["interval_percent"]) is not None
         for low, high in [interval]
     ]
@@ -136,8 +136,10 @@ def test_nine_intervals_in_ten_hold_the_true_gain(filled: Filled) -> None:
     assert sum(held) >= 0.75 * len(held)
 
 
-def test_the_parts_that_do_most_are_found_to_do_most(filled: Filled) -> None:
-    gains = [(true, answer["typical_percent"]) for true, answer in answered_gains(filled)]
+def test_the_parts_that_do_most_are_found_to_do_most(
+    answered_gains: list[tuple[float, dict[str, Any]]],
+) -> None:
+    gains = [(true, answer["typical_percent"]) for true, answer in answered_gains]
     big = [answered for true, answered in gains if true > 8.0]
     small = [answered for true, answered in gains if true < 1.0]
     assert big

@@ -110,6 +110,13 @@ def assembled(
 def assemble(histories: Sequence[History], catalogue: Catalogue, fit: Fit) -> Assembly:
     """Everything from the platforms' histories on."""
     designs, border = designs_of(histories, catalogue, fit)
+    return reduced_anew(designs, border, catalogue, fit)
+
+
+def reduced_anew(
+    designs: Sequence[PlatformDesign], border: Border, catalogue: Catalogue, fit: Fit
+) -> Assembly:
+    """Designs made at the fit's weights and points, reduced at its spreads and put together."""
     theta = theta_of(fit.spreads)
     return assembled(designs, [reduce(design.block, theta) for design in designs], border, catalogue, fit)
 

@@ -19,12 +19,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.history import Catalogue, History
-from service.stats.history.assembly import Assembly, assemble, by_platform, designs_of, usable
+from service.stats.history.assembly import Assembly, assemble, by_platform, designs_of, reduced_anew, usable
 from service.stats.history.contrast import Contrast, View, only
-from service.stats.history.design import ETHANOL_UNIT, INLET_UNIT_C, has_tune, usual_conditions
+from service.stats.history.design import (
+    ETHANOL_UNIT,
+    INLET_UNIT_C,
+    PlatformDesign,
+    has_tune,
+    usual_conditions,
+)
 from service.stats.history.fitted import Fit, Point, Points, Weights
 from service.stats.history.layout import (
     ETHANOL_KEY,
+    Border,
     Gain,
     Key,
     border_prior,
@@ -56,11 +63,15 @@ def fit(history: History, catalogue: Catalogue, *, seed: int = 0, most_cars: int
     now = starting_fit(history, catalogue)
     if not len(history):
         return now
-    whole = by_platform(history)
-    drawn = by_platform(_drawn(history, seed, most_cars))
+    whole, some = by_platform(history), _drawn(history, seed, most_cars)
+    drawn = whole if some is history else by_platform(some)
     for turn in range(ROUNDS):
-        now = _with_spreads(now, drawn, catalogue)
-        solved = assemble(whole, catalogue, now)
+        designs, border = designs_of(drawn, catalogue, now)
+        now = _with_spreads(now, designs, border)
+        if drawn is whole:  # designs do not rest on the spreads
+            solved = reduced_anew(designs, border, catalogue, now)
+        else:
+            solved = assemble(whole, catalogue, now)
         weights = refreshed(solved)
         if turn == 0:
             weights = Weights(part=weights.part, part_on=weights.part_on)
@@ -175,9 +186,8 @@ def _drawn(history: History, seed: int, most_cars: int) -> History:
     return history.take(np.flatnonzero(np.isin(history.vehicle_id, chosen)))
 
 
-def _with_spreads(now: Fit, drawn: Sequence[History], catalogue: Catalogue) -> Fit:
-    """The fit with its spreads sought at its points and weights."""
-    designs, border = designs_of(drawn, catalogue, now)
+def _with_spreads(now: Fit, designs: Sequence[PlatformDesign], border: Border) -> Fit:
+    """The fit with its spreads sought at the points and weights of these designs."""
     spreads, converged = sought(
         [design.block for design in designs], border_prior(border, now.weights), now.spreads
     )

@@ -1,0 +1,44 @@
+"""On a telephone the answer comes first: the fields of a question that was asked stand folded above it."""
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.dashboard.conftest import DESK, Ledger, Shown, Watched
+from tests.dashboard.every_page import asked
+
+TELEPHONE = {"width": 360, "height": 740}
+ANSWERING = ("gain.html", "spread.html", "worth.html", "odd.html", "car.html", "bays.html")
+
+
+@pytest.mark.parametrize("name", ANSWERING)
+def test_the_answer_stands_on_the_first_screen(watched: Watched, ledger: Ledger, name: str) -> None:
+    watched.page.set_viewport_size(TELEPHONE)
+    page = watched.open(name, **asked(name, ledger))
+    headline = page.locator("#answer .headline")
+    place = headline.bounding_box()
+    assert place
+    assert place["y"] + 60 < TELEPHONE["height"]  # with its first two lines at least
+    expect(page.locator("#question")).to_be_hidden()
+    page.get_by_text("Change the question").click()
+    expect(page.locator("#question")).to_be_visible()
+    page.set_viewport_size(DESK)
+    expect(page.locator("#question")).to_be_visible()
+    expect(page.get_by_text("Change the question")).to_be_hidden()
+
+
+def test_without_a_question_in_the_address_the_fields_stand_open(watched: Watched) -> None:
+    watched.page.set_viewport_size(TELEPHONE)
+    page = watched.open("gain.html")
+    expect(page.locator("#question")).to_be_visible()
+
+
+def test_what_an_address_asks_in_vain_is_said_beside_the_folded_fields(watched: Watched) -> None:
+    watched.page.set_viewport_size(TELEPHONE)
+    page = watched.open("bays.html", day="someday")
+    expect(page.locator("#question")).to_be_hidden()
+    expect(page.locator(".told")).to_contain_text("someday")
+
+
+def test_on_a_desk_the_fields_stand_open(shown: Shown, ledger: Ledger) -> None:
+    page = shown.open("gain.html", **ledger.best_question())
+    expect(page.locator("#question")).to_be_visible()
