@@ -63,10 +63,9 @@ class Watched:
         self.settle()
 
     def fold(self) -> None:
-        """Close every fold."""
-        self.page.evaluate(
-            "() => document.querySelectorAll('details').forEach((node) => { node.open = false; })"
-        )
+        """Close every fold of the answer."""
+        folds = "document.querySelectorAll('details:not(#asking)')"
+        self.page.evaluate(f"() => {folds}.forEach((node) => {{ node.open = false; }})")
 
     def violations(self) -> list[str]:
         """What the page tried against its Content-Security-Policy."""

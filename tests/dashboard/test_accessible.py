@@ -56,6 +56,7 @@ def test_axe_finds_nothing_grave_in_light_or_dark_with_folds_open(
     found, places = {}, {}
     for scheme, only in (("light", {}), ("dark", RULES_OF_COLOUR)):
         page.emulate_media(color_scheme=scheme)
+        page.wait_for_function("() => document.getAnimations().every((one) => one.playState !== 'running')")
         places[scheme] = page.evaluate(PLACES)
         found[scheme] = grave_findings(page, **only)
     assert found == {"light": [], "dark": []}
@@ -66,6 +67,14 @@ def test_axe_finds_nothing_grave_in_light_or_dark_with_folds_open(
 def test_axe_finds_nothing_grave_in_what_a_search_shows(cleared: Watched) -> None:
     cleared.open("index.html", q="silencer stoat")
     assert cleared.page.locator("#results a").count() > 0
+    assert grave_findings(cleared.page) == []
+
+
+def test_axe_finds_nothing_grave_in_the_page_for_a_wrong_address(cleared: Watched) -> None:
+    answer = cleared.page.goto(f"{cleared.base}/no-such-page.html")
+    assert answer is not None
+    assert answer.status == 404
+    assert cleared.page.get_by_role("link").count() > 0
     assert grave_findings(cleared.page) == []
 
 

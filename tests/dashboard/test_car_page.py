@@ -194,9 +194,9 @@ def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
 def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
     cleared: Watched, ledger: Ledger
 ) -> None:
-    item = an_odd_stock_car(ledger)
-    own = ledger.ask(f"/v1/vehicles/{item['vehicle']}/own-readings", units="si")
-    page = cleared.open("car.html", tag=item["vehicle"], units="si")
+    tag = a_counted_stock_car(ledger)
+    own = ledger.ask(f"/v1/vehicles/{tag}/own-readings", units="si")
+    page = cleared.open("car.html", tag=tag, units="si")
     expect(page.locator(".headline + p")).to_have_text(own["says"]["standing"])
     now = own["now"]
     bay = next(row["name"] for row in ledger.ask("/v1/bays")["items"] if row["slug"] == now["bay"])
@@ -207,32 +207,22 @@ def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
     page.wait_for_url("**/spread.html*")
     cleared.settle()
     line = page.locator(".answer > p").last
-    expect(line).to_contain_text(f"{item['vehicle']} reads")
+    expect(line).to_contain_text(f"{tag} reads")
     expect(line).to_contain_text("in 100 such cars")
     assert "not named" not in line.inner_text()
 
 
-def an_odd_stock_car(ledger: Ledger) -> dict[str, Any]:
-    """A car of the demo that is odd, stock, and was measured in one bay."""
-    items = ledger.ask("/v1/outliers", limit="100")["items"]
-    found: dict[str, Any] = next(
-        one
-        for one in items
-        if one["kind"] == "car" and one["stock"] and one["bay"] and is_counted(ledger, one)
-    )
-    return found
+def a_counted_stock_car(ledger: Ledger) -> str:
+    """The tag of a stock car that the spread of its kind counts, its newest figure away from the common level."""
+    counted = ledger.ask(f"/v1/platforms/{ledger.best_question()['platform']}/stock-spread")["values"]
+    return next(row["vehicle"] for row in counted if is_stock_and_off_level(ledger, row["vehicle"]))
 
 
-def is_counted(ledger: Ledger, item: dict[str, Any]) -> bool:
-    """Whether it is among the stock cars that are counted, its newest setup stock and away from the common level."""
-    counted = ledger.ask(f"/v1/platforms/{item['platform']}/stock-spread")["values"]
-    now = ledger.ask(f"/v1/vehicles/{item['vehicle']}/own-readings", units="si")["now"]
+def is_stock_and_off_level(ledger: Ledger, tag: str) -> bool:
+    """Whether its newest setup is stock and reads otherwise than at the common level of the bays."""
+    now = ledger.ask(f"/v1/vehicles/{tag}/own-readings", units="si")["now"]
     stock = not now["parts"] and now["parts_known"] == "complete" and now["levelled"] is not None
-    return (
-        stock
-        and f"{now['mean']:.1f}" != f"{now['levelled']:.1f}"
-        and item["vehicle"] in {row["vehicle"] for row in counted}
-    )
+    return stock and f"{now['mean']:.1f}" != f"{now['levelled']:.1f}"
 
 
 def test_the_last_visits_sheet_is_one_link_away(shown: Shown, ledger: Ledger) -> None:
@@ -307,7 +297,7 @@ def own_page(browser: Browser, changed: OwnLedger) -> Iterator[Watched]:
 def opened(own_page: Watched, changed: OwnLedger, visits: list[dict[str, Any]]) -> Watched:
     """That car's page, an admin's token in its tab as `give` leaves it there, the first visit open."""
     watched = emptied(own_page)
-    watched.page.goto(f"{changed.url}/light.json")  # any small file of the site: its storage is the page's
+    watched.page.goto(f"{changed.url}/questions.html")  # any page of the site: its storage is this one's
     watched.page.evaluate(
         "([name, token]) => sessionStorage.setItem(name, token)", [CHANGE, changed.tokens["admin"]]
     )

@@ -14,20 +14,34 @@ SECOND_VISIT_BYTES = 60_000  # headers of answers that say "unchanged", and what
 
 
 class Meter:
-    """Counts what comes over the network, as the browser's own debugger reports it."""
+    """Counts what comes over the network, as the browser's own debugger reports it: in no certain order."""
 
     def __init__(self, debugger: CDPSession) -> None:
-        self.bodies = 0
         self.wire = 0
-        self.sent_whole: list[str] = []
-        self.revalidated: list[str] = []
+        self._addresses: dict[str, str] = {}
+        self._unchanged: set[str] = set()
+        self._finished: list[str] = []
+        self._bodies: dict[str, int] = {}
         debugger.on("Network.responseReceived", self._response)
         debugger.on("Network.responseReceivedExtraInfo", self._status)
         debugger.on("Network.dataReceived", self._data)
-        debugger.on("Network.loadingFinished", self._finished)
+        debugger.on("Network.loadingFinished", self._end)
         debugger.send("Network.enable")
-        self._addresses: dict[str, str] = {}
-        self._unchanged: set[str] = set()
+
+    @property
+    def bodies(self) -> int:
+        """Bytes of what was sent whole."""
+        return sum(size for request, size in self._bodies.items() if request not in self._unchanged)
+
+    @property
+    def sent_whole(self) -> list[str]:
+        """Addresses of what was sent whole."""
+        return [self._addresses.get(one, "") for one in self._finished if one not in self._unchanged]
+
+    @property
+    def revalidated(self) -> list[str]:
+        """Addresses of what was said to be unchanged."""
+        return [self._addresses.get(one, "") for one in self._finished if one in self._unchanged]
 
     def _response(self, event: dict[str, Any]) -> None:
         self._addresses[event["requestId"]] = event["response"]["url"]
@@ -37,13 +51,12 @@ class Meter:
             self._unchanged.add(event["requestId"])
 
     def _data(self, event: dict[str, Any]) -> None:
-        if event["requestId"] not in self._unchanged:
-            self.bodies += event["dataLength"]
+        key = event["requestId"]
+        self._bodies[key] = self._bodies.get(key, 0) + event["dataLength"]
 
-    def _finished(self, event: dict[str, Any]) -> None:
+    def _end(self, event: dict[str, Any]) -> None:
         self.wire += int(event["encodedDataLength"])
-        where = self._addresses.get(event["requestId"], "")
-        (self.revalidated if event["requestId"] in self._unchanged else self.sent_whole).append(where)
+        self._finished.append(event["requestId"])
 
 
 @pytest.fixture(scope="module", params=PAGES)
@@ -57,6 +70,7 @@ def visits(request: pytest.FixtureRequest, browser: Browser, live_demo: str) -> 
         page = context.new_page()
         meters.append(Meter(context.new_cdp_session(page)))
         Watched(page, base).open(request.param, **question)
+        page.wait_for_load_state("networkidle")  # nothing still on its way
         page.close()
     yield meters[0], meters[1]
     context.close()

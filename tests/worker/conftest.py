@@ -13,7 +13,7 @@ from tests.conftest import SETTINGS, Client, new_database
 from tests.factories import a_shop, session, setup
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="session")
 def measured_url(server: LocalServer) -> str:
     """A database in which three cars were measured with and without a part."""
     owner_url, url = new_database(server, "measured")
