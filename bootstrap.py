@@ -286,7 +286,7 @@ def run(arguments):
 
 
 def test(arguments):
-    """run the tests; --machine runs those that need root; the rest goes to pytest"""
+    """run the tests; --machine runs those that need root or take minutes; the rest goes to pytest"""
     machine = "--machine" in arguments
     marked = "machine" if machine else "not machine"
     rest = [each for each in arguments if each != "--machine"]

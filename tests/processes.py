@@ -12,6 +12,8 @@ from service.cli import main
 ROOT = Path(__file__).resolve().parent.parent
 IMPORTED = [
     "service.app",
+    "service.bay.reading",
+    "service.cli.bay.watch",
     "service.cli.demo",
     "service.cli.web",
     "service.worker.loop",

@@ -14,7 +14,7 @@ from service.api.answering import json_response, listed, no_such_page
 from service.api.context import caller, conn, needs, read_conn, shop, writing
 from service.api.modelled import as_of, current_model, measure_of, question_document
 from service.api.sessions import changeable, figures, session_response
-from service.api.vehicles import found
+from service.api.vehicles import own
 from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.domain.resources import Platform, Vehicle
@@ -121,7 +121,7 @@ def swap_setups(data: dict[str, Any], id: UUID) -> Response:
 
 def car(tag: str) -> tuple[Vehicle, Platform]:
     """The car with its kind, or 404 naming the nearest."""
-    vehicle = found(tag)
+    vehicle = own(tag)
     platform = get_platform(conn(), vehicle.platform)
     if platform is None:
         raise NotFound("platform", vehicle.platform)

@@ -27,6 +27,7 @@ from service.schemas.build_documents import BuildAnswer, ChoiceAnswer, build_doc
 from service.schemas.model_queries import BuildQuery, ChoiceQuery
 from service.store.model_questions import PlatformAsked, PricedPart, find_platform, priced_parts
 from service.store.nearest import nearest
+from service.store.parts import own_slug
 
 blueprint = Blueprint(
     "estimates", __name__, description="What parts do together, and which is worth its money."
@@ -53,7 +54,7 @@ def get_build_estimate(query: dict[str, Any]) -> Response:
     asked = BuildAsked(measure, standard, query["level"], own_figure(query["baseline"], measure, units))
 
     def document() -> dict[str, Any]:
-        about = question_document(platform.slug, measure, standard, parts=list(query["parts"]))
+        about = question_document(platform.slug, measure, standard, parts=[part.slug for part in parts])
         found = build_estimate(read_conn(), platform, parts, asked, shop(), state)
         return {"as_of": as_of(state), **build_document(found, about, units)}
 
@@ -116,7 +117,10 @@ def in_order(parts: Sequence[PricedPart], slugs: Sequence[str]) -> list[PricedPa
     by_slug = {part.slug: part for part in parts}
     for slug in slugs:
         if slug not in by_slug:
-            raise NotFound("part", slug, nearest(read_conn(), "part", slug))
+            own = by_slug.get(own_slug(read_conn(), slug))
+            if own is None:
+                raise NotFound("part", slug, nearest(read_conn(), "part", slug))
+            by_slug[slug] = own
     return [by_slug[slug] for slug in slugs]
 
 

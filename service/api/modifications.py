@@ -37,7 +37,7 @@ def shown(modification: Modification, findings: list[Finding] | None = None) -> 
 
 def found(tag: str, modification_id: int) -> Modification:
     """The car's modification, or 404."""
-    vehicle = vehicles.found(tag)
+    vehicle = vehicles.own(tag)
     modification = store.get_modification(conn(), vehicle.tag, modification_id)
     if modification is None:
         raise NotFound(f"modification of {tag}", str(modification_id))
@@ -50,7 +50,7 @@ def found(tag: str, modification_id: int) -> Modification:
 @blueprint.page(ModificationDocument, "A page, in the order they were fitted.")
 def list_modifications(query: dict[str, Any], tag: str) -> Response:
     """List a car's modifications."""
-    vehicle = vehicles.found(tag)
+    vehicle = vehicles.own(tag)
     rows = store.list_modifications(conn(), vehicle.tag, after=query["after"], limit=query["limit"])
     full = len(rows) == query["limit"]
     more = f"{rows[-1].fitted_on.isoformat()}_{rows[-1].modification_id}" if full else None
@@ -63,7 +63,7 @@ def list_modifications(query: dict[str, Any], tag: str) -> Response:
 @blueprint.response(201, ModificationDocument)
 def add_modification(data: dict[str, Any], tag: str) -> Response:
     """Record a modification."""
-    vehicle = vehicles.found(tag)
+    vehicle = vehicles.own(tag)
 
     def create(connection: Connection) -> Created:
         added = ledger.add_modification(

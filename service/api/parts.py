@@ -6,6 +6,7 @@ from flask import Response
 
 from service.api.answering import Created, check_if_match, created_once, json_response, listed, version_etag
 from service.api.context import caller, conn, needs, writing
+from service.api.vehicles import known_of, refuse_alias
 from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.domain.resources import PartSheet
@@ -20,13 +21,13 @@ from service.store.slots import unknown_slots
 blueprint = Blueprint("parts", __name__, description="Parts as the counter knows them.")
 ONE = PartDocument()
 CHANGE = PartDocument(partial=True)
-COLUMNS = list(ONE.fields)
+MERGED = ("merged_into", "merged_from")
+COLUMNS = [name for name in ONE.fields if name not in MERGED]
 
 
 def shown(part: PartSheet) -> dict[str, Any]:
     """A part as a document."""
-    document: dict[str, Any] = ONE.dump(part)
-    return document
+    return known_of(ONE.dump(part), MERGED)
 
 
 def found(slug: str) -> PartSheet:
@@ -83,5 +84,6 @@ def change_part(data: dict[str, Any], slug: str) -> Response:
     with writing() as connection:
         part = found(slug)
         check_if_match(part.version)
+        refuse_alias("part", part.slug, part.merged_into)
         saved = ledger.change_part(connection, part, data, who=caller().name)
     return json_response(shown(saved), etag=version_etag(saved.version))

@@ -14,7 +14,7 @@ from service.domain.errors import NotFound
 from service.ledger import marking
 from service.ledger.kept import whole_session
 from service.schemas.base import Document
-from service.schemas.changes import PullChange, Reason
+from service.schemas.changes import PullChange, Reason, ReasonIfAny
 from service.schemas.queries import ViewQuery
 from service.schemas.session_documents import KeptSession
 from service.store import reading
@@ -87,17 +87,18 @@ def strike_pull(data: dict[str, Any], pull_id: int) -> Response:
 
 @blueprint.post("/v1/pulls/<int:pull_id>/unstrike")
 @needs("post")
+@blueprint.arguments(ReasonIfAny, required=False)
 @blueprint.response(200, KeptSession)
-def unstrike_pull(pull_id: int) -> Response:
-    """Take a pull's strike back."""
-    return marked(pull_id, None)
+def unstrike_pull(data: dict[str, Any], pull_id: int) -> Response:
+    """Take a pull's strike back, with a reason if there is one."""
+    return marked(pull_id, None, data["reason"])
 
 
-def marked(pull_id: int, struck: str | None) -> Response:
+def marked(pull_id: int, struck: str | None, back: str | None = None) -> Response:
     """A pull struck or unstruck, and its session as it stands then."""
     with writing() as connection:
         own(marking.pull_of(connection, pull_id)[1])
-        session: UUID = marking.strike_pull(connection, pull_id, struck, caller())
+        session: UUID = marking.strike_pull(connection, pull_id, struck, caller(), back)
     return session_response(session, figures({}))
 
 
@@ -110,4 +111,16 @@ def confirm_pull(data: dict[str, Any], pull_id: int) -> Response:
     with writing() as connection:
         own(marking.pull_of(connection, pull_id)[1])
         session = marking.confirm_pull(connection, pull_id, data["reason"], caller())
+    return session_response(session, figures({}))
+
+
+@blueprint.post("/v1/pulls/<int:pull_id>/unconfirm")
+@needs("post")
+@blueprint.arguments(Reason)
+@blueprint.response(200, KeptSession)
+def unconfirm_pull(data: dict[str, Any], pull_id: int) -> Response:
+    """Take a confirmation back, with a reason: the doubts stand against the pull again."""
+    with writing() as connection:
+        own(marking.pull_of(connection, pull_id)[1])
+        session = marking.unconfirm_pull(connection, pull_id, data["reason"], caller())
     return session_response(session, figures({}))

@@ -23,12 +23,13 @@ from service.domain.errors import NotFound
 from service.ledger import marking
 from service.ledger.kept import WholeSession, whole_session
 from service.ledger.post import post_session
-from service.schemas.changes import Reason, SessionChange, SetupChange
+from service.schemas.changes import Reason, ReasonIfAny, SessionChange, SetupChange
 from service.schemas.queries import SessionQuery, ViewQuery
 from service.schemas.session_documents import Figures, KeptSession, SessionDocument, finding
 from service.schemas.sessions import SessionPost
 from service.store import reading
 from service.store.db import Connection
+from service.store.vehicles import own_tag
 
 blueprint = Blueprint("sessions", __name__, description="What was measured: sessions, setups, pulls.")
 SESSION_COLUMNS = (
@@ -109,7 +110,7 @@ def list_sessions(query: dict[str, Any]) -> Response:
         conn(),
         before=after_key(query["after"]),
         limit=1 if bay is LAST_OF_CAR else query["limit"],
-        vehicle=query["vehicle"],
+        vehicle=query["vehicle"] and own_tag(conn(), query["vehicle"]),
         platform=query["platform"],
         bay=None if bay is LAST_OF_CAR else bay,
         since=query["since"],
@@ -254,12 +255,13 @@ def strike_session(data: dict[str, Any], id: UUID) -> Response:
 
 @blueprint.post("/v1/sessions/<uuid:id>/unstrike")
 @needs("post")
+@blueprint.arguments(ReasonIfAny, required=False)
 @blueprint.response(200, KeptSession)
-def unstrike_session(id: UUID) -> Response:
-    """Take a session's strike back."""
+def unstrike_session(data: dict[str, Any], id: UUID) -> Response:
+    """Take a session's strike back, with a reason if there is one."""
     with writing() as connection:
         own(id)
-        marking.strike_session(connection, id, None, caller())
+        marking.strike_session(connection, id, None, caller(), data["reason"])
     return session_response(id, figures({}))
 
 
@@ -277,10 +279,11 @@ def strike_setup(data: dict[str, Any], id: UUID, n: int) -> Response:
 
 @blueprint.post("/v1/sessions/<uuid:id>/setups/<int:n>/unstrike")
 @needs("post")
+@blueprint.arguments(ReasonIfAny, required=False)
 @blueprint.response(200, KeptSession)
-def unstrike_setup(id: UUID, n: int) -> Response:
-    """Take a setup's strike back."""
+def unstrike_setup(data: dict[str, Any], id: UUID, n: int) -> Response:
+    """Take a setup's strike back, with a reason if there is one."""
     with writing() as connection:
         own(id)
-        marking.strike_setup(connection, id, n, None, caller())
+        marking.strike_setup(connection, id, n, None, caller(), data["reason"])
     return session_response(id, figures({}))

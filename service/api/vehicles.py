@@ -9,7 +9,7 @@ from service.api.answering import Created, check_if_match, created_once, json_re
 from service.api.context import caller, conn, needs, writing
 from service.api.context import ledger as lent
 from service.api.wire import Blueprint
-from service.domain.errors import NotFound
+from service.domain.errors import Conflict, NotFound
 from service.domain.resources import Vehicle
 from service.domain.vin import VinNote, vin_hash, vin_notes
 from service.ledger import vehicles as ledger
@@ -23,17 +23,23 @@ from service.store.platforms import get_platform
 blueprint = Blueprint("vehicles", __name__, description="Cars, by the shop's own tags.")
 ONE = VehicleDocument()
 CHANGE = VehicleDocument(partial=True)
+MENDED = ("merged_into", "merged_from", "erased_at")
 COLUMNS = ["tag", "platform", "model_year", "odometer_km", "check_car", "vin_known"]
 
 
 def shown(vehicle: Vehicle, notes: Sequence[VinNote] | None = None) -> dict[str, Any]:
     """A vehicle as a document; with what looks odd about a VIN where one was just sent."""
-    document = {**ONE.dump(vehicle), "vin_known": vehicle.vin_hash is not None}
+    document = {**known_of(ONE.dump(vehicle), MENDED), "vin_known": vehicle.vin_hash is not None}
     if notes is not None:
         document["notes"] = [
             {"code": note.code, "level": "note", "message": note.message, "pointer": "/vin"} for note in notes
         ]
     return document
+
+
+def known_of(document: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
+    """A document without those of the named fields that say nothing: most records were never mended."""
+    return {name: value for name, value in document.items() if name not in names or value}
 
 
 def found(tag: str) -> Vehicle:
@@ -45,6 +51,12 @@ def found(tag: str) -> Vehicle:
     return vehicle
 
 
+def own(tag: str) -> Vehicle:
+    """The car that a tag stands for: another one where it was merged into that."""
+    vehicle = found(tag)
+    return vehicle if vehicle.merged_into is None else found(vehicle.merged_into)
+
+
 def values(data: dict[str, Any]) -> dict[str, Any]:
     """A loaded document as the fields of the record: the VIN only as its hash."""
     fields = {name: value for name, value in data.items() if name not in ("vin", "confirm")}
@@ -52,6 +64,15 @@ def values(data: dict[str, Any]) -> dict[str, Any]:
         vin = data["vin"]
         fields["vin_hash"] = None if vin is None else vin_hash(vin, lent().vin_key)
     return fields
+
+
+def refuse_alias(kind: str, name: str, merged_into: str | None) -> None:
+    """What was merged into another is changed there."""
+    if merged_into is not None:
+        raise Conflict(
+            f"{name} was merged into {merged_into}: change that {kind}, or unmerge {name} first "
+            f"(POST /v1/{kind}s/{name}/unmerge)"
+        )
 
 
 def notes_on(data: dict[str, Any]) -> list[VinNote]:
@@ -95,9 +116,12 @@ def add_vehicle(data: dict[str, Any]) -> Response:
 @needs("read", "post")
 @blueprint.response(200, VehicleDocument)
 def get_vehicle(tag: str) -> Response:
-    """Read a vehicle."""
+    """Read a vehicle; a tag that was merged into another says so in `merged_into`, where all that was measured is."""
     vehicle = found(tag)
-    return json_response(shown(vehicle), etag=version_etag(vehicle.version))
+    response = json_response(shown(vehicle), etag=version_etag(vehicle.version))
+    if vehicle.merged_into is not None:
+        response.headers["Link"] = f'</v1/vehicles/{vehicle.merged_into}>; rel="canonical"'
+    return response
 
 
 @blueprint.patch("/v1/vehicles/<tag>")
@@ -109,6 +133,7 @@ def change_vehicle(data: dict[str, Any], tag: str) -> Response:
     with writing() as connection:
         vehicle = found(tag)
         check_if_match(vehicle.version)
+        refuse_alias("vehicle", vehicle.tag, vehicle.merged_into)
         saved = ledger.change_vehicle(
             connection, vehicle, values(data), confirmed=data.get("confirm", False), who=caller().name
         )

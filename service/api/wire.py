@@ -40,8 +40,11 @@ class Parser(FlaskParser):
         "headers": EXCLUDE,
     }
 
-    def load_json(self, req: Request, schema: Any) -> Any:  # noqa: ARG002  (webargs hands it over)
+    def load_json(self, req: Request, schema: Any) -> Any:
         """The parsed body, kept for the words of an error and for the idempotency of a repeat."""
+        if getattr(schema, "may_be_left_out", False) and not req.get_data(cache=True):
+            g.body = {}
+            return g.body
         return json_body(req)
 
     def _get_schema(self, argmap: Any, req: Request) -> Schema:

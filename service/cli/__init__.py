@@ -22,6 +22,9 @@ COMMANDS = {
     "ask": "ask",
     "factor": "factor",
     "refit": "refit",
+    "import": "importing",
+    "export": "exporting",
+    "bay": "bay",
 }
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "auto_envvar_prefix": "BAYLEDGER"}

@@ -15,6 +15,11 @@ class CouldNotError(click.ClickException):
 
 def words_for(error: Exception) -> str:
     """One line for an error, known or not."""
+    if isinstance(error, ModuleNotFoundError) and not (error.name or "service").startswith("service"):
+        return (
+            f"{error.name} is not installed here. A bay's computer needs only `bayledger bay`; what else there is belongs "
+            "on the server's, with the server's packages: pip install 'bayledger[server]'"
+        )
     if _speaks_for_itself(error):
         return str(error)
     first = (str(error).strip().splitlines() or ["no further words"])[0]

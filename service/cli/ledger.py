@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -118,6 +118,15 @@ def one_connection(url: str) -> Iterator[Connection]:
             yield connection
     finally:
         lender.close()
+
+
+def must_be_ready(connection: Connection) -> None:
+    """Refuse a database that has not the shape this program was written for."""
+    from service.store.readiness import not_ready
+
+    reason = not_ready(lambda: nullcontext(connection))
+    if reason is not None:
+        raise CouldNotError(reason)
 
 
 @contextmanager

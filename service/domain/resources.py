@@ -37,7 +37,7 @@ class Platform:
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """One car, by the shop's own tag."""
+    """One car, by the shop's own tag; one that was merged into another is an alias of that."""
 
     tag: str
     platform: str
@@ -45,13 +45,16 @@ class Vehicle:
     odometer_km: float | None = None
     check_car: bool = False
     vin_hash: bytes | None = field(default=None, repr=False)
+    merged_into: str | None = None
+    merged_from: tuple[str, ...] = ()
+    erased_at: datetime | None = None
     vehicle_id: int = 0
     version: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class PartSheet:
-    """A part as the counter knows it."""
+    """A part as the counter knows it; one that was merged into another is an alias of that."""
 
     slug: str
     name: str
@@ -63,6 +66,8 @@ class PartSheet:
     labour_hours: float | None = None
     fitting_notes: str | None = None
     approval: dict[str, object] | None = None
+    merged_into: str | None = None
+    merged_from: tuple[str, ...] = ()
     part_id: int = 0
     version: int = 1
 

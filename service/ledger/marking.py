@@ -12,14 +12,16 @@ from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
 from service.domain.records import PostedSetup
 from service.domain.resources import Caller
-from service.ledger.again import derive_session, divide_anew
-from service.ledger.checked_again import STRIKE_ENDS, Stored, look_again, stored_session
+from service.ledger.again import correct_pulls, derive_session, divide_anew
+from service.ledger.checked_again import NO_LONGER_SO, STRIKE_ENDS, Stored, look_again, stored_session
 from service.ledger.post import accepted_pulls, raise_faults, summary_of
 from service.ledger.resources import unknown
 from service.ledger.shop import shop_in_force
 from service.store import history, marking, pairs, reading, sessions
+from service.store.bay_corrections import hold_bay_of_session
 from service.store.car_changes import note_cars
 from service.store.db import Connection
+from service.store.vehicles import own_tag
 
 
 def held(conn: Connection, id: UUID) -> marking.HeldSession:
@@ -30,30 +32,36 @@ def held(conn: Connection, id: UUID) -> marking.HeldSession:
     return session
 
 
-def strike_session(conn: Connection, id: UUID, struck: str | None, caller: Caller) -> None:
-    """Strike a whole session with a reason, or take the strike back with None."""
+def strike_session(
+    conn: Connection, id: UUID, struck: str | None, caller: Caller, back: str | None = None
+) -> None:
+    """Strike a whole session with a reason, or take the strike back with None, and with the reason `back` if any."""
     session = held(conn, id)
     marking.mark_session(conn, session.session_id, struck)
     settle(conn, session, look_after_strike(conn, session, struck, caller))
-    note_strike(conn, f"sessions/{id}", struck, caller)
+    note_strike(conn, f"sessions/{id}", struck, back, caller)
 
 
-def strike_setup(conn: Connection, id: UUID, n: int, struck: str | None, caller: Caller) -> None:
+def strike_setup(
+    conn: Connection, id: UUID, n: int, struck: str | None, caller: Caller, back: str | None = None
+) -> None:
     """Strike one setup, or take the strike back."""
     session = held(conn, id)
     if not marking.mark_setup(conn, session.session_id, n, struck):
         raise NotFound("setup", f"{n} of session {id}")
     settle(conn, session, look_after_strike(conn, session, struck, caller))
-    note_strike(conn, f"sessions/{id}/setups/{n}", struck, caller)
+    note_strike(conn, f"sessions/{id}/setups/{n}", struck, back, caller)
 
 
-def strike_pull(conn: Connection, pull_id: int, struck: str | None, caller: Caller) -> UUID:
+def strike_pull(
+    conn: Connection, pull_id: int, struck: str | None, caller: Caller, back: str | None = None
+) -> UUID:
     """Strike one pull, or take the strike back; answers its session."""
     _, id, n = pull_of(conn, pull_id)
     session = held(conn, id)
     marking.mark_pull(conn, pull_id, struck)
     settle(conn, session, look_after_strike(conn, session, struck, caller))
-    note_strike(conn, f"sessions/{id}/setups/{n}/pulls/{pull_id}", struck, caller)
+    note_strike(conn, f"sessions/{id}/setups/{n}/pulls/{pull_id}", struck, back, caller)
     return id
 
 
@@ -78,6 +86,21 @@ def confirm_pull(conn: Connection, pull_id: int, why: str, caller: Caller) -> UU
     return id
 
 
+def unconfirm_pull(conn: Connection, pull_id: int, why: str, caller: Caller) -> UUID:
+    """Let the doubts stand again that somebody confirmed away from a pull; answers its session."""
+    pull, id, n = pull_of(conn, pull_id)
+    session = held(conn, id)
+    codes = marking.reopen_findings(conn, session.session_id, n, pull.n, NO_LONGER_SO)
+    if not codes:
+        raise Conflict("nothing was confirmed of this pull; there is nothing to take back")
+    settle(conn, session, stored_session(conn, id))
+    about = f"sessions/{id}/setups/{n}/pulls/{pull_id}"
+    history.note(
+        conn, who=caller.name, about=about, action="unconfirmed", after={"doubts": codes}, reason=why
+    )
+    return id
+
+
 def pull_of(conn: Connection, pull_id: int) -> tuple[reading.PullRow, UUID, int]:
     """A pull with its session and setup number, or NotFound."""
     found = reading.find_pull(conn, pull_id)
@@ -86,10 +109,10 @@ def pull_of(conn: Connection, pull_id: int) -> tuple[reading.PullRow, UUID, int]
     return found
 
 
-def note_strike(conn: Connection, about: str, struck: str | None, caller: Caller) -> None:
+def note_strike(conn: Connection, about: str, struck: str | None, back: str | None, caller: Caller) -> None:
     """Write a strike or its end down."""
-    action = "struck" if struck is not None else "unstruck"
-    history.note(conn, who=caller.name, about=about, action=action, reason=struck)
+    action, why = ("struck", struck) if struck is not None else ("unstruck", back)
+    history.note(conn, who=caller.name, about=about, action=action, reason=why)
 
 
 def settle(conn: Connection, session: marking.HeldSession, stored: Stored) -> None:
@@ -170,7 +193,8 @@ def amend_session(
     row = reading.get_session(conn, id)
     if row is None:
         raise NotFound("session", str(id))
-    target = changes.get("vehicle", row.vehicle)
+    target = own_tag(conn, changes.get("vehicle", row.vehicle))
+    changes = {**changes, "vehicle": target} if "vehicle" in changes else changes
     hold_cars(conn, id, target)
     session = held(conn, id)
     car = sessions.lock_car(conn, target)
@@ -184,6 +208,8 @@ def amend_session(
         pair_again(conn, session.platform_id, session.vehicle_id)
         note_cars(conn, [session.vehicle_id])  # the car it moves to is told with its summaries
         divide_anew(conn, id, row.engine, car.platform.engine)
+    if "started_at" in changes:
+        correct_pulls(conn, id)
     moving = next((f"/{name}" for name in ("vehicle", "started_at") if name in changes), None)
     settle(conn, moved, look_again(conn, moved, caller.name, moving))
     note_amended(conn, f"sessions/{id}", row, changes, why, caller)
@@ -199,10 +225,11 @@ def hold_evidence(conn: Connection, *platform_ids: int) -> None:
 
 
 def hold_cars(conn: Connection, id: UUID, target: str | None) -> None:
-    """Hold a session's car and the one it may move to, before the session itself is held."""
+    """Hold a session's bay, its car and the one it may move to, before the session itself is held."""
+    hold_bay_of_session(conn, id)
     row = reading.get_session(conn, id)
     if row is not None:
-        lock_in_order(conn, row.vehicle, target or row.vehicle)
+        lock_in_order(conn, row.vehicle, own_tag(conn, target or row.vehicle))
 
 
 def lock_in_order(conn: Connection, *tags: str) -> None:

@@ -1,6 +1,7 @@
 """The invoice side of a car: recorded as it is told, with a note where two entries cannot both be right."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from service.domain.records import Finding
@@ -10,6 +11,7 @@ from service.ledger.resources import refuse, unknown
 from service.store import modifications as store
 from service.store import parts
 from service.store.db import Connection
+from service.store.parts import own_slug
 
 
 def about(modification: Modification) -> str:
@@ -20,7 +22,8 @@ def about(modification: Modification) -> str:
 def add_modification(conn: Connection, modification: Modification, *, who: str) -> Modification:
     """Add a modification, or refuse naming the nearest part. Its address in the history is known once it is added."""
     refuse_unknown_part(conn, modification.part)
-    added = store.add_modification(conn, modification)
+    own = replace(modification, part=own_slug(conn, modification.part))
+    added = store.add_modification(conn, own)
     return resources.add(conn, added, lambda _, record: record, who=who, about=about(added))
 
 
@@ -28,7 +31,9 @@ def change_modification(
     conn: Connection, modification: Modification, changes: Mapping[str, Any], *, who: str
 ) -> Modification:
     """Change a modification."""
-    refuse_unknown_part(conn, changes.get("part", modification.part))
+    part = changes.get("part", modification.part)
+    refuse_unknown_part(conn, part)
+    changes = {**changes, "part": own_slug(conn, part)}
     return resources.change(
         conn, modification, changes, store.save_modification, who=who, about=about(modification)
     )

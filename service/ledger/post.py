@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID, uuid5
 
+from service.domain.bay_correction import Period, as_corrected, corrected_session, correction_at
 from service.domain.checks import Case, Surroundings, doubts, figure_refusals, refusals, slot_refusals
 from service.domain.codec import EncodedTrace, encode_and_keep
 from service.domain.derive import (
@@ -23,6 +24,7 @@ from service.domain.records import Finding, Part, PostedPull, PostedSession, Pos
 from service.domain.resources import Caller
 from service.domain.shop import Shop
 from service.ledger.kept import WholeSession, new_findings, new_session, new_setup, whole_session
+from service.ledger.own_names import under_own_names
 from service.ledger.resources import unknown
 from service.ledger.surroundings import AskedCompany, ask_company, surroundings
 from service.stats.noise import pooled_spread
@@ -74,9 +76,19 @@ def content_hash(body: bytes) -> bytes:
 
 
 def post_session(
-    conn: Connection, session: PostedSession, *, content: bytes, caller: Caller, shop: Shop, now: datetime
+    conn: Connection,
+    session: PostedSession,
+    *,
+    content: bytes,
+    caller: Caller,
+    shop: Shop,
+    now: datetime,
+    renamed: Sequence[Finding] = (),
 ) -> Kept:
-    """Keep one session, or raise Refused with every fault at once. The caller's transaction decides over all of it."""
+    """Keep one session, or raise Refused with every fault at once. The caller's transaction decides over all of it.
+
+    renamed: what to say of names in the post that stand for others.
+    """
     settings = shop.checks(session.bay)
     raise_faults(refusals(Case(session, now), settings))
     hashed = content_hash(content)
@@ -89,12 +101,16 @@ def post_session(
     if kept is not None:  # before its names are looked up: a part may have been renamed since
         return repeated(conn, kept, hashed)
     found = resolve(conn, session, asked)
+    own, notes = under_own_names(session, found.car.merged_into, found.parts)
+    if notes:  # what was asked was asked of an alias
+        return post_session(conn, own, content=content, caller=caller, shop=shop, now=now, renamed=notes)
     raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
-    derived = {**derived, **derive_by_engine(session, found.car.platform.engine)}
-    case = Case(session, now, derived, found.car.platform, around_of(conn, derived, found, shop))
+    derived = {**derived, **derive_by_names(session, found.car.platform.engine, found.bay.corrections)}
+    corrected = corrected_session(session, found.bay.corrections)
+    case = Case(corrected, now, derived, found.car.platform, around_of(conn, derived, found, shop))
     raise_faults(figure_refusals(case, settings))
-    findings = [*doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
-    return keep(conn, case, traces, found, findings, hashed, caller, shop)
+    findings = [*renamed, *doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
+    return keep(conn, session, case, traces, found, findings, hashed, caller, shop)
 
 
 def repeated(conn: Connection, kept: sessions.KeptSession, hashed: bytes) -> Kept:
@@ -115,9 +131,10 @@ def raise_faults(findings: object) -> None:
 
 
 def ask_names(conn: Connection, session: PostedSession, hashed: bytes) -> Asked:
-    """Ask for all that a post names; the vehicle first, so that it is held before anything is read that another post
-    of the same car may be writing."""
+    """Ask for all that a post names; the bay and the vehicle first, so that they are held before anything is read that
+    a correction of the bay, or another post of the same car, may be writing."""
     named = sorted({posted.slug for setup in session.setups for posted in setup.parts})
+    sessions.hold_bay(conn, session.bay)
     return Asked(
         car=sessions.ask_car(conn, session.vehicle),
         bay=sessions.ask_posting_bay(conn, session.bay),
@@ -154,7 +171,7 @@ Traces = Mapping[tuple[int, int], EncodedTrace]
 
 def derive_all(session: PostedSession) -> tuple[dict[tuple[int, int], DerivedPull], Traces]:
     """Pack every pull's samples, and derive it from what will be read back of them: a strike and its end then bring
-    back the very same figures. What rests on the engine waits for `derive_by_engine`."""
+    back the very same figures. What rests on the names waits for `derive_by_names`."""
     kept: dict[tuple[int, int], PostedPull] = {}
     traces: dict[tuple[int, int], EncodedTrace] = {}
     for setup in session.setups:
@@ -167,16 +184,20 @@ def derive_all(session: PostedSession) -> tuple[dict[tuple[int, int], DerivedPul
     return derive_by_place(kept, session), traces
 
 
-def derive_by_engine(session: PostedSession, engine: Engine) -> dict[tuple[int, int], DerivedPull]:
-    """The pulls that were corrected in a standard which depends on the engine, without their factor: derived by it."""
+def derive_by_names(
+    session: PostedSession, engine: Engine, corrections: Sequence[Period]
+) -> dict[tuple[int, int], DerivedPull]:
+    """The pulls whose figures rest on what the post names: corrected in a standard which depends on the engine, without
+    their factor; or run while the bay's figures were wrong."""
     kept: dict[tuple[int, int], PostedPull] = {}
     for setup in session.setups:
         for pull in setup.pulls:
-            if rests_on_engine(pull):
-                kept[setup.n, pull.n] = pull
+            correction = correction_at(corrections, pull.started_at or session.started_at)
+            if rests_on_engine(pull) or correction is not None:
+                stored = pull
                 if pull.channels:
-                    channels = encode_and_keep(pull.channels, pull.steps)[1]
-                    kept[setup.n, pull.n] = replace(pull, channels=channels)
+                    stored = replace(pull, channels=encode_and_keep(pull.channels, pull.steps)[1])
+                kept[setup.n, pull.n] = as_corrected(stored, correction)
     return derive_by_place(kept, session, engine)
 
 
@@ -198,6 +219,7 @@ def around_of(conn: Connection, derived: Derived, found: Resolved, shop: Shop) -
 
 def keep(
     conn: Connection,
+    session: PostedSession,
     case: Case,
     traces: Traces,
     found: Resolved,
@@ -206,8 +228,8 @@ def keep(
     caller: Caller,
     shop: Shop,
 ) -> Kept:
-    """Write everything: the record, what is derived, the pairs, the versions and the history."""
-    session, derived = case.session, case.derived
+    """Write everything: the record as it was posted, what is derived, the pairs, the versions and the history."""
+    derived = case.derived
     id = session.id or uuid5(NAMESPACE, session.bay + hashed.hex())
     with together(conn):
         written = sessions.add_session(
@@ -221,14 +243,14 @@ def keep(
             who=caller.name,
         )
         summaries = {
-            setup.n: summary_of(setup, derived) for setup in session.setups
+            setup.n: summary_of(setup, derived) for setup in case.session.setups
         }  # while the database writes
         added = written()
         states = [
             state_of(setup, setup_id, summaries[setup.n], findings, found)
             for setup, setup_id in zip(session.setups, added.setup_ids, strict=True)
         ]
-        kept_pulls = pulls.add_pulls(conn, new_pulls(session, added.setup_ids, derived, traces))
+        kept_pulls = pulls.add_pulls(conn, new_pulls(session, added.setup_ids, derived, traces, found))
         sessions.keep_summaries(conn, [(state.keys, state.summary) for state in states])
         sessions.add_findings(conn, added.session_id, findings)
         history.note(conn, who=caller.name, about=f"sessions/{id}", action="posted")
@@ -253,11 +275,22 @@ class State:
 
 
 def new_pulls(
-    session: PostedSession, setup_ids: Sequence[int], derived: Derived, traces: Traces
+    session: PostedSession,
+    setup_ids: Sequence[int],
+    derived: Derived,
+    traces: Traces,
+    found: Resolved,
 ) -> list[pulls.NewPull]:
-    """Every pull with the key of its setup."""
+    """Every pull with the key of its setup, and the correction that its figures rest on."""
+
+    def corrected_by(pull: PostedPull) -> int | None:
+        correction = correction_at(found.bay.corrections, pull.started_at or session.started_at)
+        return None if correction is None else correction.correction_id
+
     return [
-        pulls.NewPull(setup_id, pull, derived[setup.n, pull.n], traces.get((setup.n, pull.n)))
+        pulls.NewPull(
+            setup_id, pull, derived[setup.n, pull.n], traces.get((setup.n, pull.n)), corrected_by(pull)
+        )
         for setup, setup_id in zip(session.setups, setup_ids, strict=True)
         for pull in setup.pulls
     ]

@@ -15,8 +15,8 @@ from service.store.nearest import nearest
 
 T = TypeVar("T")
 
-HIDDEN = ("vin_hash", "version")
-"""Fields that the history leaves out."""
+HIDDEN = ("vin_hash", "version", "merged_into", "merged_from", "erased_at")
+"""Fields that the history leaves out: keys, secrets, and what has lines of its own there."""
 
 
 def add(conn: Connection, record: T, insert: Callable[[Connection, T], T], *, who: str, about: str) -> T:

@@ -157,7 +157,8 @@ KEPT_SESSION = {
     "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
     "standard": "The standard that levels are corrected to.",
     "setups": "Its setups, each with its summary and its pulls. A summary's `standard` is the asked one, else the one its "
-    "figures stand in; null = as measured or not known, and `standing` says which and why.",
+    "figures stand in; null = as measured or not known, and `standing` says which and why. A pull's `bay_correction` is the "
+    "number of the correction of its bay that its figures rest on, or null; its `ambient`, `basis` and curve stay as posted.",
     "checks": "What the checks noticed.",
     "pairs": "The before/after pairs it made.",
 }

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from marshmallow import fields, validate
+from marshmallow import fields, pre_load, validate
 
 from service.domain.checks.mixture import PROBES
 from service.schemas import meanings
@@ -23,6 +23,23 @@ class Reason(Document):
     """A reason alone."""
 
     reason = why()
+
+
+class ReasonIfAny(Document):
+    """A reason, or nothing at all: what took no reason before takes none still."""
+
+    may_be_left_out = True
+
+    reason = Text(
+        longest=500,
+        load_default=None,
+        metadata={"description": "Why; it stays on the record. Left out: not said."},
+    )
+
+    @pre_load
+    def nothing_said(self, data: Any, **_: Any) -> Any:
+        """null is no body."""
+        return {} if data is None else data
 
 
 @described(meanings.SESSION_CHANGE)

@@ -74,6 +74,21 @@ class VehicleDocument(Document):
         metadata={"description": "Say true where the tag is one letter from another's and is meant so."},
     )
     vin_known = fields.Boolean(dump_only=True, metadata={"description": "Whether a VIN's hash is kept."})
+    merged_into = fields.String(
+        dump_only=True,
+        metadata={
+            "description": "The tag this one stands for since it was merged. Left out: it is a car of its own."
+        },
+    )
+    merged_from = fields.List(
+        fields.String,
+        dump_only=True,
+        metadata={"description": "The tags that were merged into this one. Left out: none."},
+    )
+    erased_at = Moment(
+        dump_only=True,
+        metadata={"description": "When its identity was erased for good. Left out: it was not."},
+    )
     notes = fields.List(
         fields.Nested(FindingDocument),
         dump_only=True,
@@ -114,6 +129,17 @@ class PartDocument(Document):
     labour_hours = Number(allow_none=True, validate=between(0, 1000))
     fitting_notes = Text(allow_none=True, longest=10_000)
     approval = fields.Nested(ApprovalDocument, allow_none=True)
+    merged_into = fields.String(
+        dump_only=True,
+        metadata={
+            "description": "The part this one stands for since it was merged. Left out: it is a part of its own."
+        },
+    )
+    merged_from = fields.List(
+        fields.String,
+        dump_only=True,
+        metadata={"description": "The parts that were merged into this one. Left out: none."},
+    )
 
     @post_load
     def slots_as_set(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:

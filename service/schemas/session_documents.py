@@ -132,13 +132,14 @@ class Figures:
     def pull(self, row: Any) -> dict[str, Any]:
         """One pull's scalars: what was observed, and the factor that corrects it."""
         factor = self.pull_factor(row)
+        posted = as_posted(row)
         return {
             "id": row.pull_id,
             "n": row.n,
             "started_at": time_text(row.started_at),
             "ambient": {
-                "temperature": self.show(row.temperature_c, "temperature"),
-                "pressure": self.show(row.pressure_kpa, "pressure"),
+                "temperature": self.show(posted["temperature_c"], "temperature"),
+                "pressure": self.show(posted["pressure_kpa"], "pressure"),
                 "humidity": row.humidity,
                 "dew_point": self.show(row.dew_point_c, "temperature"),
             },
@@ -150,7 +151,8 @@ class Figures:
             "ramp": row.ramp_rpm_s,
             "smoothing": row.smoothing,
             "source": row.source,
-            "basis": basis_of(row),
+            "basis": basis_of(posted),
+            "bay_correction": None if row.correction is None else row.correction["correction_id"],
             "status": row.status,
             "reason": row.reason,
             "best_of": row.best_of,
@@ -240,11 +242,21 @@ def pair_percent(pair: Any) -> float | None:
     return float(100 * (with_ / without - 1))
 
 
-def basis_of(row: Any) -> Any:
+AS_POSTED = ("temperature_c", "pressure_kpa", "basis_standard", "basis_factor")
+"""What a correction of the bay's figures moves beside the figures themselves."""
+
+
+def as_posted(row: Any) -> dict[str, Any]:
+    """A pull's air and basis as they were posted."""
+    recorded: dict[str, Any] = {} if row.correction is None else row.correction["recorded"]
+    return {name: recorded.get(name, getattr(row, name)) for name in AS_POSTED}
+
+
+def basis_of(posted: Mapping[str, Any]) -> Any:
     """`basis` as it was posted."""
-    if row.basis_standard is None:
+    if posted["basis_standard"] is None:
         return "observed"
-    return {"standard": row.basis_standard, "factor": row.basis_factor}
+    return {"standard": posted["basis_standard"], "factor": posted["basis_factor"]}
 
 
 def finding(row: Any) -> dict[str, Any]:

@@ -55,9 +55,11 @@ def find_question(conn: Connection, platform: str, part: str, against: str | Non
                              (SELECT coalesce(sum(version), 0) FROM evidence_version
                               WHERE  evidence_version.part_id = part.part_id)) AS version
             FROM   platform
-                   CROSS JOIN part
-                   LEFT JOIN part other ON other.slug = %(against)s
-            WHERE  platform.slug = %(platform)s AND part.slug = %(part)s
+                   CROSS JOIN part called
+                   JOIN part ON part.part_id = coalesce(called.merged_into, called.part_id)
+                   LEFT JOIN part called_other ON called_other.slug = %(against)s
+                   LEFT JOIN part other ON other.part_id = coalesce(called_other.merged_into, called_other.part_id)
+            WHERE  platform.slug = %(platform)s AND called.slug = %(part)s
                    AND (%(against)s::text IS NULL OR other.part_id IS NOT NULL)
             """,
             {"platform": platform, "part": part, "against": against},
@@ -334,7 +336,8 @@ def list_evidence(
                          JOIN part USING (part_id)
                          LEFT JOIN part against ON against.part_id = against_id
                 WHERE    usable AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
-                         AND (%(part)s::text IS NULL OR part.slug = %(part)s)
+                         AND (%(part)s::text IS NULL OR pair.part_id = (
+                             SELECT coalesce(merged_into, part_id) FROM part WHERE slug = %(part)s))
                 GROUP BY platform.slug, part.slug, against.slug
             )
             SELECT   * FROM questions

@@ -57,7 +57,7 @@ def relatives(conn: Connection, platform_id: int, part_id: int) -> list[Relative
             SELECT   slug::text, name, price, currency, is_variant, same_slot, calibration,
                      coalesce(cars, 0) AS cars, coalesce(cars_against, 0) AS cars_against
             FROM     others LEFT JOIN measured USING (part_id)
-            WHERE    is_variant OR same_slot OR calibration
+            WHERE    merged_into IS NULL AND (is_variant OR same_slot OR calibration)
             ORDER BY cars DESC, slug
             """,
             {"platform": platform_id, "part": part_id},

@@ -1,6 +1,6 @@
 """Striking, confirming and amending what was measured: marks beside the record, never over it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass
 from datetime import datetime
 from typing import Any
@@ -89,6 +89,21 @@ def clear_findings(
         RETURNING code
         """,
         {"session": session_id, "setup": setup_n, "pull": pull_n, "who": who, "why": why},
+    ).fetchall()
+    return [row[0] for row in rows]
+
+
+def reopen_findings(conn: Connection, session_id: int, setup_n: int, pull_n: int, but: str) -> list[str]:
+    """Let the doubts stand again that were cleared of a pull, its setup or its session, those closed for the reason `but`
+    excepted; answer their codes."""
+    rows = conn.execute(
+        """
+        UPDATE finding SET cleared_at = NULL, cleared_by = NULL, cleared_why = NULL
+        WHERE  session_id = %(session)s AND level = 'doubtful' AND cleared_at IS NOT NULL AND cleared_why <> %(but)s
+               AND (setup_n IS NULL OR setup_n = %(setup)s) AND (pull_n IS NULL OR pull_n = %(pull)s)
+        RETURNING code
+        """,
+        {"session": session_id, "setup": setup_n, "pull": pull_n, "but": but},
     ).fetchall()
     return [row[0] for row in rows]
 
@@ -186,6 +201,14 @@ def hold_cars_of_platform(conn: Connection, platform_id: int) -> None:
     conn.execute("SELECT FROM vehicle WHERE platform_id = %s ORDER BY tag FOR NO KEY UPDATE", (platform_id,))
 
 
+def platforms_of_cars(conn: Connection, vehicle_ids: Iterable[int]) -> dict[int, int]:
+    """The platform of each of some cars, by their keys."""
+    rows = conn.execute(
+        "SELECT vehicle_id, platform_id FROM vehicle WHERE vehicle_id = ANY (%s)", (sorted(vehicle_ids),)
+    )
+    return dict(rows.fetchall())
+
+
 def sessions_resting_on_engine(conn: Connection, platform_id: int) -> list[UUID]:
     """A platform's sessions with pulls posted in a standard that depends on the engine, without their factor."""
     rows = conn.execute(
@@ -206,13 +229,14 @@ def keep_observed(conn: Connection, derived: Sequence[tuple[int, DerivedPull]]) 
     with conn.cursor() as cursor:
         cursor.executemany(
             """
-            UPDATE pull SET factor = %s, rpm_from = %s, rpm_to = %s, lambda_mean = %s, map_max_kpa = %s,
+            UPDATE pull SET vapour_kpa = %s, factor = %s, rpm_from = %s, rpm_to = %s, lambda_mean = %s, map_max_kpa = %s,
                    power_kw = %s, power_rpm = %s, torque_nm = %s, torque_rpm = %s
             WHERE  pull_id = %s
             """,
             [
                 (
-                    *(pull.factor, pull.rpm_from, pull.rpm_to, pull.lambda_mean, pull.map_max_kpa),
+                    *(pull.vapour_kpa, pull.factor, pull.rpm_from, pull.rpm_to),
+                    *(pull.lambda_mean, pull.map_max_kpa),
                     *(known(value) for value in astuple(pull.observed)),
                     pull_id,
                 )

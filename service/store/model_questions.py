@@ -64,7 +64,8 @@ def priced_parts(conn: Connection, slugs: Sequence[str] | None = None) -> list[P
             SELECT   part_id, slug::text, name, array_agg(slot::text ORDER BY slot) AS slots, price, currency,
                      price_date, labour_hours, version
             FROM     part JOIN part_slot USING (part_id)
-            WHERE    %(slugs)s::text[] IS NULL OR slug = ANY (%(slugs)s::text[])
+            WHERE    merged_into IS NULL AND (%(slugs)s::text[] IS NULL OR part_id IN (
+                         SELECT coalesce(merged_into, part_id) FROM part WHERE slug = ANY (%(slugs)s::text[])))
             GROUP BY part_id
             ORDER BY slug
             """,

@@ -6,7 +6,7 @@ LEAST_ALIKE = 0.2
 """Trigram similarity from which a platform's or part's name is worth a hint (our choice)."""
 QUERIES = {
     # By trigram similarity, ties by name; the index on tag serves the largest of these tables.
-    "vehicle": "SELECT tag::text FROM vehicle ORDER BY similarity(tag::text, %(name)s) DESC, tag LIMIT 3",
+    "vehicle": "SELECT tag::text FROM vehicle WHERE erased_at IS NULL ORDER BY similarity(tag::text, %(name)s) DESC, tag LIMIT 3",
     "platform": """
         SELECT slug::text FROM platform WHERE slug = %(name)s OR similarity(slug::text, %(name)s) > %(least)s
         ORDER  BY similarity(slug::text, %(name)s) DESC, slug LIMIT 3

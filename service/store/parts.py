@@ -16,13 +16,27 @@ COLUMNS = """
      WHERE  part_slot.part_id = part.part_id) AS slots,
     (SELECT origin.slug::text FROM part AS origin WHERE origin.part_id = part.variant_of) AS variant_of,
     part.price, part.currency, part.price_date, part.labour_hours, part.fitting_notes, part.approval,
-    part.part_id, part.version
+    part.part_id, part.version,
+    (SELECT other.slug::text FROM part AS other WHERE other.part_id = part.merged_into) AS merged_into,
+    ARRAY(SELECT other.slug::text FROM part AS other WHERE other.merged_into = part.part_id ORDER BY other.slug)
+        AS merged_from
 """
 
 
-def part_sheet(slots: list[str] | None, **rest: Any) -> PartSheet:
-    """A row with its slots as a tuple."""
-    return PartSheet(slots=tuple(slots or ()), **rest)
+def part_sheet(slots: list[str] | None, merged_from: list[str], **rest: Any) -> PartSheet:
+    """A row with its lists as tuples."""
+    return PartSheet(slots=tuple(slots or ()), merged_from=tuple(merged_from), **rest)
+
+
+def own_slug(conn: Connection, slug: str) -> str:
+    """The slug of the part that a slug stands for: another one where it was merged into that; the same if unknown."""
+    row = conn.execute(
+        """
+        SELECT other.slug::text FROM part JOIN part other ON other.part_id = part.merged_into WHERE part.slug = %s
+        """,
+        (slug,),
+    ).fetchone()
+    return slug if row is None else str(row[0])
 
 
 def get_part(conn: Connection, slug: str) -> PartSheet | None:
@@ -34,13 +48,13 @@ def get_part(conn: Connection, slug: str) -> PartSheet | None:
 def list_parts(
     conn: Connection, *, after: str | None, limit: int, q: str | None, slot: str | None
 ) -> list[PartSheet]:
-    """Parts in the order of their slugs, from after a slug; `q` is sought in slug and name."""
+    """Parts in the order of their slugs, without aliases, from after a slug; `q` is sought in slug and name."""
     with conn.cursor(row_factory=kwargs_row(part_sheet)) as cursor:
         return cursor.execute(
             f"""
             SELECT {COLUMNS}
             FROM   part
-            WHERE  (%(after)s::text IS NULL OR slug > %(after)s)
+            WHERE  merged_into IS NULL AND (%(after)s::text IS NULL OR slug > %(after)s)
                    AND (%(q)s::text IS NULL OR strpos(lower(concat_ws(' ', slug, name)), lower(%(q)s)) > 0)
                    AND (%(slot)s::text IS NULL OR EXISTS (
                         SELECT FROM part_slot WHERE part_slot.part_id = part.part_id AND slot = %(slot)s))

@@ -9,15 +9,15 @@ from service.domain.codec import EncodedTrace
 from service.domain.derive import DerivedPull
 from service.domain.records import PostedPull
 from service.store.db import Connection, Later, as_json, records
+from service.store.reading import OF_A_BAY, PullRow
 from service.store.reading import PULL_COLUMNS as READ_BACK
-from service.store.reading import PullRow
 from service.store.sessions import known
 
 PULL_COLUMNS = (
     "setup_id", "n", "started_at", "temperature_c", "pressure_kpa", "humidity", "dew_point_c", "vapour_kpa",
     "coolant_c", "oil_c", "inlet_c", "inlet_end_c", "test", "ramp_rpm_s", "smoothing", "source", "basis_standard",
     "basis_factor", "status", "reason", "best_of", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "rpm_from",
-    "rpm_to", "factor", "lambda_mean", "map_max_kpa",
+    "rpm_to", "factor", "lambda_mean", "map_max_kpa", "correction_id", "posted_power_kw", "posted_torque_nm",
 )  # fmt: skip
 ADD_PULLS = f"""
     WITH added AS (
@@ -30,12 +30,13 @@ ADD_PULLS = f"""
                                                 steps double precision[], samples integer, raw bytea)
                JOIN added USING (setup_id, n)
     )
-    SELECT {READ_BACK} FROM added AS pull ORDER BY setup_id, n
+    SELECT {READ_BACK} FROM added AS pull {OF_A_BAY} ORDER BY setup_id, n
 """  # noqa: S608
 
 
-def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str, object]:
+def pull_row(new: "NewPull") -> dict[str, object]:
     """One pull's scalars, by column."""
+    setup_id, pull, derived = new.setup_id, new.posted, new.derived
     return {
         "setup_id": setup_id,
         "n": pull.n,
@@ -67,6 +68,9 @@ def pull_row(setup_id: int, pull: PostedPull, derived: DerivedPull) -> dict[str,
         "factor": derived.factor,
         "lambda_mean": derived.lambda_mean,
         "map_max_kpa": derived.map_max_kpa,
+        "correction_id": new.correction_id,
+        "posted_power_kw": pull.peaks and pull.peaks.power_kw,
+        "posted_torque_nm": pull.peaks and pull.peaks.torque_nm,
     }
 
 
@@ -78,11 +82,12 @@ class NewPull:
     posted: PostedPull
     derived: DerivedPull
     trace: EncodedTrace | None
+    correction_id: int | None = None
 
 
 def add_pulls(conn: Connection, pulls: Sequence[NewPull]) -> Later[list[PullRow]]:
     """Insert the scalars and the raw samples of several pulls; answers them as they will be read back."""
-    rows = as_json(pull_row(pull.setup_id, pull.posted, pull.derived) for pull in pulls)
+    rows = as_json(pull_row(pull) for pull in pulls)
     raws = as_json(
         raw_row(pull.setup_id, pull.posted.n, pull.trace) for pull in pulls if pull.trace is not None
     )

@@ -78,7 +78,8 @@ class SetupRow:
 
 @dataclass(frozen=True, slots=True)
 class PullRow:
-    """One pull's scalars."""
+    """One pull's scalars. Air and basis are as its bay's `correction` leaves them; its `recorded` holds them as they were
+    posted."""
 
     pull_id: int
     setup_id: int
@@ -112,6 +113,9 @@ class PullRow:
     lambda_mean: float | None
     map_max_kpa: float | None
     struck: str | None
+    posted_power_kw: float | None
+    posted_torque_nm: float | None
+    correction: dict[str, Any] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,11 +239,23 @@ def setups_of_session(conn: Connection, id: UUID) -> Later[list[SetupRow]]:
 
 
 PULL_COLUMNS = """
-    pull_id, setup_id, pull.n, started_at, temperature_c, pressure_kpa, humidity, dew_point_c, vapour_kpa, coolant_c,
-    oil_c, inlet_c, inlet_end_c, test, ramp_rpm_s, smoothing, source, basis_standard, basis_factor, status, reason,
-    best_of, power_kw, power_rpm, torque_nm, torque_rpm, rpm_from, rpm_to, factor, lambda_mean, map_max_kpa,
-    pull.struck
+    pull_id, setup_id, pull.n, started_at, pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
+    pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity, dew_point_c, vapour_kpa, coolant_c,
+    oil_c, inlet_c, inlet_end_c, test, ramp_rpm_s, smoothing, source,
+    CASE WHEN fault.basis IS NULL THEN basis_standard ELSE fault.basis ->> 'standard' END AS basis_standard,
+    CASE WHEN fault.basis IS NULL THEN basis_factor ELSE (fault.basis ->> 'factor')::double precision END
+        AS basis_factor,
+    status, pull.reason, best_of, power_kw, power_rpm, torque_nm, torque_rpm, rpm_from, rpm_to, pull.factor,
+    lambda_mean, map_max_kpa, pull.struck, posted_power_kw, posted_torque_nm,
+    CASE WHEN pull.correction_id IS NOT NULL THEN jsonb_build_object(
+        'correction_id', correction_id, 'factor', fault.factor, 'temperature_k', fault.temperature_k,
+        'pressure_kpa', fault.pressure_kpa, 'basis', fault.basis,
+        'recorded', jsonb_build_object('temperature_c', pull.temperature_c, 'pressure_kpa', pull.pressure_kpa,
+                                       'basis_standard', basis_standard, 'basis_factor', basis_factor)) END
+        AS correction
 """
+OF_A_BAY = "LEFT JOIN bay_correction fault USING (correction_id)"
+"""What was found to be wrong with the bay's figures when a pull was run."""
 
 
 def pulls_of_session(conn: Connection, id: UUID) -> Later[list[PullRow]]:
@@ -248,7 +264,7 @@ def pulls_of_session(conn: Connection, id: UUID) -> Later[list[PullRow]]:
     return cursor.execute(
         f"""
         SELECT {PULL_COLUMNS}
-        FROM   pull JOIN setup USING (setup_id)
+        FROM   pull {OF_A_BAY} JOIN setup USING (setup_id)
         WHERE  session_id = (SELECT session_id FROM session WHERE id = %s)
         ORDER  BY setup.n, pull.n
         """,  # noqa: S608
@@ -260,7 +276,7 @@ def find_pull(conn: Connection, pull_id: int) -> tuple[PullRow, UUID, int] | Non
     """A pull with the session and setup number it belongs to."""
     with conn.cursor(row_factory=class_row(PullRow)) as cursor:
         pull = cursor.execute(
-            f"SELECT {PULL_COLUMNS} FROM pull WHERE pull_id = %s",  # noqa: S608
+            f"SELECT {PULL_COLUMNS} FROM pull {OF_A_BAY} WHERE pull_id = %s",  # noqa: S608
             (pull_id,),
         ).fetchone()
     if pull is None:

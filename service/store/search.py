@@ -65,6 +65,9 @@ def mask_of(said: str) -> str:
     )"""  # noqa: S608
 
 
+PART_CALLED = """concat_ws(' ', part.slug, part.name, (
+    SELECT string_agg(alias.slug || ' ' || alias.name, ' ') FROM part alias WHERE alias.merged_into = part.part_id))"""
+"""What a part is called, and what was merged into it."""
 NAMES = f"""
     WITH word AS (SELECT word, 1 << (place - 1)::integer AS bit
                   FROM   unnest(%(words)s::text[]) WITH ORDINALITY AS typed (word, place)),
@@ -74,8 +77,9 @@ NAMES = f"""
         FROM   platform
     ),
     part_name AS MATERIALIZED (
-        SELECT part_id, slug::text AS part, name AS part_name, {mask_of("concat_ws(' ', slug, name)")} AS mask
+        SELECT part_id, slug::text AS part, name AS part_name, {mask_of(PART_CALLED)} AS mask
         FROM   part
+        WHERE  merged_into IS NULL
     )
 """  # noqa: S608
 EVERY_WORD = "(SELECT bit_or(bit) FROM word)"
@@ -158,13 +162,15 @@ def find_unmeasured_parts(
 
 
 def find_cars(conn: Connection, beginning: str, *, limit: int) -> list[FoundCar]:
-    """Cars whose tag begins so, by tag."""
+    """Cars whose tag, or that of an alias of theirs, begins so, by tag."""
     with conn.cursor(row_factory=class_row(FoundCar)) as cursor:
         return cursor.execute(
             """
-            SELECT   tag::text, slug::text AS platform, name AS platform_name
-            FROM     vehicle JOIN platform USING (platform_id)
-            WHERE    starts_with(tag::text, %(beginning)s)
+            SELECT   DISTINCT own.tag::text, slug::text AS platform, name AS platform_name
+            FROM     vehicle called
+                     JOIN vehicle own ON own.vehicle_id = coalesce(called.merged_into, called.vehicle_id)
+                     JOIN platform ON platform.platform_id = own.platform_id
+            WHERE    starts_with(called.tag::text, %(beginning)s)
             ORDER BY tag
             LIMIT    %(limit)s
             """,

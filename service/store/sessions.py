@@ -3,13 +3,16 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import numpy as np
-from psycopg.rows import class_row
+from psycopg.rows import class_row, kwargs_row
 
+from service.domain.bay_correction import Period
 from service.domain.derive import METHOD, SetupSummary
 from service.domain.records import Finding, Part, PlatformFacts, PostedSession, PostedSetup
+from service.store.bay_corrections import period_of
 from service.store.db import Connection, Later, as_json, records
 
 
@@ -20,6 +23,7 @@ class LockedCar:
     vehicle_id: int
     tag: str
     platform_slug: str
+    merged_into: str | None
     platform: PlatformFacts
 
 
@@ -29,7 +33,8 @@ def ask_car(conn: Connection, tag: str) -> Later[LockedCar | None]:
     conn.execute("SELECT FROM vehicle WHERE tag = %s FOR NO KEY UPDATE", (tag,))
     cursor = conn.execute(
         """
-        SELECT vehicle_id, tag::text, slug::text, platform_id, aspiration, ignition, rpm_limit, rated_power_kw,
+        SELECT vehicle_id, tag::text, slug::text,
+               (SELECT own.tag::text FROM vehicle own WHERE own.vehicle_id = vehicle.merged_into), platform_id, aspiration, ignition, rpm_limit, rated_power_kw,
                charge_cooling, fuel_per_cycle, boost_ratio
         FROM   vehicle JOIN platform USING (platform_id)
         WHERE  tag = %s
@@ -39,7 +44,7 @@ def ask_car(conn: Connection, tag: str) -> Later[LockedCar | None]:
 
     def car() -> LockedCar | None:
         row = cursor.fetchone()
-        return row and LockedCar(row[0], row[1], row[2], PlatformFacts(*row[3:]))
+        return row and LockedCar(row[0], row[1], row[2], row[3], PlatformFacts(*row[4:]))
 
     return car
 
@@ -58,6 +63,7 @@ class PostingBay:
     kind: str
     spread_ss: float
     spread_df: int
+    corrections: tuple[Period, ...]
 
 
 RECENT_SETUPS = 200
@@ -69,7 +75,7 @@ def ask_posting_bay(conn: Connection, slug: str) -> Later[PostingBay | None]:
 
     A set whose pulls disagree does not widen the spread by which the next one is judged.
     """
-    cursor = conn.cursor(row_factory=class_row(PostingBay))
+    cursor = conn.cursor(row_factory=kwargs_row(posting_bay))
     return cursor.execute(
         """
         WITH recent AS (
@@ -78,28 +84,46 @@ def ask_posting_bay(conn: Connection, slug: str) -> Later[PostingBay | None]:
             ORDER  BY setup_id DESC LIMIT %(recent)s
         )
         SELECT bay_id, altitude_m, kind, coalesce((SELECT sum(spread_ss) FROM recent), 0) AS spread_ss,
-               coalesce((SELECT sum(spread_df) FROM recent), 0) AS spread_df
+               coalesce((SELECT sum(spread_df) FROM recent), 0) AS spread_df,
+               (SELECT jsonb_agg(to_jsonb(bay_correction)) FROM bay_correction
+                WHERE  bay_correction.bay_id = bay.bay_id AND undone_at IS NULL) AS corrections
         FROM   bay WHERE slug = %(bay)s
         """,
         {"bay": slug, "recent": RECENT_SETUPS},
     ).fetchone
 
 
+def posting_bay(corrections: list[dict[str, Any]] | None, **rest: Any) -> PostingBay:
+    """A row with its corrections in force as periods."""
+    return PostingBay(corrections=tuple(map(period_of, corrections or ())), **rest)
+
+
+def hold_bay(conn: Connection, slug: str) -> None:
+    """Hold a bay against a correction of its figures until the transaction ends; other posts pass.
+
+    To be held before any car: a correction holds its bay, then the cars.
+    """
+    conn.execute("SELECT FROM bay WHERE slug = %s FOR KEY SHARE", (slug,))
+
+
 def ask_parts(conn: Connection, slugs: Sequence[str], car: str | None = None) -> Later[dict[str, Part]]:
-    """The known parts among these slugs, and those ever fitted to a car (by its tag), with their slots."""
+    """The known parts among these slugs, and those ever fitted to a car (by its tag), with their slots; by the slug that
+    was asked for, one that was merged into another as that other."""
     cursor = conn.execute(
         """
-        SELECT   part_id, part.slug::text, array_agg(slot::text)
-        FROM     part JOIN part_slot USING (part_id)
-        WHERE    part.slug = ANY(%(slugs)s)
-                 OR part_id IN (SELECT unnest(part_ids)
-                                FROM   setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
-                                WHERE  tag = %(car)s)
-        GROUP BY part_id
+        SELECT   called.slug::text, own.part_id, own.slug::text, array_agg(slot::text)
+        FROM     part called
+                 JOIN part own ON own.part_id = coalesce(called.merged_into, called.part_id)
+                 JOIN part_slot ON part_slot.part_id = own.part_id
+        WHERE    called.slug = ANY(%(slugs)s)
+                 OR called.part_id IN (SELECT unnest(part_ids)
+                                       FROM   setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
+                                       WHERE  tag = %(car)s)
+        GROUP BY called.part_id, own.part_id
         """,
         {"slugs": list(slugs), "car": car},
     )
-    return lambda: {slug: Part(id, slug, frozenset(slots)) for id, slug, slots in cursor.fetchall()}
+    return lambda: {called: Part(id, slug, frozenset(slots)) for called, id, slug, slots in cursor.fetchall()}
 
 
 def parts_named(conn: Connection, slugs: Sequence[str]) -> dict[str, Part]:

@@ -112,13 +112,15 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
         """
         SELECT * FROM (
             SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
-                   coalesce(pull.started_at, session.started_at) AS started_at, sequence, temperature_c, pressure_kpa,
-                   humidity
+                   coalesce(pull.started_at, session.started_at) AS started_at, sequence,
+                   pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
+                   pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
             FROM   session
                    JOIN vehicle USING (vehicle_id)
                    JOIN setup USING (session_id)
                    JOIN pull USING (setup_id)
-            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
+                   LEFT JOIN bay_correction fault USING (correction_id)
+            WHERE  session.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
                    AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
                    AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
             ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s))
@@ -134,13 +136,15 @@ def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) ->
     cursor = conn.cursor(row_factory=kwargs_row(SiteAir), binary=True)
     return cursor.execute(
         """
-        SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at, temperature_c,
-               pressure_kpa, humidity
+        SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at,
+               pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
+               pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
         FROM   bay own
                JOIN bay other ON other.site = own.site AND other.bay_id <> own.bay_id
                JOIN session ON session.bay_id = other.bay_id
                JOIN setup USING (session_id)
                JOIN pull USING (setup_id)
+               LEFT JOIN bay_correction fault USING (correction_id)
         WHERE  own.slug = %(bay)s
                AND session.started_at BETWEEN %(first)s - %(day)s AND %(last)s + %(day)s
                AND coalesce(pull.started_at, session.started_at)

@@ -1,21 +1,42 @@
 """Vehicles: one car each, by the shop's own tag."""
 
 from dataclasses import asdict
+from typing import Any
 
-from psycopg.rows import class_row
+from psycopg.rows import kwargs_row
 
 from service.domain.resources import Vehicle
 from service.store.db import Connection
 
 COLUMNS = """
     vehicle.tag::text, platform.slug::text AS platform, vehicle.model_year, vehicle.odometer_km, vehicle.check_car,
-    vehicle.vin_hash, vehicle.vehicle_id, vehicle.version
+    vehicle.vin_hash, vehicle.vehicle_id, vehicle.version, vehicle.erased_at,
+    (SELECT other.tag::text FROM public.vehicle other WHERE other.vehicle_id = vehicle.merged_into) AS merged_into,
+    ARRAY(SELECT other.tag::text FROM public.vehicle other WHERE other.merged_into = vehicle.vehicle_id
+          ORDER BY other.tag) AS merged_from
 """
+
+
+def vehicle_record(merged_from: list[str], **rest: Any) -> Vehicle:
+    """A row as a record."""
+    return Vehicle(merged_from=tuple(merged_from), **rest)
+
+
+def own_tag(conn: Connection, tag: str) -> str:
+    """The tag of the car that a tag stands for: another one where it was merged into that; the same if unknown."""
+    row = conn.execute(
+        """
+        SELECT other.tag::text FROM vehicle JOIN vehicle other ON other.vehicle_id = vehicle.merged_into
+        WHERE  vehicle.tag = %s
+        """,
+        (tag,),
+    ).fetchone()
+    return tag if row is None else str(row[0])
 
 
 def get_vehicle(conn: Connection, tag: str) -> Vehicle | None:
     """A vehicle by its tag."""
-    with conn.cursor(row_factory=class_row(Vehicle)) as cursor:
+    with conn.cursor(row_factory=kwargs_row(vehicle_record)) as cursor:
         return cursor.execute(
             f"SELECT {COLUMNS} FROM vehicle JOIN platform USING (platform_id) WHERE tag = %s",  # noqa: S608
             (tag,),
@@ -25,13 +46,13 @@ def get_vehicle(conn: Connection, tag: str) -> Vehicle | None:
 def list_vehicles(
     conn: Connection, *, after: str | None, limit: int, q: str | None, platform: str | None
 ) -> list[Vehicle]:
-    """Vehicles in the order of their tags, from after a tag; `q` is sought in the tag."""
-    with conn.cursor(row_factory=class_row(Vehicle)) as cursor:
+    """Vehicles in the order of their tags, without aliases, from after a tag; `q` is sought in the tag."""
+    with conn.cursor(row_factory=kwargs_row(vehicle_record)) as cursor:
         return cursor.execute(
             f"""
             SELECT {COLUMNS}
             FROM   vehicle JOIN platform USING (platform_id)
-            WHERE  (%(after)s::text IS NULL OR tag > %(after)s)
+            WHERE  merged_into IS NULL AND (%(after)s::text IS NULL OR tag > %(after)s)
                    AND (%(q)s::text IS NULL OR strpos(tag, lower(%(q)s)) > 0)
                    AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
             ORDER  BY tag
@@ -43,7 +64,7 @@ def list_vehicles(
 
 def add_vehicle(conn: Connection, vehicle: Vehicle) -> Vehicle:
     """Insert a vehicle; its tag must be new and its platform known."""
-    with conn.cursor(row_factory=class_row(Vehicle)) as cursor:
+    with conn.cursor(row_factory=kwargs_row(vehicle_record)) as cursor:
         added = cursor.execute(
             f"""
             WITH vehicle AS (
@@ -63,7 +84,7 @@ def add_vehicle(conn: Connection, vehicle: Vehicle) -> Vehicle:
 
 def save_vehicle(conn: Connection, vehicle: Vehicle) -> Vehicle | None:
     """Write a changed vehicle over the version it was read at; None where that is not the newest any more."""
-    with conn.cursor(row_factory=class_row(Vehicle)) as cursor:
+    with conn.cursor(row_factory=kwargs_row(vehicle_record)) as cursor:
         return cursor.execute(
             f"""
             WITH vehicle AS (

@@ -10,6 +10,12 @@ SLOT = {"slug": "brake-ducts", "name": "Brake ducts"}
 BAY = {"slug": "north", "name": "North bay", "kind": "roller-inertia"}
 EVENT = {"at": "2026-03-18T16:20:00+00:00", "kind": "recalibrated"}
 MODIFICATION = {"part": "side-feed-plenum", "fitted_on": "2026-03-18"}
+CORRECTION = {
+    "from": "2026-03-05T00:00:00+00:00",
+    "to": "2026-03-15T00:00:00+00:00",
+    "factor": 1.02,
+    "reason": "load cell arm 2 % long",
+}
 
 COLLECTIONS = {
     "/v1/platforms": PLATFORM,
@@ -18,6 +24,7 @@ COLLECTIONS = {
     "/v1/slots": SLOT,
     "/v1/bays": BAY,
     "/v1/bays/north/events": EVENT,
+    "/v1/bays/north/corrections": CORRECTION,
     "/v1/vehicles/car-a/modifications": MODIFICATION,
 }
 """Every list that can be posted to, with a body it takes once the shop of `fill` is there."""
@@ -29,6 +36,7 @@ NEW = {
     "/v1/slots": SLOT,
     "/v1/bays": {**BAY, "slug": "south"},
     "/v1/bays/north/events": EVENT,
+    "/v1/bays/north/corrections": CORRECTION,
     "/v1/vehicles/car-a/modifications": MODIFICATION,
 }
 """The same, new beside what `fill` has put there."""

@@ -21,6 +21,8 @@ from tests.faults.rebuild import damage, kept_setups
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.local.conftest import end_server_of, postmaster_of, wait_until
 
+pytestmark = pytest.mark.machine  # programs are killed over and over: minutes
+
 POSTS = 200
 CARS = 12
 BAYS = 4

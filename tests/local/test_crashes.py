@@ -11,6 +11,8 @@ import pytest
 from service.local import processes, start_server
 from tests.local.conftest import User, execute, postmaster_of, scalar, wait_until
 
+pytestmark = pytest.mark.machine  # programs are started and killed over and over: minutes
+
 
 def test_a_killed_user_leaves_a_server_the_next_start_adopts(used_folder):
     user = User.of(used_folder)

@@ -5,6 +5,8 @@ import pytest
 from service.local import start_server
 from tests.local.conftest import User, postmaster_of, scalar
 
+pytestmark = pytest.mark.machine  # programs are started and killed over and over: minutes
+
 
 @pytest.mark.parametrize("number", [2, 4])
 def test_processes_starting_at_once_share_one_server_and_the_last_one_stops_it(folder, number):

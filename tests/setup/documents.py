@@ -10,6 +10,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import bootstrap
+from service.bay.settings import VARIABLES
 from service.settings import Settings, variable
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -56,7 +57,7 @@ def settings(root: Path = ROOT) -> set[str]:
         root / "tests" / "setup" / "browser.py",
     ]
     named = SETTING.findall("\n".join(path.read_text() for path in files))
-    return {*named, *(variable(field.name) for field in fields(Settings))}
+    return {*named, *VARIABLES.values(), *(variable(field.name) for field in fields(Settings))}
 
 
 def faults(root: Path = ROOT) -> list[str]:

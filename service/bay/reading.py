@@ -1,0 +1,96 @@
+"""Files read by the bay's mapping, as the desk takes them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+from service.bay.desk import CannotTake, Reader, ReadPull, ReadTable
+from service.bay.known import Said
+from service.tables import mapping as mappings
+from service.tables.pulls import read_file
+from service.tables.records import Facts, FilePull, Mapping, PullWords
+
+FROM_HEADER = {
+    "temperature": "temperature_c",
+    "pressure": "pressure_kpa",
+    "humidity": "humidity",
+    "dew_point": "dew_point_c",
+    "coolant": "coolant_c",
+    "oil": "oil_c",
+    "inlet": "inlet_c",
+}
+"""Our keys, and the facts of a file's header they come from; both in SI."""
+
+
+def reader_by(path: Path | None) -> Reader:
+    """Reads files by the mapping that lies there; read anew for each file, so that a mended one counts at once."""
+
+    def read(raw: bytes, pressure_kpa: float | None) -> ReadTable:
+        mapping = mapping_in(path)
+        table = read_file(raw, mapping, pressure_kpa)
+        said = words_said(mapping.pull)
+        pulls = [read_pull(one, said, mapping.pull) for one in table.pulls]
+        return ReadTable(
+            pulls, [f"line {fault.line}: {fault.why}" if fault.line else fault.why for fault in table.faults]
+        )
+
+    return read
+
+
+def mapping_in(path: Path | None) -> Mapping:
+    """The mapping of a bay. Raises CannotTake where there is none, or one with mistakes."""
+    if path is None:
+        raise CannotTake(
+            "which column is what is not known: make a mapping from one file with `bayledger bay learn FILE --out "
+            "mapping.toml` and name it in bay.toml (mapping)"
+        )
+    try:
+        return mappings.read(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise CannotTake(
+            f"the mapping {path} cannot be read ({error.strerror}); `bayledger bay learn FILE --out` makes one"
+        ) from error
+    except ValueError as error:
+        raise CannotTake(f"{path}: {error}") from error
+
+
+def read_pull(pull: FilePull, said: Said, words: PullWords) -> ReadPull:
+    """One pull of a file with what its header and the mapping say."""
+    channels = {name: [float(value) for value in values] for name, values in pull.channels.items()}
+    return ReadPull(channels, said | header_said(pull.facts) | basis_said(words, pull.facts.factor))
+
+
+def header_said(facts: Facts) -> Said:
+    """What a file's header says. Its time has no offset: it is this computer's, which wrote it."""
+    said: Said = {
+        name: value for name, field in FROM_HEADER.items() if (value := getattr(facts, field)) is not None
+    }
+    if facts.started_at is not None:
+        said["started_at"] = with_offset(facts.started_at).isoformat()
+    return said
+
+
+def with_offset(at: datetime) -> datetime:
+    """A time with its offset from UTC."""
+    return at if at.tzinfo else at.astimezone()
+
+
+def words_said(words: PullWords) -> Said:
+    """What the mapping says of every such file."""
+    said: Said = {} if words.test is None else {"test": words.test}
+    if words.smoothing is not None:
+        said["smoothing"] = words.smoothing.method
+        if words.smoothing.width_rpm is not None:
+            said["smoothing_width"] = words.smoothing.width_rpm
+    return said
+
+
+def basis_said(words: PullWords, factor: float | None) -> Said:
+    """What the figures are: as the mapping has it, with the factor the file itself names."""
+    if words.basis is None:
+        return {}
+    if words.basis.standard is None:
+        return {"basis": "observed"}
+    known = words.basis.factor if factor is None else factor
+    return {"basis": {"standard": words.basis.standard} | ({} if known is None else {"factor": known})}

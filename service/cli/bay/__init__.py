@@ -1,0 +1,47 @@
+"""`bayledger bay`: the bay's own computer. Its commands, each imported when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+COMMANDS = {
+    "learn": "learn",
+    "send": "send",
+    "done": "done",
+    "watch": "watch",
+    "spool": "spool",
+    "status": "status",
+    "unit": "unit",
+}
+
+
+class BayGroup(click.Group):
+    """Knows its commands by name and imports only the one that runs."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        found: click.Command = importlib.import_module(f"service.cli.bay.{COMMANDS[cmd_name]}").command
+        return found
+
+
+@click.group("bay", cls=BayGroup)
+def command() -> None:
+    """Files of a bay to the ledger: taken, kept on this disk, sent until the ledger has them.
+
+    \b
+    Find out how a file is laid out:   bayledger bay learn pull.csv
+    Send files of one car:             bayledger bay send *.csv --car stoat-014 --parts none
+    The car comes off the rollers:     bayledger bay done
+    Take files as they come:           bayledger bay watch /machine/export
+    What waits, what was refused:      bayledger bay spool
+    How the bay stands:                bayledger bay status
+
+    Its settings are in bay.toml of the bay's folder, ~/.bayledger-bay unless --bay-dir or BAYLEDGER_BAY_DIR says
+    otherwise; without one, every command shows what to write there.
+    """

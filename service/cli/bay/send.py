@@ -1,0 +1,115 @@
+"""`bayledger bay send`: files of pulls into the session in work."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service.bay.desk import Missing, Taken
+from service.bay.known import KEYS, NotUnderstood, Said, told_first, understood
+from service.bay.names import unknown_names
+from service.bay.sidecar import said_beside
+from service.cli import options
+from service.cli.bay.common import Bay, Spoken, in_words, open_bay, said, say_sent, say_taken, where
+
+ONE_ATTEMPT = 1
+QUESTIONS = {
+    "car": "Which car is strapped down (its tag)",
+    "parts": "What is fitted and not stock (slugs with commas, or none)",
+    "basis": "Are the figures as measured (observed), or corrected (such as sae-j1349:1.02)",
+}
+
+
+@click.command("send")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@where
+@said
+@options.flag("--strapped-anew", is_flag=True, help="the car was taken off and strapped down again.")
+@options.flag("--done", is_flag=True, help="and close the session, as `bayledger bay done` does.")
+def command(files: tuple[Path, ...], strapped_anew: bool, done: bool, **given: Any) -> None:
+    """Take FILES, the oldest first, into the session in work: one car strapped down once.
+
+    What is said of the car, its parts and the air holds for the files that follow, until it is said otherwise. A file's
+    sidecar (FILE.toml, the same keys with _ for -) counts before the flags, the flags before what the file says, that
+    before what was said before. The same car in another state begins a new state; another car, gear or tyre, or four
+    hours without a pull, closes the session and begins another. Nothing is sent before the session is closed.
+
+    Without FILES the flags are kept for the files to come, and what waits in the spool is sent.
+
+    \b
+    bayledger bay send pull1.csv pull2.csv --car stoat-014 --parts none --stock-checked verified
+    bayledger bay send pull3.csv --parts wide-pipe --coolant 88
+    bayledger bay send warm-up.csv --status settling
+    bayledger bay done
+    """
+    bay = open_bay(given, Spoken())
+    flags = bay.understood(given)
+    with in_words():
+        take_all(bay, files, flags, anew=strapped_anew)
+        warn_of_names(bay)
+        if done:
+            bay.desk.close()
+        sent = bay.sender.send_all(attempts=ONE_ATTEMPT)
+        say_sent(sent, bay.desk)
+    if sent.refused:
+        raise click.exceptions.Exit(1)
+
+
+def take_all(bay: Bay, files: tuple[Path, ...], flags: Said, *, anew: bool) -> None:
+    """Each file, or only what holds for the files to come."""
+    if not files and flags:
+        taken = asking(lambda more: bay.desk.say(flags | more, anew=anew), bay)
+        if taken.closed is not None:
+            click.echo(f"Session {taken.closed.sequence} is closed: {taken.why}.")
+        click.echo("Kept for the files to come.")
+    for file in sorted(files, key=lambda one: one.stat().st_mtime_ns):
+        beside = said_beside(file, bay.settings.units)
+
+        def take(more: Said, file: Path = file, beside: Said = beside, anew: bool = anew) -> Taken:
+            return bay.desk.take(file, told_first(beside, flags, more), anew=anew)
+
+        taken = asking(take, bay)
+        say_taken(taken)
+        anew = anew and taken.before
+
+
+def warn_of_names(bay: Bay) -> None:
+    """A tag or part typed wrong is cheapest to put right now; a ledger that is away says nothing."""
+    work = bay.desk.work()
+    if work is None:
+        return
+    for words in unknown_names(bay.sender.address, work.car | work.remembered):
+        click.echo(
+            f"Careful: {words}. Taken all the same; unless the ledger knows it by then, the session will be refused.",
+            err=True,
+        )
+
+
+def asking(take: Any, bay: Bay) -> Taken:
+    """Take, and ask a person at a terminal for what cannot be known; elsewhere that is wrong use."""
+    more: Said = {}
+    while True:
+        try:
+            taken: Taken = take(more)
+            return taken
+        except Missing as missing:
+            if not sys.stdin.isatty():
+                flags = ", ".join(f"--{name.replace('_', '-')}" for name in missing.names)
+                beside = f" (or in a sidecar, {missing.file}.toml)" if missing.file else ""
+                raise click.UsageError(
+                    f"{missing.file or 'the next pull'}: not known, and nothing was taken: {flags}{beside}"
+                ) from missing
+            more |= {name: asked(name, bay.settings.units) for name in missing.names}
+
+
+def asked(name: str, units: str) -> Any:
+    """A person's answer, asked for again until it can be understood."""
+    while True:
+        answer = click.prompt(QUESTIONS.get(name, KEYS[name].meaning))
+        try:
+            return understood({name: answer}, "answer", units)[name]
+        except NotUnderstood as error:
+            click.echo(str(error), err=True)

@@ -1,0 +1,383 @@
+"""A mapping as TOML: read with every mistake named at once, and written with the reasons beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from collections.abc import Mapping as MappingOf
+from typing import Any, Final
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from service.domain.correction import STANDARDS
+from service.tables.cells import SEPARATORS
+from service.tables.errors import BadMapping, Unreadable
+from service.tables.numbers import DECIMALS, THOUSANDS
+from service.tables.records import (
+    CHANNELS,
+    ENGINE_CHANNELS,
+    FACTS,
+    Basis,
+    Column,
+    FileShape,
+    HeaderFact,
+    Mapping,
+    PullWords,
+    Smoothing,
+)
+from service.tables.text import encoding_named
+from service.tables.units import AIR_FUEL_RATIO, known_words, unit_in
+
+TESTS: Final = ("sweep", "inertia", "steps")
+SOURCES: Final = ("live", "file", "paper", "photo")
+ROWS: Final = ("time", "rpm")
+PULLS: Final = ("one", "stacked", "side-by-side")
+LAST_LINE: Final = 10_000_000
+SHIFT_S: Final = 10.0  # our choice: a probe that lags longer is broken
+
+Check = Callable[[Any], str | None]
+"""What is wrong with a value, or None."""
+
+
+class _Table:
+    """One table of the document: takes values out by key, and keeps a sentence for each mistake."""
+
+    def __init__(self, name: str, value: Any, faults: list[str]) -> None:
+        self.name, self.faults = name, faults
+        if not isinstance(value, dict):
+            faults.append(f"{name} = {value!r}: must be a table, [{name}]")
+            value = {}
+        self.values: dict[str, Any] = dict(value)
+
+    def take(self, key: str, check: Check, default: Any = None, required: str = "") -> Any:
+        """The value of a key where the check finds nothing wrong, else the default."""
+        if key not in self.values:
+            if required:
+                self.faults.append(f"{self.name}.{key} is missing: {required}")
+            return default
+        value = self.values.pop(key)
+        wrong = check(value)
+        if wrong:
+            self.faults.append(f"{self.name}.{key} = {value!r}: {wrong}")
+            return default
+        return value
+
+    def table(self, key: str, default: Any = None) -> _Table | None:
+        """A table inside this one; None where it is not there."""
+        value = self.values.pop(key, default)
+        return (
+            None if value is None else _Table(f"{self.name}.{key}" if self.name else key, value, self.faults)
+        )
+
+    def end(self, known: Iterable[str]) -> None:
+        """Whatever is left has no meaning here."""
+        where = f"{self.name}." if self.name else ""
+        for key, value in self.values.items():
+            self.faults.append(f"{where}{key} = {value!r}: no such key; use one of {', '.join(known)}")
+
+
+def read(text: str) -> Mapping:
+    """The mapping a TOML text holds. Raises BadMapping, which names each mistake with its key, value and way out."""
+    try:
+        document = tomlkit.parse(text).unwrap()
+    except (TOMLKitError, ValueError, RecursionError) as error:
+        raise BadMapping([f"the mapping is no TOML: {error}; mend that place"]) from None
+    faults: list[str] = []
+    whole = _Table("", document, faults)
+    file = _file(whole.table("file", {}))
+    columns = _columns(whole.table("columns", {}), file)
+    pull = _pull(whole.table("pull", {}))
+    header = _header(whole.table("header", {}))
+    whole.end(("[file]", "[columns]", "[pull]", "[header]"))
+    if faults:
+        raise BadMapping(faults)
+    return Mapping(file, columns, pull, header)
+
+
+def _file(table: _Table | None) -> FileShape:
+    assert table is not None
+    plain = FileShape()
+    take = table.take
+    shape = FileShape(
+        encoding=take("encoding", _encoding, plain.encoding),
+        separator=take("separator", _one_of(SEPARATORS), plain.separator, 'such as ";"'),
+        decimal=take("decimal", _one_of(DECIMALS), plain.decimal, '"." or ","'),
+        thousands=take("thousands", _one_of(THOUSANDS), plain.thousands),
+        names_line=take("names_line", _whole(0), 0, "the line of the columns' names, or 0 for none"),
+        units_line=take("units_line", _whole(0), 0),
+        first_row=take("first_row", _whole(1), 1, "the line of the first figures"),
+        footer_lines=take("footer_lines", _whole(0), 0),
+        rows=take("rows", _one_of(ROWS), "time", '"time" or "rpm"'),
+        pulls=take("pulls", _one_of(PULLS), "one"),
+    )
+    if shape.decimal == shape.thousands:
+        table.faults.append(
+            f"file.thousands = {shape.thousands!r}: is the decimal mark too; leave one of the two out"
+        )
+    for key in ("names_line", "units_line"):
+        if getattr(shape, key) >= shape.first_row:
+            table.faults.append(
+                f"file.{key} = {getattr(shape, key)}: must stand above first_row, {shape.first_row}"
+            )
+    table.end(FileShape.__dataclass_fields__)
+    return shape
+
+
+def _columns(table: _Table | None, file: FileShape) -> dict[str, Column]:
+    assert table is not None
+    columns = {}
+    for channel in CHANNELS:
+        column = table.table(channel)
+        if column is not None:
+            columns[channel] = _column(column, channel, file)
+    table.end(CHANNELS)
+    if "rpm" not in columns:
+        table.faults.append("columns.rpm is missing: say which column is the engine speed")
+    if not any(channel in columns for channel in ENGINE_CHANNELS):
+        table.faults.append(f"columns.torque is missing: a curve needs one of {', '.join(ENGINE_CHANNELS)}")
+    counts = {len(one.places) for one in columns.values()} - {0, 1}
+    if len(counts) > 1:
+        table.faults.append(
+            f"columns name {' and '.join(map(str, sorted(counts)))} places; side by side each needs one for every pull"
+        )
+    if "time" not in columns:
+        for channel, one in columns.items():
+            if one.shift_s is not None:
+                table.faults.append(
+                    f"columns.{channel}.shift_s = {one.shift_s}: needs a time column; add [columns.time]"
+                )
+    return columns
+
+
+def _column(table: _Table, channel: str, file: FileShape) -> Column:
+    quantity = CHANNELS[channel]
+    if ("name" in table.values) == ("number" in table.values):
+        table.faults.append(f"{table.name}: give name or number, one of the two")
+    names, numbers = table.take("name", _names), table.take("number", _numbers)
+    places = _as_tuple(names if names is not None else numbers)
+    if len(places) > 1 and file.pulls != "side-by-side":
+        table.faults.append(
+            f'{table.name} = {list(places)!r}: several columns need file.pulls = "side-by-side"'
+        )
+    if names is not None and file.names_line == 0:
+        table.faults.append(
+            f"{table.name}.name = {names!r}: the file has no line of names (names_line = 0); use number"
+        )
+    unit = table.take("unit", _unit(quantity), "", f"one of {known_words(quantity)}")
+    shift = table.take("shift_s", _between(-SHIFT_S, SHIFT_S, "seconds"))
+    gauge = table.take("gauge", _gauge(quantity), False)
+    scale = table.take("stoichiometric", _scale(quantity))
+    parsed = unit_in(unit, quantity)
+    if parsed is not None and parsed.pint_name == AIR_FUEL_RATIO and scale is None:
+        table.faults.append(
+            f"{table.name}.stoichiometric is missing: an air/fuel ratio needs that of its scale, such as 14.7"
+        )
+    if parsed is not None and parsed.gauge is False and gauge:
+        table.faults.append(f"{table.name}.gauge = True: but {unit!r} is absolute; leave gauge out")
+    table.end(("name", "number", "unit", "shift_s", "gauge", "stoichiometric"))
+    shifted = None if shift is None else float(shift)
+    return Column(places, unit, shifted, bool(gauge), None if scale is None else float(scale))
+
+
+def _pull(table: _Table | None) -> PullWords:
+    assert table is not None
+    basis = table.take("basis", _basis)
+    test = table.take("test", _one_of(TESTS))
+    source = table.take("source", _one_of(SOURCES))
+    smoothing = table.table("smoothing")
+    words = None
+    if smoothing is not None:
+        method = smoothing.take("method", _text, "", "how the curve was smoothed")
+        width = smoothing.take("width_rpm", _between(0.0, 5000.0, "rpm"))
+        smoothing.end(("method", "width_rpm"))
+        words = Smoothing(method, None if width is None else float(width))
+    table.end(("basis", "test", "source", "smoothing"))
+    return PullWords(_basis_record(basis), test, source, words)
+
+
+def _basis_record(basis: Any) -> Basis | None:
+    if basis is None:
+        return None
+    if basis == "observed":
+        return Basis(None)
+    factor = basis.get("factor")
+    return Basis(basis["standard"], None if factor is None else float(factor))
+
+
+def _header(table: _Table | None) -> dict[str, HeaderFact]:
+    assert table is not None
+    facts = {}
+    for fact in ("started_at", *FACTS):
+        one = table.table(fact)
+        if one is None:
+            continue
+        keys = _as_tuple(one.take("key", _names, None, "the words before the value"))
+        if fact == "started_at":
+            form = one.take("format", _format, "", 'such as "%d.%m.%Y %H:%M"')
+            facts[fact] = HeaderFact(keys, format=form)
+            one.end(("key", "format"))
+        else:
+            unit = one.take("unit", _unit(FACTS[fact]), "", f"one of {known_words(FACTS[fact])}")
+            facts[fact] = HeaderFact(keys, unit=unit)
+            one.end(("key", "unit"))
+    table.end(("started_at", *FACTS))
+    return facts
+
+
+def _as_tuple(value: Any) -> tuple[Any, ...]:
+    if value is None:
+        return ()
+    return tuple(value) if isinstance(value, list) else (value,)
+
+
+def _one_of(words: tuple[str, ...]) -> Check:
+    listed = ", ".join(repr(word) for word in words)
+    return lambda value: None if isinstance(value, str) and value in words else f"must be one of {listed}"
+
+
+def _whole(low: int) -> Check:
+    return lambda value: (
+        None if _is_whole(value, low) else f"must be a whole number from {low} to {LAST_LINE}"
+    )
+
+
+def _is_whole(value: Any, low: int) -> bool:
+    return type(value) is int and low <= value <= LAST_LINE
+
+
+def _between(low: float, high: float, unit: str) -> Check:
+    return lambda v: (
+        None if type(v) in (int, float) and low <= v <= high else f"must be {low:g} to {high:g} {unit}"
+    )
+
+
+def _text(value: Any) -> str | None:
+    return None if isinstance(value, str) and 0 < len(value) <= 100 else "must be 1 to 100 characters"
+
+
+def _encoding(value: Any) -> str | None:
+    try:
+        encoding_named(str(value))
+    except Unreadable:
+        return "is not known; use utf-8, utf-16-le, utf-16-be, cp1252 or latin-1, or leave it out"
+    return None
+
+
+def _names(value: Any) -> str | None:
+    listed = value if isinstance(value, list) else [value]
+    good = listed and all(isinstance(one, str) and one.strip() for one in listed)
+    return None if good else "must be a name, or a list of names"
+
+
+def _numbers(value: Any) -> str | None:
+    listed = value if isinstance(value, list) else [value]
+    good = listed and all(_is_whole(one, 1) for one in listed)
+    return None if good else "must be a column's number counted from 1, or a list of them"
+
+
+def _unit(quantity: str) -> Check:
+    return lambda value: (
+        None
+        if isinstance(value, str) and unit_in(value, quantity)
+        else f"is no unit of {quantity} known here; use one of {known_words(quantity)}"
+    )
+
+
+def _gauge(quantity: str) -> Check:
+    if quantity != "pressure":
+        return lambda _: "only a pressure can be a gauge's; leave it out"
+    return lambda value: None if isinstance(value, bool) else "must be true or false"
+
+
+def _scale(quantity: str) -> Check:
+    if quantity != "mixture":
+        return lambda _: "only an air/fuel ratio has a scale; leave it out"
+    return _between(1.0, 40.0, "(14.7 for petrol's scale)")
+
+
+def _format(value: Any) -> str | None:
+    good = isinstance(value, str) and "%d" in value and "%m" in value and ("%Y" in value or "%y" in value)
+    return None if good else 'must name day, month and year, such as "%d.%m.%Y %H:%M"'
+
+
+def _basis(value: Any) -> str | None:
+    if value == "observed":
+        return None
+    if not isinstance(value, dict) or not set(value) <= {"standard", "factor"}:
+        return 'must be "observed" or {standard = "...", factor = 1.02}'
+    if value.get("standard") not in (*STANDARDS, "unknown"):
+        return f"no such standard; one of {', '.join(STANDARDS)}, or unknown"
+    return None if "factor" not in value else _between(0.5, 2.0, "as factor")(value["factor"])
+
+
+def written(mapping: Mapping, reasons: Iterable[str] = ()) -> str:
+    """The mapping as TOML; the reasons stand above it as comments. `read` gives the same mapping back."""
+    document = tomlkit.document()
+    for reason in reasons:
+        for line in reason.splitlines():
+            document.add(tomlkit.comment("".join(c for c in line if c.isprintable())))
+    document.add(
+        "file",
+        _plain_table({key: value for key, value in vars(mapping.file).items() if value or key != "encoding"}),
+    )
+    columns = tomlkit.table(is_super_table=True)
+    for channel, column in mapping.columns.items():
+        columns.add(channel, _plain_table(_column_values(column)))
+    document.add("columns", columns)
+    pull = _pull_values(mapping.pull)
+    if pull:
+        document.add("pull", _plain_table(pull))
+    if mapping.header:
+        header = tomlkit.table()
+        for fact, where in mapping.header.items():
+            header.add(fact, _inline(_fact_values(where)))
+        document.add("header", header)
+    return tomlkit.dumps(document)
+
+
+def _plain_table(values: MappingOf[str, Any]) -> tomlkit.items.Table:
+    table = tomlkit.table()
+    for key, value in values.items():
+        table.add(key, _inline(value) if isinstance(value, dict) else value)
+    return table
+
+
+def _inline(values: MappingOf[str, Any]) -> tomlkit.items.InlineTable:
+    inline = tomlkit.inline_table()
+    inline.update(values)
+    return inline
+
+
+def _column_values(column: Column) -> dict[str, Any]:
+    key = "name" if isinstance(column.places[0], str) else "number"
+    values: dict[str, Any] = {key: _one_or_list(column.places), "unit": column.unit}
+    if column.shift_s is not None:
+        values["shift_s"] = column.shift_s
+    if column.gauge:
+        values["gauge"] = True
+    if column.stoichiometric is not None:
+        values["stoichiometric"] = column.stoichiometric
+    return values
+
+
+def _one_or_list(places: tuple[Any, ...]) -> Any:
+    return places[0] if len(places) == 1 else list(places)
+
+
+def _pull_values(pull: PullWords) -> dict[str, Any]:
+    values: dict[str, Any] = {}
+    if pull.basis is not None:
+        values["basis"] = "observed" if pull.basis.standard is None else _without_none(vars(pull.basis))
+    values |= {"test": pull.test, "source": pull.source}
+    values["smoothing"] = None if pull.smoothing is None else _without_none(vars(pull.smoothing))
+    return _without_none(values)
+
+
+def _fact_values(where: HeaderFact) -> dict[str, Any]:
+    return {"key": _one_or_list(where.keys)} | (
+        {"format": where.format} if where.format else {"unit": where.unit}
+    )
+
+
+def _without_none(values: MappingOf[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}

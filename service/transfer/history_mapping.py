@@ -1,0 +1,390 @@
+"""How the columns of an old spreadsheet are to be read: a TOML document, every mistake in it named at once."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import time
+from typing import Any, Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from service.domain.correction import STANDARDS
+from service.tables.errors import BadMapping, Unreadable
+from service.tables.numbers import DECIMALS, THOUSANDS
+from service.tables.text import encoding_named
+from service.tables.units import known_words, unit_in
+
+QUANTITIES: Final[Mapping[str, str]] = {
+    "power": "power",
+    "power_rpm": "speed",
+    "torque": "torque",
+    "torque_rpm": "speed",
+    "temperature": "temperature",
+    "pressure": "pressure",
+    "humidity": "share",
+    "dew_point": "temperature",
+    "coolant": "temperature",
+    "oil": "temperature",
+    "inlet": "temperature",
+    "tyre_pressure": "pressure",
+    "ethanol": "share",
+    "spark_advance": "angle",
+}
+"""Columns of figures that need their unit."""
+PLAIN: Final = ("factor", "ratio", "ramp", "octane", "best_of", "gear", "sequence")
+"""Columns of figures that have none."""
+WORDS: Final = (
+    "vehicle", "bay", "parts", "label", "notes", "operator", "tyre_size", "standard", "parts_known", "stock_checked",
+    "octane_method", "test", "source", "curve",
+)  # fmt: skip
+TIMES: Final = ("date", "clock")
+COLUMNS: Final = (*TIMES, *WORDS, *QUANTITIES, *PLAIN)
+NEEDED: Final = ("vehicle", "date")
+PARTS_KNOWN: Final = ("complete", "partial", "unknown")
+STOCK_CHECKED: Final = ("verified", "declared", "unknown")
+TESTS: Final = ("sweep", "inertia", "steps")
+SOURCES: Final = ("live", "file", "paper", "photo")
+ROWS: Final = ("setups", "pulls")
+OBSERVED: Final = "observed"
+UNKNOWN: Final = "unknown"
+MOST_BEST_OF: Final = 20
+
+Fault = str | None
+Check = Callable[[Any], Fault]
+
+
+@dataclass(frozen=True, slots=True)
+class OldColumn:
+    """Where a column stands, by name or by number counted from 1; the unit of its figures, how its times are written, or
+    what parts its words."""
+
+    place: str | int
+    unit: str = ""
+    formats: tuple[str, ...] = ()
+    separator: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OldFile:
+    """How the file is laid out; lines are counted from 1. rows: whether each row is a setup of its own, or rows of one
+    state that follow each other are the pulls of one."""
+
+    sheet: str | int = 1
+    encoding: str | None = None
+    separator: str = ","
+    decimal: str = "."
+    thousands: str = ""
+    names_line: int = 1
+    first_row: int = 2
+    rows: str = "setups"
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Where the files that a column names lie, and the mapping file that reads them; beside the mapping that says so."""
+
+    folder: str
+    mapping: str
+
+
+@dataclass(frozen=True, slots=True)
+class OldMapping:
+    """How to read one old file. `every` holds for each row that has no cell of its own; words are translated by `parts`,
+    `vehicles`, `bays` and `standards`, where small and capital letters are the same."""
+
+    file: OldFile
+    columns: Mapping[str, OldColumn]
+    every: Mapping[str, Any]
+    zone: ZoneInfo
+    clock: time | None
+    parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    vehicles: Mapping[str, str] = field(default_factory=dict)
+    bays: Mapping[str, str] = field(default_factory=dict)
+    standards: Mapping[str, str] = field(default_factory=dict)
+    curves: Curves | None = None
+
+
+def said(words: str) -> str:
+    """Words as they are looked up: blanks and capitals do not matter."""
+    return " ".join(words.split()).casefold()
+
+
+class _Table:
+    """One table of the document: takes values out by key, and keeps a sentence for each mistake."""
+
+    def __init__(self, name: str, value: Any, faults: list[str]) -> None:
+        self.name, self.faults = name, faults
+        if not isinstance(value, dict):
+            self.faults.append(f"{name} = {value!r}: must be a table, [{name}]")
+            value = {}
+        self.values: dict[str, Any] = dict(value)
+
+    def take(self, key: str, check: Check, default: Any = None) -> Any:
+        """The value of a key where the check finds nothing wrong, else the default."""
+        if key not in self.values:
+            return default
+        value = self.values.pop(key)
+        wrong = check(value)
+        if wrong:
+            self.fault(key, value, wrong)
+            return default
+        return value
+
+    def fault(self, key: str, value: Any, wrong: str) -> None:
+        """Note a mistake."""
+        self.faults.append(f"{self.name}.{key} = {value!r}: {wrong}")
+
+    def missing(self, key: str, words: str) -> None:
+        """Note that something must be said."""
+        self.faults.append(f"{self.name}.{key} is missing: {words}")
+
+    def end(self, known: Sequence[str]) -> None:
+        """Whatever is left has no meaning here."""
+        for key, value in self.values.items():
+            self.fault(key, value, f"no such key; use one of {', '.join(known)}")
+
+
+def read_mapping(text: str) -> OldMapping:
+    """The mapping a TOML text holds. Raises BadMapping, which names each mistake with its key, value and way out."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadMapping([f"the mapping is no TOML: {error}; mend that place"]) from None
+    faults: list[str] = []
+    tables = {
+        name: _Table(name, document.pop(name, {}), faults)
+        for name in ("file", "columns", "every", "parts", "vehicles", "bays", "standards")
+    }
+    file = _file(tables["file"])
+    columns = _columns(tables["columns"], file)
+    zone, clock = _zone(tables["every"]), _clock(tables["every"], columns)
+    every = _every(tables["every"], columns)
+    curves = _curves(document.pop("curves", None), columns, faults)
+    words = {name: _words(tables[name]) for name in ("vehicles", "bays", "standards")}
+    parts = _parts(tables["parts"])
+    faults += [f"{name}: no such table; there are [{'], ['.join(tables)}] and [curves]" for name in document]
+    if faults or zone is None:
+        raise BadMapping(faults)
+    return OldMapping(file, columns, every, zone, clock, parts, **words, curves=curves)
+
+
+def _file(table: _Table) -> OldFile:
+    plain, take = OldFile(), table.take
+    shape = OldFile(
+        sheet=take("sheet", _sheet, plain.sheet),
+        encoding=take("encoding", _encoding, plain.encoding),
+        separator=take("separator", _separator, plain.separator),
+        decimal=take("decimal", _one_of(DECIMALS), plain.decimal),
+        thousands=take("thousands", _one_of(THOUSANDS), plain.thousands),
+        names_line=take("names_line", _whole(0), plain.names_line),
+        first_row=take("first_row", _whole(1), plain.first_row),
+        rows=take("rows", _one_of(ROWS), plain.rows),
+    )
+    if shape.decimal == shape.thousands:
+        table.fault("thousands", shape.thousands, "is the decimal mark too; leave one of the two out")
+    if shape.names_line >= shape.first_row:
+        table.fault("names_line", shape.names_line, f"must stand above first_row, {shape.first_row}")
+    table.end(OldFile.__slots__)
+    return shape
+
+
+def _columns(table: _Table, file: OldFile) -> dict[str, OldColumn]:
+    columns = {}
+    for name in COLUMNS:
+        if name in table.values:
+            columns[name] = _column(
+                _Table(f"columns.{name}", table.values.pop(name), table.faults), name, file
+            )
+    table.end(COLUMNS)
+    for name in NEEDED:
+        if name not in columns:
+            table.missing(name, "every row needs its car and its day")
+    if not {"power", "torque", "curve"} & set(columns):
+        table.missing("power", "a record needs `power`, `torque` or a `curve`")
+    return columns
+
+
+def _column(table: _Table, name: str, file: OldFile) -> OldColumn:
+    if ("name" in table.values) == ("number" in table.values):
+        table.faults.append(f"{table.name}: give name or number, one of the two")
+    if "name" in table.values and file.names_line == 0:
+        table.fault(
+            "name", table.values["name"], "the file has no line of names (names_line = 0); use number"
+        )
+    place = table.take("name", _text(200)) or table.take("number", _whole(1), 1)
+    unit, separator = "", ""
+    formats: tuple[str, ...] = ()
+    known = ["name", "number"]
+    if name in QUANTITIES:
+        known.append("unit")
+        if "unit" not in table.values:
+            table.missing("unit", f"one of {known_words(QUANTITIES[name])}")
+        unit = table.take("unit", _unit(QUANTITIES[name]), "")
+    elif name in TIMES:
+        known.append("format")
+        formats = _as_tuple(table.take("format", _format(name), ()))
+    elif name == "parts":
+        known.append("separator")
+        separator = table.take("separator", _text(10), ",")
+    table.end(known)
+    return OldColumn(place, unit, formats, separator)
+
+
+def _zone(table: _Table) -> ZoneInfo | None:
+    if "zone" not in table.values:
+        table.missing("zone", 'where the days are counted, such as "Europe/London"')
+        return None
+    name = table.values.pop("zone")
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, TypeError, OSError):
+        table.fault("zone", name, 'is no time zone known here; use a name such as "Europe/London" or "UTC"')
+        return None
+
+
+def _clock(table: _Table, columns: Mapping[str, OldColumn]) -> time | None:
+    """The time of day that stands for those that were not written down: chosen by a person, for a post needs one."""
+    word = table.take("clock", _time_of_day)
+    if word is None and "clock" not in columns:
+        date = columns.get("date")
+        if date is None or not any("%H" in one or "%I" in one for one in date.formats):
+            table.missing("clock", 'the time that stands for one that is not known, such as "12:00"')
+    return None if word is None else time.fromisoformat(word)
+
+
+def _every(table: _Table, columns: Mapping[str, OldColumn]) -> dict[str, Any]:
+    checks: dict[str, Check] = {
+        "bay": _text(64),
+        "parts_known": _one_of(PARTS_KNOWN),
+        "stock_checked": _one_of(STOCK_CHECKED),
+        "test": _one_of(TESTS),
+        "source": _one_of(SOURCES),
+        "basis": _basis,
+        "best_of": lambda value: None if _is_whole(value, 1, MOST_BEST_OF) else "must be 1 to 20",
+        "gear": lambda value: None if _is_whole(value, 1, 20) else "must be 1 to 20",
+        "operator": _text(40),
+    }
+    every = {name: table.take(name, check) for name, check in checks.items() if name in table.values}
+    table.end((*checks, "zone", "clock"))
+    if "bay" not in columns and "bay" not in every:
+        table.missing("bay", "name the column of the bay, or the one bay of the whole file")
+    if "parts" in columns and "parts_known" not in columns and "parts_known" not in every:
+        table.missing("parts_known", f"how much the old lists tell: {', '.join(PARTS_KNOWN)}")
+    return {name: value for name, value in every.items() if value is not None}
+
+
+def _curves(value: Any, columns: Mapping[str, OldColumn], faults: list[str]) -> Curves | None:
+    if value is None:
+        if "curve" in columns:
+            faults.append("[curves] is missing: say folder and mapping of the files that the column names")
+        return None
+    table = _Table("curves", value, faults)
+    for key in ("folder", "mapping"):
+        if key not in table.values:
+            table.missing(key, "the folder of the files, and the mapping file that reads them")
+    found = Curves(table.take("folder", _text(1000), ""), table.take("mapping", _text(1000), ""))
+    table.end(("folder", "mapping"))
+    return found
+
+
+def _words(table: _Table) -> dict[str, str]:
+    found = {}
+    for word, slug in table.values.items():
+        if not isinstance(slug, str) or not slug:
+            table.fault(word, slug, "must be the name that it stands for")
+        elif table.name == "standards" and slug not in (*STANDARDS, OBSERVED, UNKNOWN):
+            table.fault(word, slug, f"no such standard; one of {', '.join(STANDARDS)}, observed, unknown")
+        else:
+            found[said(word)] = slug
+    return found
+
+
+def _parts(table: _Table) -> dict[str, tuple[str, ...]]:
+    found = {}
+    for word, slugs in table.values.items():
+        listed = [slugs] if isinstance(slugs, str) else slugs
+        if not isinstance(listed, list) or not all(isinstance(one, str) and one for one in listed):
+            table.fault(word, slugs, "must be a slug, a list of slugs, or [] for nothing fitted")
+        else:
+            found[said(word)] = tuple(listed)
+    return found
+
+
+def _as_tuple(value: Any) -> tuple[str, ...]:
+    return tuple(value) if isinstance(value, list | tuple) else (value,)
+
+
+def _one_of(words: tuple[str, ...]) -> Check:
+    listed = ", ".join(repr(word) for word in words)
+    return lambda value: None if isinstance(value, str) and value in words else f"must be one of {listed}"
+
+
+def _is_whole(value: Any, low: int, high: int) -> bool:
+    return type(value) is int and low <= value <= high
+
+
+def _whole(low: int) -> Check:
+    return lambda value: (
+        None if _is_whole(value, low, 10_000_000) else f"must be a whole number from {low} up"
+    )
+
+
+def _text(longest: int) -> Check:
+    return lambda value: (
+        None if isinstance(value, str) and 0 < len(value) <= longest else f"must be 1 to {longest} characters"
+    )
+
+
+def _sheet(value: Any) -> Fault:
+    return None if _is_whole(value, 1, 1000) or (isinstance(value, str) and value) else "a name or a number"
+
+
+def _separator(value: Any) -> Fault:
+    return None if isinstance(value, str) and len(value) == 1 and value not in '"\r\n' else "one character"
+
+
+def _encoding(value: Any) -> Fault:
+    try:
+        encoding_named(str(value))
+    except Unreadable:
+        return "is not known; use utf-8, utf-16-le, utf-16-be, cp1252 or latin-1"
+    return None
+
+
+def _unit(quantity: str) -> Check:
+    return lambda value: (
+        None
+        if isinstance(value, str) and unit_in(value, quantity)
+        else f"is no unit of {quantity} known here; use one of {known_words(quantity)}"
+    )
+
+
+def _format(name: str) -> Check:
+    words = ("%d", "%m") if name == "date" else ("%H",)
+
+    def check(value: Any) -> Fault:
+        listed = value if isinstance(value, list) else [value]
+        good = listed and all(isinstance(one, str) and all(w in one for w in words) for one in listed)
+        shown = '"%d.%m.%Y"' if name == "date" else '"%H:%M"'
+        return None if good else f"must hold {' and '.join(words)}, such as {shown}; or a list of such"
+
+    return check
+
+
+def _time_of_day(value: Any) -> Fault:
+    try:
+        return None if time.fromisoformat(value).tzinfo is None else "must have no offset; zone says it"
+    except (TypeError, ValueError):
+        return 'must be a time of day, such as "12:00"'
+
+
+def _basis(value: Any) -> Fault:
+    if value in (OBSERVED, UNKNOWN):
+        return None
+    if not isinstance(value, dict) or not set(value) <= {"standard", "factor"}:
+        return 'must be "observed", "unknown" or {standard = "...", factor = 1.02}'
+    if value.get("standard") not in STANDARDS:
+        return f"no such standard; one of {', '.join(STANDARDS)}"
+    factor = value.get("factor", 1.0)
+    return None if type(factor) in (int, float) and 0.5 <= factor <= 2.0 else "factor: must be 0.5 to 2"

@@ -1,0 +1,167 @@
+"""`bayledger bay spool` and `status`: what waits, what was refused, what to do; and the unit file."""
+
+import json
+import re
+
+import pytest
+
+from tests.bay.answering import answering, kept, problem
+from tests.cli.bays import BayCommand, settings_for
+
+CAR = ("--car", "stoat-014", "--parts", "none")
+REFUSAL = problem(422, "no part 'x'; nothing was kept")
+
+
+@pytest.fixture
+def bay(run, tmp_path):
+    return BayCommand(run, tmp_path / "bay", tmp_path)
+
+
+@pytest.fixture
+def refused(bay):
+    """One session of one file, which the ledger refused."""
+    with answering(lambda _: REFUSAL) as ledger:
+        bay.settings(settings_for(ledger.url))
+        assert (
+            bay(
+                "send", bay.file("a.csv", 1), *CAR, "--started-at", "2026-03-18T10:00:00+00:00", "--done"
+            ).code
+            == 1
+        )
+    return bay
+
+
+@pytest.fixture
+def ledger():
+    with answering(kept) as ledger:
+        yield ledger
+
+
+def test_the_list_says_what_waits_and_what_was_refused_and_why(refused, ledger):
+    ran = refused("spool")
+    assert ran.code == 0
+    assert ran.out.splitlines()[:2] == [
+        "0 sessions not yet sent, 1 refused, 0 given up.",
+        "Session 1 was refused and lies in the spool: no part 'x'; nothing was kept (422).",
+    ]
+
+
+def test_a_waiting_session_is_listed_by_car_time_and_pulls(refused):
+    refused.settings(settings_for("http://127.0.0.1:1"))
+    refused("spool", "retry")
+    assert refused("spool").out.splitlines() == [
+        "1 session not yet sent, 0 refused, 0 given up.",
+        "  1: stoat-014, 2026-03-18T10:00:00+00:00, 1 pull",
+    ]
+
+
+def test_once_the_cause_is_mended_retry_sends_it(refused, ledger):
+    refused.settings(settings_for(ledger.url))
+    ran = refused("spool", "retry", 1)
+    assert (ran.code, ran.out) == (0, "Session 1 of stoat-014: kept.\n")
+    assert refused("spool").out == "0 sessions not yet sent, 0 refused, 0 given up.\n"
+
+
+def test_a_tag_that_was_typed_wrong_is_put_right_and_the_rest_goes_out_as_it_was(refused, ledger):
+    refused.settings(settings_for(ledger.url))
+    before = json.loads(refused("spool", "show", 1).out)
+    assert refused("spool", "retry", 1, "--car", "stoat-041").out == "Session 1 of stoat-041: kept.\n"
+    (post,) = ledger.posts
+    del post["clock"]
+    assert post == before | {"vehicle": "stoat-041"}
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [(("--car", "stoat-041"), "--car needs the number"), ((1, "--car", "Stoat 41"), "must be a short name")],
+)
+def test_a_tag_is_put_right_for_one_session_and_only_by_a_tag(refused, words, says):
+    ran = refused("spool", "retry", *words)
+    assert ran.code == 2
+    assert says in ran.err
+    assert "1 refused" in refused("spool").out
+
+
+def test_a_session_given_up_is_kept_and_its_files_can_go_to_another_car(refused, ledger):
+    refused.settings(settings_for(ledger.url))
+    ran = refused("spool", "drop", 1)
+    assert "Session 1 is given up and kept in" in ran.out
+    assert "to be taken again: a.csv" in ran.out
+    assert "1 given up" in refused("spool").out
+    assert (
+        refused("send", refused.files / "a.csv", "--car", "heron-002", "--parts", "none", "--done").code == 0
+    )
+    assert [post["vehicle"] for post in ledger.posts] == ["heron-002"]
+
+
+def test_a_number_that_is_not_there_is_said_with_those_that_are(refused):
+    ran = refused("spool", "retry", 7)
+    assert ran.code == 1
+    assert ran.err == "bayledger: the spool holds no such session: 7; there: 1.\n"
+
+
+def test_show_prints_a_session_as_it_lies_there(refused):
+    assert json.loads(refused("spool", "show", 1).out)["vehicle"] == "stoat-014"
+
+
+def test_status_says_what_is_in_work_what_waits_and_how_the_ledger_stands(bay, ledger):
+    bay.settings(settings_for(ledger.url))
+    bay("send", bay.file("a.csv", 1), "--car", "stoat-014", "--parts", "wide-pipe")
+    ran = bay("status")
+    assert ran.code == 0
+    whose, work, *others = ran.out.splitlines()
+    assert whose == f"Bay north, folder {bay.folder}."
+    assert re.fullmatch(
+        r"In work: session 1 of stoat-014, 1 state, 1 pull; now with wide-pipe; last touched \d+ s ago\. "
+        r"`bayledger bay done` closes and sends it\.",
+        work,
+    )
+    assert others == [
+        "0 sessions not yet sent.",
+        f"The ledger at {ledger.url} is ready.",
+        "The clock is within 120 s of the ledger's.",
+    ]
+
+
+def test_status_shows_the_air_that_a_pull_of_this_moment_would_be_given(bay, ledger):
+    weather = "[weather]\ntemperature = 21.5\npressure = 99.6\nhumidity = 0.45\n"
+    bay.settings(settings_for(ledger.url, weather))
+    assert "Weather: temperature 21.5 °C, pressure 99.6 kPa, humidity 0.45." in bay("status").out
+    station = (
+        '[weather]\nfile = "none.csv"\ntime = { column = "Time", format = "%H:%M" }\n'
+        'temperature = { column = "Air", unit = "C" }\n'
+    )
+    bay.settings(settings_for(ledger.url, station))
+    assert f"The weather is not known: {bay.folder / 'none.csv'} cannot be read" in bay("status").out
+
+
+def test_status_fails_where_the_ledger_does_not_answer_or_a_session_was_refused(refused, ledger):
+    refused.settings(settings_for("http://127.0.0.1:1"))
+    away = refused("status")
+    assert away.code == 1
+    assert "No ledger answers at http://127.0.0.1:1" in away.out
+    refused.settings(settings_for(ledger.url))
+    there = refused("status")
+    assert there.code == 1
+    assert "1 session refused: see `bayledger bay spool`." in there.out
+
+
+def test_the_unit_file_names_the_program_and_the_folder_and_starts_it_again(bay, tmp_path):
+    (tmp_path / "export").mkdir()
+    bay.settings(settings_for("http://127.0.0.1:1", f"watch = '{tmp_path / 'export'}'\n"))
+    ran = bay("unit", "--user", "bay")
+    assert ran.code == 0
+    lines = ran.out.splitlines()
+    assert "User=bay" in lines
+    assert "Restart=always" in lines
+    assert f'ReadWritePaths="{bay.folder}"' in lines
+    (start,) = (line for line in lines if line.startswith("ExecStart="))
+    assert start.endswith(f'bay watch --bay-dir "{bay.folder}"')
+    assert "@" not in "".join(line for line in lines if not line.startswith("#"))
+
+
+def test_the_unit_file_needs_a_folder_to_watch(bay):
+    bay.settings(settings_for("http://127.0.0.1:1"))
+    ran = bay("unit")
+    assert ran.code == 2
+    assert "set `watch` in bay.toml" in ran.err

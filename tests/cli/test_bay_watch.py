@@ -1,0 +1,80 @@
+"""`bayledger bay watch`: a real program over a real folder, ended as a service manager ends it."""
+
+import os
+import random
+import signal
+import time
+
+import pytest
+
+from tests.bay.answering import answering, kept
+from tests.bay.computer import Computer, table
+from tests.local.conftest import wait_until
+
+PATIENCE_S = 60.0
+
+
+@pytest.fixture
+def ledger():
+    with answering(kept) as ledger:
+        yield ledger
+
+
+@pytest.fixture
+def computer(tmp_path, ledger):
+    return Computer(tmp_path, "north", ledger.url, "t", watch=str(tmp_path / "export"))
+
+
+def ended(process, how):
+    """End it by a signal; answers its exit code."""
+    os.kill(process.pid, how)
+    process.join(timeout=PATIENCE_S)
+    return process.exitcode
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_files_are_taken_as_they_come_and_a_signal_ends_it_cleanly(computer, ledger, how):
+    assert computer.runs("send", "--car", "stoat-014", "--parts", "none") == 0
+    computer.machine_writes("from before.csv", random.Random(1))
+    process = computer.starts("watch", "--settled", "0.2")
+    wait_until(lambda: "1 file from before left alone" in computer.said, PATIENCE_S)
+    computer.machine_writes("a.csv", random.Random(2))
+    wait_until(lambda: "a.csv: 1 pull into session 1 of stoat-014" in computer.said, PATIENCE_S)
+    assert ended(process, how) == 0
+    assert computer.said.endswith("Stopped. What was taken and what waits is on the disk.\n")
+    assert "from before.csv" not in computer.said
+
+
+def test_a_file_that_is_written_slowly_is_taken_whole(computer, ledger):
+    """Its two halves come 0.5 s apart; a file counts as complete after 1 s. The first half alone would be a table too."""
+    assert computer.runs("send", "--car", "stoat-014", "--parts", "none") == 0
+    process = computer.starts("watch", "--settled", "1")
+    wait_until(lambda: "Watching" in computer.said, PATIENCE_S)
+    text = table(random.Random(3))
+    half = text.index("4100;")
+    with (computer.export / "slow.csv").open("w") as file:
+        file.write(text[:half])
+        file.flush()
+        time.sleep(0.5)
+        file.write(text[half:])
+    wait_until(lambda: "slow.csv: 1 pull" in computer.said, PATIENCE_S)
+    assert ended(process, signal.SIGTERM) == 0
+    assert computer.runs("done") == 0
+    (session,) = ledger.posts
+    assert len(session["setups"][0]["pulls"][0]["curve"]["rpm"]) == 30
+
+
+def test_a_closed_session_is_sent_while_the_folder_is_watched(computer, ledger):
+    assert computer.runs("send", "--car", "stoat-014", "--parts", "none") == 0
+    process = computer.starts("watch", "--settled", "0")
+    wait_until(lambda: "Watching" in computer.said, PATIENCE_S)
+    computer.machine_writes("a.csv", random.Random(2), 'car = "heron-002"\nparts = ["wide-pipe"]\n')
+    computer.machine_writes("b.csv", random.Random(3), 'car = "stoat-014"\nparts = []\n')
+    wait_until(lambda: "Session 1 of heron-002: kept." in computer.said, PATIENCE_S)
+    assert ended(process, signal.SIGTERM) == 0
+    assert [post["vehicle"] for post in ledger.posts] == ["heron-002"]
+
+
+def test_a_folder_that_is_not_there_is_said(computer):
+    assert computer.runs("watch", str(computer.export / "none")) == 1
+    assert f"{computer.export / 'none'} is no folder" in computer.said
