@@ -31,6 +31,7 @@ sys.exit(main(sys.argv[1:]))
         (["status"], 1, "No ledger answers"),
         (["unit"], 0, "ExecStart="),
         (["watch", "NOWHERE"], 1, "is no folder"),
+        (["page", "--host", "0.0.0.0"], 2, "give --pin-file too"),
     ],
 )
 def test_a_command_of_the_bay_runs_without_the_servers_packages(tmp_path, words, code, says):

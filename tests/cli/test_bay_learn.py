@@ -63,9 +63,17 @@ def test_a_mapping_is_never_written_over_a_file(run, sample, tmp_path):
 
 
 def test_a_place_that_cannot_be_written_is_named(run, sample, tmp_path):
-    ran = run("bay", "learn", sample("comma, plain"), "--out", tmp_path / "no" / "bay.toml")
+    (tmp_path / "a-file").write_text("no folder")
+    ran = run("bay", "learn", sample("comma, plain"), "--out", tmp_path / "a-file" / "bay.toml")
     assert ran.code == 1
-    assert "No such file or directory; name another place" in ran.err
+    assert "a-file" in ran.err
+    assert "name another place" in ran.err
+
+
+def test_the_folder_of_a_mapping_is_made(run, sample, tmp_path):
+    out = tmp_path / "new" / "bay" / "mapping.toml"
+    assert run("bay", "learn", sample("comma, plain"), "--out", out).code == 0
+    assert out.is_file()
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ COMMANDS = {
     "watch": "watch",
     "spool": "spool",
     "status": "status",
+    "page": "page",
     "unit": "unit",
 }
 
@@ -39,6 +40,7 @@ def command() -> None:
     Send files of one car:             bayledger bay send *.csv --car stoat-014 --parts none
     The car comes off the rollers:     bayledger bay done
     Take files as they come:           bayledger bay watch /machine/export
+    All of it on the tablet:           bayledger bay page
     What waits, what was refused:      bayledger bay spool
     How the bay stands:                bayledger bay status
 

@@ -116,6 +116,7 @@ def _write(out: Path, proposal: Proposal) -> None:
 
     said = [*proposal.reasons, *(f"TO BE SETTLED: {doubt}" for doubt in proposal.doubts)]
     try:
+        out.parent.mkdir(parents=True, exist_ok=True)
         with out.open("x", encoding="utf-8") as file:
             file.write(written(proposal.mapping, said))
     except OSError as error:
