@@ -160,6 +160,13 @@ def test_the_unit_file_names_the_program_and_the_folder_and_starts_it_again(bay,
     assert "@" not in "".join(line for line in lines if not line.startswith("#"))
 
 
+def test_a_bay_with_a_tablet_runs_the_page_instead(bay, tmp_path):
+    (tmp_path / "export").mkdir()
+    bay.settings(settings_for("http://127.0.0.1:1", f"watch = '{tmp_path / 'export'}'\n"))
+    (start,) = (line for line in bay("unit", "--page").out.splitlines() if line.startswith("ExecStart="))
+    assert start.endswith(f'bay page --bay-dir "{bay.folder}"')
+
+
 def test_the_unit_file_needs_a_folder_to_watch(bay):
     bay.settings(settings_for("http://127.0.0.1:1"))
     ran = bay("unit")

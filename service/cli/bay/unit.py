@@ -1,4 +1,4 @@
-"""`bayledger bay unit`: the unit file that keeps `bayledger bay watch` running under systemd."""
+"""`bayledger bay unit`: the unit file that keeps `bayledger bay watch`, or the page, running under systemd."""
 
 from __future__ import annotations
 
@@ -18,13 +18,17 @@ TEMPLATE = "bayledger-bay.service"
 @click.command("unit")
 @where
 @click.option("--user", default=None, help="whose program it is; default: the one who asks.")
-def command(user: str | None, **given: Any) -> None:
+@click.option(
+    "--page", is_flag=True, help="run `bayledger bay page` instead: the tablet's page takes the files."
+)
+def command(user: str | None, page: bool, **given: Any) -> None:
     """Print a systemd unit that runs `bayledger bay watch` for this bay from boot on, and starts it again if it ends.
 
     It needs no network to start. On Windows there is no systemd: let the task planner run `bayledger bay watch` at log-on.
 
     \b
     bayledger bay unit > bayledger-bay.service
+    bayledger bay unit --page > bayledger-bay.service      # in a bay with a tablet
     """
     bay = open_bay(given)
     folder_of(bay.settings, None)
@@ -32,6 +36,7 @@ def command(user: str | None, **given: Any) -> None:
     filled = {
         "@USER@": user or getpass.getuser(),
         "@PROGRAM@": program(),
+        "@WORD@": "page" if page else "watch",
         "@FOLDER@": str(bay.settings.folder.resolve()),
     }
     for place, words in filled.items():
