@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from collections.abc import Mapping as MappingOf
 from typing import Any, Final
 
@@ -10,8 +10,10 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from service.domain.correction import STANDARDS
+from service.tables import entries
 from service.tables.cells import SEPARATORS
-from service.tables.errors import BadMapping, Unreadable
+from service.tables.entries import Check, Entries
+from service.tables.errors import BadMapping
 from service.tables.numbers import DECIMALS, THOUSANDS
 from service.tables.records import (
     CHANNELS,
@@ -25,55 +27,13 @@ from service.tables.records import (
     PullWords,
     Smoothing,
 )
-from service.tables.text import encoding_named
 from service.tables.units import AIR_FUEL_RATIO, known_words, unit_in
 
 TESTS: Final = ("sweep", "inertia", "steps")
 SOURCES: Final = ("live", "file", "paper", "photo")
 ROWS: Final = ("time", "rpm")
 PULLS: Final = ("one", "stacked", "side-by-side")
-LAST_LINE: Final = 10_000_000
 SHIFT_S: Final = 10.0  # our choice: a probe that lags longer is broken
-
-Check = Callable[[Any], str | None]
-"""What is wrong with a value, or None."""
-
-
-class _Table:
-    """One table of the document: takes values out by key, and keeps a sentence for each mistake."""
-
-    def __init__(self, name: str, value: Any, faults: list[str]) -> None:
-        self.name, self.faults = name, faults
-        if not isinstance(value, dict):
-            faults.append(f"{name} = {value!r}: must be a table, [{name}]")
-            value = {}
-        self.values: dict[str, Any] = dict(value)
-
-    def take(self, key: str, check: Check, default: Any = None, required: str = "") -> Any:
-        """The value of a key where the check finds nothing wrong, else the default."""
-        if key not in self.values:
-            if required:
-                self.faults.append(f"{self.name}.{key} is missing: {required}")
-            return default
-        value = self.values.pop(key)
-        wrong = check(value)
-        if wrong:
-            self.faults.append(f"{self.name}.{key} = {value!r}: {wrong}")
-            return default
-        return value
-
-    def table(self, key: str, default: Any = None) -> _Table | None:
-        """A table inside this one; None where it is not there."""
-        value = self.values.pop(key, default)
-        return (
-            None if value is None else _Table(f"{self.name}.{key}" if self.name else key, value, self.faults)
-        )
-
-    def end(self, known: Iterable[str]) -> None:
-        """Whatever is left has no meaning here."""
-        where = f"{self.name}." if self.name else ""
-        for key, value in self.values.items():
-            self.faults.append(f"{where}{key} = {value!r}: no such key; use one of {', '.join(known)}")
 
 
 def read(text: str) -> Mapping:
@@ -83,7 +43,7 @@ def read(text: str) -> Mapping:
     except (TOMLKitError, ValueError, RecursionError) as error:
         raise BadMapping([f"the mapping is no TOML: {error}; mend that place"]) from None
     faults: list[str] = []
-    whole = _Table("", document, faults)
+    whole = Entries("", document, faults)
     file = _file(whole.table("file", {}))
     columns = _columns(whole.table("columns", {}), file)
     pull = _pull(whole.table("pull", {}))
@@ -94,21 +54,21 @@ def read(text: str) -> Mapping:
     return Mapping(file, columns, pull, header)
 
 
-def _file(table: _Table | None) -> FileShape:
+def _file(table: Entries | None) -> FileShape:
     assert table is not None
     plain = FileShape()
     take = table.take
     shape = FileShape(
-        encoding=take("encoding", _encoding, plain.encoding),
-        separator=take("separator", _one_of(SEPARATORS), plain.separator, 'such as ";"'),
-        decimal=take("decimal", _one_of(DECIMALS), plain.decimal, '"." or ","'),
-        thousands=take("thousands", _one_of(THOUSANDS), plain.thousands),
-        names_line=take("names_line", _whole(0), 0, "the line of the columns' names, or 0 for none"),
-        units_line=take("units_line", _whole(0), 0),
-        first_row=take("first_row", _whole(1), 1, "the line of the first figures"),
-        footer_lines=take("footer_lines", _whole(0), 0),
-        rows=take("rows", _one_of(ROWS), "time", '"time" or "rpm"'),
-        pulls=take("pulls", _one_of(PULLS), "one"),
+        encoding=take("encoding", entries.encoding, plain.encoding),
+        separator=take("separator", entries.one_of(SEPARATORS), plain.separator, 'such as ";"'),
+        decimal=take("decimal", entries.one_of(DECIMALS), plain.decimal, '"." or ","'),
+        thousands=take("thousands", entries.one_of(THOUSANDS), plain.thousands),
+        names_line=take("names_line", entries.whole(0), 0, "the line of the columns' names, or 0 for none"),
+        units_line=take("units_line", entries.whole(0), 0),
+        first_row=take("first_row", entries.whole(1), 1, "the line of the first figures"),
+        footer_lines=take("footer_lines", entries.whole(0), 0),
+        rows=take("rows", entries.one_of(ROWS), "time", '"time" or "rpm"'),
+        pulls=take("pulls", entries.one_of(PULLS), "one"),
     )
     if shape.decimal == shape.thousands:
         table.faults.append(
@@ -123,7 +83,7 @@ def _file(table: _Table | None) -> FileShape:
     return shape
 
 
-def _columns(table: _Table | None, file: FileShape) -> dict[str, Column]:
+def _columns(table: Entries | None, file: FileShape) -> dict[str, Column]:
     assert table is not None
     columns = {}
     for channel in CHANNELS:
@@ -149,7 +109,7 @@ def _columns(table: _Table | None, file: FileShape) -> dict[str, Column]:
     return columns
 
 
-def _column(table: _Table, channel: str, file: FileShape) -> Column:
+def _column(table: Entries, channel: str, file: FileShape) -> Column:
     quantity = CHANNELS[channel]
     if ("name" in table.values) == ("number" in table.values):
         table.faults.append(f"{table.name}: give name or number, one of the two")
@@ -163,7 +123,7 @@ def _column(table: _Table, channel: str, file: FileShape) -> Column:
         table.faults.append(
             f"{table.name}.name = {names!r}: the file has no line of names (names_line = 0); use number"
         )
-    unit = table.take("unit", _unit(quantity), "", f"one of {known_words(quantity)}")
+    unit = table.take("unit", entries.unit(quantity), "", f"one of {known_words(quantity)}")
     shift = table.take("shift_s", _between(-SHIFT_S, SHIFT_S, "seconds"))
     gauge = table.take("gauge", _gauge(quantity), False)
     scale = table.take("stoichiometric", _scale(quantity))
@@ -179,15 +139,15 @@ def _column(table: _Table, channel: str, file: FileShape) -> Column:
     return Column(places, unit, shifted, bool(gauge), None if scale is None else float(scale))
 
 
-def _pull(table: _Table | None) -> PullWords:
+def _pull(table: Entries | None) -> PullWords:
     assert table is not None
     basis = table.take("basis", _basis)
-    test = table.take("test", _one_of(TESTS))
-    source = table.take("source", _one_of(SOURCES))
+    test = table.take("test", entries.one_of(TESTS))
+    source = table.take("source", entries.one_of(SOURCES))
     smoothing = table.table("smoothing")
     words = None
     if smoothing is not None:
-        method = smoothing.take("method", _text, "", "how the curve was smoothed")
+        method = smoothing.take("method", entries.text(100), "", "how the curve was smoothed")
         width = smoothing.take("width_rpm", _between(0.0, 5000.0, "rpm"))
         smoothing.end(("method", "width_rpm"))
         words = Smoothing(method, None if width is None else float(width))
@@ -204,7 +164,7 @@ def _basis_record(basis: Any) -> Basis | None:
     return Basis(basis["standard"], None if factor is None else float(factor))
 
 
-def _header(table: _Table | None) -> dict[str, HeaderFact]:
+def _header(table: Entries | None) -> dict[str, HeaderFact]:
     assert table is not None
     facts = {}
     for fact in ("started_at", *FACTS):
@@ -217,7 +177,7 @@ def _header(table: _Table | None) -> dict[str, HeaderFact]:
             facts[fact] = HeaderFact(keys, format=form)
             one.end(("key", "format"))
         else:
-            unit = one.take("unit", _unit(FACTS[fact]), "", f"one of {known_words(FACTS[fact])}")
+            unit = one.take("unit", entries.unit(FACTS[fact]), "", f"one of {known_words(FACTS[fact])}")
             facts[fact] = HeaderFact(keys, unit=unit)
             one.end(("key", "unit"))
     table.end(("started_at", *FACTS))
@@ -230,37 +190,10 @@ def _as_tuple(value: Any) -> tuple[Any, ...]:
     return tuple(value) if isinstance(value, list) else (value,)
 
 
-def _one_of(words: tuple[str, ...]) -> Check:
-    listed = ", ".join(repr(word) for word in words)
-    return lambda value: None if isinstance(value, str) and value in words else f"must be one of {listed}"
-
-
-def _whole(low: int) -> Check:
-    return lambda value: (
-        None if _is_whole(value, low) else f"must be a whole number from {low} to {LAST_LINE}"
-    )
-
-
-def _is_whole(value: Any, low: int) -> bool:
-    return type(value) is int and low <= value <= LAST_LINE
-
-
 def _between(low: float, high: float, unit: str) -> Check:
     return lambda v: (
         None if type(v) in (int, float) and low <= v <= high else f"must be {low:g} to {high:g} {unit}"
     )
-
-
-def _text(value: Any) -> str | None:
-    return None if isinstance(value, str) and 0 < len(value) <= 100 else "must be 1 to 100 characters"
-
-
-def _encoding(value: Any) -> str | None:
-    try:
-        encoding_named(str(value))
-    except Unreadable:
-        return "is not known; use utf-8, utf-16-le, utf-16-be, cp1252 or latin-1, or leave it out"
-    return None
 
 
 def _names(value: Any) -> str | None:
@@ -271,16 +204,8 @@ def _names(value: Any) -> str | None:
 
 def _numbers(value: Any) -> str | None:
     listed = value if isinstance(value, list) else [value]
-    good = listed and all(_is_whole(one, 1) for one in listed)
+    good = listed and all(entries.is_whole(one, 1) for one in listed)
     return None if good else "must be a column's number counted from 1, or a list of them"
-
-
-def _unit(quantity: str) -> Check:
-    return lambda value: (
-        None
-        if isinstance(value, str) and unit_in(value, quantity)
-        else f"is no unit of {quantity} known here; use one of {known_words(quantity)}"
-    )
 
 
 def _gauge(quantity: str) -> Check:

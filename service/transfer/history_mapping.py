@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.domain.correction import STANDARDS
-from service.tables.errors import BadMapping, Unreadable
+from service.tables import entries
+from service.tables.entries import Check, Entries
+from service.tables.errors import BadMapping
 from service.tables.numbers import DECIMALS, THOUSANDS
-from service.tables.text import encoding_named
-from service.tables.units import known_words, unit_in
+from service.tables.units import known_words
 
 QUANTITIES: Final[Mapping[str, str]] = {
     "power": "power",
@@ -51,7 +52,6 @@ UNKNOWN: Final = "unknown"
 MOST_BEST_OF: Final = 20
 
 Fault = str | None
-Check = Callable[[Any], Fault]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,41 +110,6 @@ def said(words: str) -> str:
     return " ".join(words.split()).casefold()
 
 
-class _Table:
-    """One table of the document: takes values out by key, and keeps a sentence for each mistake."""
-
-    def __init__(self, name: str, value: Any, faults: list[str]) -> None:
-        self.name, self.faults = name, faults
-        if not isinstance(value, dict):
-            self.faults.append(f"{name} = {value!r}: must be a table, [{name}]")
-            value = {}
-        self.values: dict[str, Any] = dict(value)
-
-    def take(self, key: str, check: Check, default: Any = None) -> Any:
-        """The value of a key where the check finds nothing wrong, else the default."""
-        if key not in self.values:
-            return default
-        value = self.values.pop(key)
-        wrong = check(value)
-        if wrong:
-            self.fault(key, value, wrong)
-            return default
-        return value
-
-    def fault(self, key: str, value: Any, wrong: str) -> None:
-        """Note a mistake."""
-        self.faults.append(f"{self.name}.{key} = {value!r}: {wrong}")
-
-    def missing(self, key: str, words: str) -> None:
-        """Note that something must be said."""
-        self.faults.append(f"{self.name}.{key} is missing: {words}")
-
-    def end(self, known: Sequence[str]) -> None:
-        """Whatever is left has no meaning here."""
-        for key, value in self.values.items():
-            self.fault(key, value, f"no such key; use one of {', '.join(known)}")
-
-
 def read_mapping(text: str) -> OldMapping:
     """The mapping a TOML text holds. Raises BadMapping, which names each mistake with its key, value and way out."""
     try:
@@ -153,7 +118,7 @@ def read_mapping(text: str) -> OldMapping:
         raise BadMapping([f"the mapping is no TOML: {error}; mend that place"]) from None
     faults: list[str] = []
     tables = {
-        name: _Table(name, document.pop(name, {}), faults)
+        name: Entries(name, document.pop(name, {}), faults)
         for name in ("file", "columns", "every", "parts", "vehicles", "bays", "standards")
     }
     file = _file(tables["file"])
@@ -169,17 +134,17 @@ def read_mapping(text: str) -> OldMapping:
     return OldMapping(file, columns, every, zone, clock, parts, **words, curves=curves)
 
 
-def _file(table: _Table) -> OldFile:
+def _file(table: Entries) -> OldFile:
     plain, take = OldFile(), table.take
     shape = OldFile(
         sheet=take("sheet", _sheet, plain.sheet),
-        encoding=take("encoding", _encoding, plain.encoding),
+        encoding=take("encoding", entries.encoding, plain.encoding),
         separator=take("separator", _separator, plain.separator),
-        decimal=take("decimal", _one_of(DECIMALS), plain.decimal),
-        thousands=take("thousands", _one_of(THOUSANDS), plain.thousands),
-        names_line=take("names_line", _whole(0), plain.names_line),
-        first_row=take("first_row", _whole(1), plain.first_row),
-        rows=take("rows", _one_of(ROWS), plain.rows),
+        decimal=take("decimal", entries.one_of(DECIMALS), plain.decimal),
+        thousands=take("thousands", entries.one_of(THOUSANDS), plain.thousands),
+        names_line=take("names_line", entries.whole(0), plain.names_line),
+        first_row=take("first_row", entries.whole(1), plain.first_row),
+        rows=take("rows", entries.one_of(ROWS), plain.rows),
     )
     if shape.decimal == shape.thousands:
         table.fault("thousands", shape.thousands, "is the decimal mark too; leave one of the two out")
@@ -189,12 +154,12 @@ def _file(table: _Table) -> OldFile:
     return shape
 
 
-def _columns(table: _Table, file: OldFile) -> dict[str, OldColumn]:
+def _columns(table: Entries, file: OldFile) -> dict[str, OldColumn]:
     columns = {}
     for name in COLUMNS:
         if name in table.values:
             columns[name] = _column(
-                _Table(f"columns.{name}", table.values.pop(name), table.faults), name, file
+                Entries(f"columns.{name}", table.values.pop(name), table.faults), name, file
             )
     table.end(COLUMNS)
     for name in NEEDED:
@@ -205,14 +170,14 @@ def _columns(table: _Table, file: OldFile) -> dict[str, OldColumn]:
     return columns
 
 
-def _column(table: _Table, name: str, file: OldFile) -> OldColumn:
+def _column(table: Entries, name: str, file: OldFile) -> OldColumn:
     if ("name" in table.values) == ("number" in table.values):
         table.faults.append(f"{table.name}: give name or number, one of the two")
     if "name" in table.values and file.names_line == 0:
         table.fault(
             "name", table.values["name"], "the file has no line of names (names_line = 0); use number"
         )
-    place = table.take("name", _text(200)) or table.take("number", _whole(1), 1)
+    place = table.take("name", entries.text(200)) or table.take("number", entries.whole(1), 1)
     unit, separator = "", ""
     formats: tuple[str, ...] = ()
     known = ["name", "number"]
@@ -220,18 +185,18 @@ def _column(table: _Table, name: str, file: OldFile) -> OldColumn:
         known.append("unit")
         if "unit" not in table.values:
             table.missing("unit", f"one of {known_words(QUANTITIES[name])}")
-        unit = table.take("unit", _unit(QUANTITIES[name]), "")
+        unit = table.take("unit", entries.unit(QUANTITIES[name]), "")
     elif name in TIMES:
         known.append("format")
         formats = _as_tuple(table.take("format", _format(name), ()))
     elif name == "parts":
         known.append("separator")
-        separator = table.take("separator", _text(10), ",")
+        separator = table.take("separator", entries.text(10), ",")
     table.end(known)
     return OldColumn(place, unit, formats, separator)
 
 
-def _zone(table: _Table) -> ZoneInfo | None:
+def _zone(table: Entries) -> ZoneInfo | None:
     if "zone" not in table.values:
         table.missing("zone", 'where the days are counted, such as "Europe/London"')
         return None
@@ -243,7 +208,7 @@ def _zone(table: _Table) -> ZoneInfo | None:
         return None
 
 
-def _clock(table: _Table, columns: Mapping[str, OldColumn]) -> time | None:
+def _clock(table: Entries, columns: Mapping[str, OldColumn]) -> time | None:
     """The time of day that stands for those that were not written down: chosen by a person, for a post needs one."""
     word = table.take("clock", _time_of_day)
     if word is None and "clock" not in columns:
@@ -253,17 +218,17 @@ def _clock(table: _Table, columns: Mapping[str, OldColumn]) -> time | None:
     return None if word is None else time.fromisoformat(word)
 
 
-def _every(table: _Table, columns: Mapping[str, OldColumn]) -> dict[str, Any]:
+def _every(table: Entries, columns: Mapping[str, OldColumn]) -> dict[str, Any]:
     checks: dict[str, Check] = {
-        "bay": _text(64),
-        "parts_known": _one_of(PARTS_KNOWN),
-        "stock_checked": _one_of(STOCK_CHECKED),
-        "test": _one_of(TESTS),
-        "source": _one_of(SOURCES),
+        "bay": entries.text(64),
+        "parts_known": entries.one_of(PARTS_KNOWN),
+        "stock_checked": entries.one_of(STOCK_CHECKED),
+        "test": entries.one_of(TESTS),
+        "source": entries.one_of(SOURCES),
         "basis": _basis,
-        "best_of": lambda value: None if _is_whole(value, 1, MOST_BEST_OF) else "must be 1 to 20",
-        "gear": lambda value: None if _is_whole(value, 1, 20) else "must be 1 to 20",
-        "operator": _text(40),
+        "best_of": lambda value: None if entries.is_whole(value, 1, MOST_BEST_OF) else "must be 1 to 20",
+        "gear": lambda value: None if entries.is_whole(value, 1, 20) else "must be 1 to 20",
+        "operator": entries.text(40),
     }
     every = {name: table.take(name, check) for name, check in checks.items() if name in table.values}
     table.end((*checks, "zone", "clock"))
@@ -279,16 +244,18 @@ def _curves(value: Any, columns: Mapping[str, OldColumn], faults: list[str]) -> 
         if "curve" in columns:
             faults.append("[curves] is missing: say folder and mapping of the files that the column names")
         return None
-    table = _Table("curves", value, faults)
+    table = Entries("curves", value, faults)
     for key in ("folder", "mapping"):
         if key not in table.values:
             table.missing(key, "the folder of the files, and the mapping file that reads them")
-    found = Curves(table.take("folder", _text(1000), ""), table.take("mapping", _text(1000), ""))
+    found = Curves(
+        table.take("folder", entries.text(1000), ""), table.take("mapping", entries.text(1000), "")
+    )
     table.end(("folder", "mapping"))
     return found
 
 
-def _words(table: _Table) -> dict[str, str]:
+def _words(table: Entries) -> dict[str, str]:
     found = {}
     for word, slug in table.values.items():
         if not isinstance(slug, str) or not slug:
@@ -300,7 +267,7 @@ def _words(table: _Table) -> dict[str, str]:
     return found
 
 
-def _parts(table: _Table) -> dict[str, tuple[str, ...]]:
+def _parts(table: Entries) -> dict[str, tuple[str, ...]]:
     found = {}
     for word, slugs in table.values.items():
         listed = [slugs] if isinstance(slugs, str) else slugs
@@ -315,49 +282,16 @@ def _as_tuple(value: Any) -> tuple[str, ...]:
     return tuple(value) if isinstance(value, list | tuple) else (value,)
 
 
-def _one_of(words: tuple[str, ...]) -> Check:
-    listed = ", ".join(repr(word) for word in words)
-    return lambda value: None if isinstance(value, str) and value in words else f"must be one of {listed}"
-
-
-def _is_whole(value: Any, low: int, high: int) -> bool:
-    return type(value) is int and low <= value <= high
-
-
-def _whole(low: int) -> Check:
-    return lambda value: (
-        None if _is_whole(value, low, 10_000_000) else f"must be a whole number from {low} up"
-    )
-
-
-def _text(longest: int) -> Check:
-    return lambda value: (
-        None if isinstance(value, str) and 0 < len(value) <= longest else f"must be 1 to {longest} characters"
-    )
-
-
 def _sheet(value: Any) -> Fault:
-    return None if _is_whole(value, 1, 1000) or (isinstance(value, str) and value) else "a name or a number"
+    return (
+        None
+        if entries.is_whole(value, 1, 1000) or (isinstance(value, str) and value)
+        else "a name or a number"
+    )
 
 
 def _separator(value: Any) -> Fault:
     return None if isinstance(value, str) and len(value) == 1 and value not in '"\r\n' else "one character"
-
-
-def _encoding(value: Any) -> Fault:
-    try:
-        encoding_named(str(value))
-    except Unreadable:
-        return "is not known; use utf-8, utf-16-le, utf-16-be, cp1252 or latin-1"
-    return None
-
-
-def _unit(quantity: str) -> Check:
-    return lambda value: (
-        None
-        if isinstance(value, str) and unit_in(value, quantity)
-        else f"is no unit of {quantity} known here; use one of {known_words(quantity)}"
-    )
 
 
 def _format(name: str) -> Check:
