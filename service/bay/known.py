@@ -6,6 +6,7 @@ session in work. Values leave here as the ledger's document takes them, in SI; w
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -57,9 +58,12 @@ def number(value: Any) -> float:
     if isinstance(value, bool):
         raise ValueError("must be a number")
     try:
-        return float(value)
+        read = float(value)
     except (TypeError, ValueError):
         raise ValueError("must be a number, with a decimal point") from None
+    if not math.isfinite(read):  # "nan" and "inf" are numbers to Python and to no instrument
+        raise ValueError("must be a number, with a decimal point")
+    return read
 
 
 def whole(value: Any) -> int:
