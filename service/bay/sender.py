@@ -24,6 +24,7 @@ from tenacity import (
 from tenacity.stop import stop_base
 from tenacity.wait import wait_base
 
+from service.bay.addresses import is_here
 from service.bay.clock import Clock, Skew, local_now
 from service.bay.spool import Entry, Refusal, Spool
 from service.bay.wire import Kept, Line, NotNow
@@ -49,9 +50,9 @@ class Address:
         """A client for a few posts."""
         headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
         patience = httpx.Timeout(patience_s, connect=min(CONNECT_PATIENCE_S, patience_s))
-        # a proxy set in the environment does not lead back to this machine
-        here = httpx.URL(self.url).host in ("127.0.0.1", "::1", "localhost")
-        with httpx.Client(base_url=self.url, headers=headers, timeout=patience, trust_env=not here) as client:
+        with httpx.Client(
+            base_url=self.url, headers=headers, timeout=patience, trust_env=not is_here(self.url)
+        ) as client:
             yield client
 
 

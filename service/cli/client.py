@@ -8,6 +8,7 @@ from typing import Any
 
 import httpx
 
+from service.bay.addresses import is_here
 from service.cli.errors import CouldNotError
 from service.cli.note import read_note
 from service.settings import DEFAULT_PORT, Settings
@@ -29,9 +30,8 @@ def open_client(settings: Settings) -> Iterator[httpx.Client]:
     url = address_of(settings)
     headers = {"Authorization": f"Bearer {settings.token}"} if settings.token else {}
     try:
-        # a proxy set in the environment does not lead back to this machine
         with httpx.Client(
-            base_url=url, headers=headers, timeout=PATIENCE_S, trust_env=not _is_here(url)
+            base_url=url, headers=headers, timeout=PATIENCE_S, trust_env=not is_here(url)
         ) as client:
             yield client
     except (httpx.UnsupportedProtocol, httpx.InvalidURL) as error:
@@ -44,10 +44,6 @@ def open_client(settings: Settings) -> Iterator[httpx.Client]:
         raise CouldNotError(
             f"the line to {url} broke ({type(error).__name__}). Trying again is harmless."
         ) from error
-
-
-def _is_here(url: str) -> bool:
-    return httpx.URL(url).host in ("127.0.0.1", "::1", "localhost")
 
 
 class RefusedError(CouldNotError):

@@ -13,6 +13,8 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, render_template, request, session, url_for
 from flask.typing import ResponseReturnValue
 
+from service.bay.addresses import THIS_MACHINE
+
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -24,7 +26,6 @@ SECURITY_HEADERS = {
     "X-Frame-Options": "DENY",
     "Cache-Control": "no-store",
 }
-THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
 SHORTEST_PIN = 6
 TRIES = 5
 LOCKED_S = 60.0

@@ -11,8 +11,9 @@ from types import FrameType
 
 import waitress  # type: ignore[import-untyped]
 
+from service.bay.addresses import THIS_MACHINE
 from service.bay.page.app import create_app
-from service.bay.page.doors import SHORTEST_PIN, THIS_MACHINE, Door
+from service.bay.page.doors import SHORTEST_PIN, Door
 from service.bay.page.station import Station
 
 THREADS = 4
