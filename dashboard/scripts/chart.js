@@ -42,7 +42,10 @@ async function specification(name, unit, datasets, spoken) {
 
 async function draw(canvas, made) {
   const [spec, { vegaEmbed }] = await Promise.all([made, import("./vendor/vega.js")]);
-  return vegaEmbed(canvas, structuredClone(spec), EMBED);
+  const drawn = await vegaEmbed(canvas, structuredClone(spec), EMBED);
+  // A layer that got no marks would be read out as a symbol without a name.
+  canvas.querySelectorAll("[role='graphics-symbol']:empty").forEach((node) => node.setAttribute("aria-hidden", "true"));
+  return drawn;
 }
 
 const BARS = 16; // a dozen or so bars show a shape from twenty to many thousand cars (our choice)

@@ -70,6 +70,18 @@ def test_axe_finds_nothing_grave_in_what_a_search_shows(cleared: Watched) -> Non
     assert grave_findings(cleared.page) == []
 
 
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_axe_finds_nothing_grave_where_all_that_is_odd_lies_on_one_side(
+    cleared: Watched, ledger: Ledger, sign: int
+) -> None:
+    told = ledger.ask("/v1/outliers", limit="3")
+    items = [{**item, "deviation_percent": sign * abs(item["deviation_percent"])} for item in told["items"]]
+    cleared.page.route("**/v1/outliers?*", lambda route: route.fulfill(json={**told, "items": items}))
+    page = cleared.open("odd.html")
+    assert page.locator("#apart g.mark-symbol:empty").count() == 1, "both sides have marks"
+    assert grave_findings(page) == []
+
+
 def test_axe_finds_nothing_grave_in_the_page_for_a_wrong_address(cleared: Watched) -> None:
     answer = cleared.page.goto(f"{cleared.base}/no-such-page.html")
     assert answer is not None
