@@ -25,6 +25,7 @@ COMMANDS = {
     "import": "importing",
     "export": "exporting",
     "bay": "bay",
+    "mend": "mend",
 }
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "auto_envvar_prefix": "BAYLEDGER"}
@@ -53,6 +54,7 @@ def group() -> None:
     Run a shop's own ledger:         bayledger serve
     Make a token for the counter:    bayledger token create --scope read --name counter
     Ask it something:                bayledger ask --part road-calibration --platform halvern-stoat-16t
+    Put a mistake right:             bayledger mend find stoat-014
 
     Every flag can also be set as an environment variable, named in its help; `bayledger settings` lists the process
     settings. Exit codes: 0 done, 1 could not, 2 wrong use.
