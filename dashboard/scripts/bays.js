@@ -1,5 +1,6 @@
 // How far the bays agree: a sentence, the offsets, the car or the bay, the check cars, repeats, what happened, shared cars.
 
+import { whoMay } from "./access.js";
 import { answering, ask } from "./ask.js";
 import { days } from "./bays-days.js";
 import { chart } from "./chart.js";
@@ -7,6 +8,7 @@ import { byId, el } from "./dom.js";
 import { choose, fill, onQuestion, question } from "./form.js";
 import { carPage, link, oddPage, setupOf } from "./links.js";
 import { bays, option, wanted } from "./lists.js";
+import { changeSection, corrected, correctionsSection } from "./mend-bay.js";
 import { count, date, inList, inPercent, known, number, percent, tied } from "./say.js";
 import { addressNote, cautionBox, csvButton, facts, jump, section, table, unfold, unfoldLater } from "./show.js";
 
@@ -14,28 +16,39 @@ const form = byId("question");
 const place = byId("answer");
 const more = byId("more");
 const DAY_MS = 86400000;
+const held = { said: null };
 const TALLEST = 3; // times a bay's own repeatability: what is drawn of an interval (our choice)
 
 const show = answering(place, more, async (signal) => {
-  const [rows, answer] = await Promise.all([bays(signal), ask("/v1/bay-agreement", {}, signal)]);
+  const [rows, answer, caller] = await Promise.all([bays(signal), ask("/v1/bay-agreement", {}, signal), whoMay()]);
   choose(form.elements.bay, [{ options: rows.map(option) }], wanted(form, "bay"), "The one used last");
   const asked = question(form);
   const bay = asked.bay || newest(answer.items)?.bay;
-  present(answer, bay ? await days(bay, asked.day, signal) : null);
+  const [today, found] = await Promise.all([bay ? days(bay, asked.day, signal) : null, corrected(rows, caller, signal)]);
+  present(answer, today, { caller, corrected: found, again });
 });
+
+// Show all again, with what was just done said first.
+function again(_, said = null) {
+  held.said = said;
+  return show();
+}
 
 // The bay that was posted to last.
 const newest = (items) =>
   items.reduce((last, one) => (one.last_post && (!last || one.last_post > last.last_post) ? one : last), null);
 
-function present(answer, today) {
-  place.replaceChildren(el("div", { class: "answer" }, el("p", { class: "headline" }, tied(answer.said))));
+function present(answer, today, about) {
+  const done = held.said && el("div", { class: "notice done", tabindex: "-1" }, el("p", {}, held.said));
+  held.said = null;
+  place.replaceChildren(...[done, el("div", { class: "answer" }, el("p", { class: "headline" }, tied(answer.said)))].filter(Boolean));
   document.title = "Do the bays agree? · Bayledger";
   const parts = answer.items.length
-    ? [cautionBox(answer), agreement(answer), today, checked(answer), repeats(answer), happened(answer), shared(answer), footnote(answer)]
-    : [cautionBox(answer)];
-  more.replaceChildren(...[...parts, addressNote()].filter(Boolean));
-  jump();
+    ? [cautionBox(answer), agreement(answer), today, checked(answer), repeats(answer), happened(answer), correctionsSection(about), shared(answer), footnote(answer)]
+    : [cautionBox(answer), correctionsSection(about)];
+  more.replaceChildren(...[...parts, changeSection(about), addressNote()].filter(Boolean));
+  if (done) return done.focus();
+  return jump();
 }
 
 /* Agreement */

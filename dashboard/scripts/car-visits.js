@@ -6,7 +6,8 @@ import { link, setupOf, sheetPage } from "./links.js";
 import { openedSetup } from "./records.js";
 import { csvButton, facts, section, table, unfold, unfoldLater } from "./show.js";
 import { conditionUnit, count, date, known, number } from "./say.js";
-import { may, pullControls, sessionControls, setupControls } from "./car-change.js";
+import { may } from "./access.js";
+import { pullControls, sessionControls, setupControls } from "./car-change.js";
 import { stateWords } from "./car-states.js";
 
 export function visitsSection(about, open) {
@@ -159,7 +160,7 @@ function history({ id, started_at: at }) {
   return place;
 }
 
-const WHAT = { amended: "amended", struck: "struck", unstruck: "strike taken back", confirmed: "doubt confirmed as good" };
+const WHAT = { amended: "amended", struck: "struck", unstruck: "strike taken back", confirmed: "doubt confirmed as good", unconfirmed: "confirmation taken back" };
 
 function historyTable(items, at) {
   if (!items.length) return el("p", {}, "Nothing was changed since it was posted.");

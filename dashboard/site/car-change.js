@@ -1,66 +1,13 @@
-// Striking, confirming and amending, by those who may: asked for a reason, shown before it is sent, never overwriting.
+// Striking, confirming and amending a visit, by those who may: asked for a reason, shown before it is sent, never overwriting.
 
-import { change } from "./ask.js";
+import { may } from "./access.js";
 import { el } from "./dom.js";
-import { CHANGE, forget, remember, remembered } from "./kept.js";
 import { called } from "./lists.js";
-import { section, unfold, unfoldLater } from "./show.js";
+import { carLink } from "./links.js";
+import { unfoldLater } from "./show.js";
 import { conditionUnit, inSentence } from "./say.js";
-import { act, choice, moment, partList, quantity, text } from "./change-form.js";
+import { act, choice, moment, partList, quantity, tag, text } from "./change-form.js";
 import { stateWords } from "./car-states.js";
-
-/* Who may */
-
-export async function whoMay() {
-  try {
-    return await change("GET", "/v1/caller");
-  } catch {
-    return null;
-  }
-}
-
-// A bay's token changes what its own bay posted.
-export const may = (caller, record) => Boolean(caller?.may_change && (!caller.bay || caller.bay === record.bay));
-
-export function accessSection({ caller, again }) {
-  const token = remembered("sessionStorage", CHANGE);
-  const drop = () => {
-    forget("sessionStorage", CHANGE);
-    again();
-  };
-  const dropping = token && el("button", { type: "button", class: "quiet", onclick: drop }, "Forget the token for changes");
-  if (caller?.may_change) {
-    const where = caller.bay ? `what bay ${caller.bay} posted` : "every visit";
-    return changing(el("p", {}, `You may change ${where}, as '${caller.name}'. Open a visit above. ${token ? "The token is kept in this tab only." : ""}`), dropping);
-  }
-  const refused = token && (caller ? `The token '${caller.name}' has scope ${caller.scope}: it may not change anything. ` : "This token is not valid, or no longer. ");
-  const asking = unfold("Change something? Give a token", entry(again));
-  asking.open = Boolean(refused);
-  return changing(refused && el("p", { role: "alert" }, refused, "Ask whoever looks after the ledger for one of scope post or admin."), asking, dropping);
-}
-
-const changing = (...children) => {
-  const made = section("Changing something", { id: "change" }, children.filter(Boolean));
-  made.classList.add("screen");
-  return made;
-};
-
-function entry(again) {
-  const field = el("input", { id: "change-token", type: "password", autocomplete: "off", required: true });
-  const use = (event) => {
-    event.preventDefault();
-    remember("sessionStorage", CHANGE, field.value.trim());
-    again();
-  };
-  return el(
-    "form",
-    { class: "notice", onsubmit: use },
-    el("p", {}, "Striking and amending need a token of scope post or admin. It is kept in this tab only, is used for changes alone, and is forgotten when the tab is closed."),
-    el("label", { for: "change-token" }, "Token for changes"),
-    field,
-    el("button", { type: "submit" }, "Use this token"),
-  );
-}
 
 /* One visit */
 
@@ -90,9 +37,9 @@ export function sessionControls(about, record) {
       path: at,
       method: "PATCH",
       note: `Moves the whole visit, every setup and pull of it, from ${record.vehicle} to the car whose tag you type. Both cars' answers change with it. Make sure which car stood there.`,
-      fields: [text("vehicle", "Tag of the car that was really measured", "")],
+      fields: [text("vehicle", "Tag of the car that was really measured", "", tag)],
       shown: ({ vehicle }) => [["car", record.vehicle, vehicle]],
-      done: ({ vehicle }) => ["Moved. The visit is now on ", el("a", { href: `car.html?tag=${encodeURIComponent(vehicle)}` }, vehicle), "."],
+      done: ({ vehicle }) => ["Moved. The visit is now on ", carLink(vehicle), "."],
     }),
   ]);
 }
@@ -115,7 +62,7 @@ function swapping(about, record, at) {
 const wordsOf = (setup, { named }) =>
   [setup.label, stateWords({ ...setup, parts: setup.parts.map((part) => part.part ?? part) }, named)].filter(Boolean).join(", ");
 
-const FOLLOWS = "Answers change with it, and a sheet already given out becomes superseded.";
+export const FOLLOWS = "Answers change with it, and a sheet already given out becomes superseded.";
 
 function striking(about, record, at, what, struck) {
   if (struck) {
@@ -174,11 +121,14 @@ function withFuel(changed) {
   return Object.keys(of(true)).length ? { ...of(false), fuel: of(true) } : changed;
 }
 
+const NO_LONGER_SO = "amended: no longer so"; // how the ledger itself closes a doubt that an amendment removed
 const STATUSES = [["accepted", "counts"], ["settling", "before the readings had settled: counts nowhere"], ["rejected", "rejected: counts nowhere"]];
 
 export function pullControls(about, record, setup, pull) {
   const at = `/v1/pulls/${pull.id}`;
-  const doubts = record.checks.filter((check) => check.level === "doubtful" && !check.cleared && against(check.pointer, setup, pull));
+  const against = record.checks.filter((check) => check.level === "doubtful" && isAgainst(check.pointer, setup, pull));
+  const doubts = against.filter(({ cleared }) => !cleared);
+  const settled = against.filter(({ cleared }) => cleared && cleared.reason !== NO_LONGER_SO);
   return unfolding(`Strike, confirm or amend pull ${pull.n} of setup ${setup.n}`, () => [
     doubts.length
       ? act(about, record, {
@@ -187,6 +137,17 @@ export function pullControls(about, record, setup, pull) {
           method: "POST",
           note: `Somebody who looked says the pull is good all the same. Against it stands: ${doubts.map(({ message }) => message).join("; ")}`,
           shown: () => [["doubts", "stand", "settled"]],
+        })
+      : null,
+    settled.length
+      ? act(about, record, {
+          title: `Take back that pull ${pull.n} was confirmed`,
+          path: `${at}/unconfirm`,
+          method: "POST",
+          note: `It was confirmed: ${[...new Set(settled.map(({ cleared }) => `${cleared.reason} (${cleared.by})`))].join("; ")}. Taken back, this stands against it again: ${settled.map(({ message }) => message).join("; ")}`,
+          follows: FOLLOWS,
+          shown: () => [["doubts", "settled", "stand"]],
+          done: () => `Done: the doubts stand against pull ${pull.n} again.`,
         })
       : null,
     striking(about, record, at, `pull ${pull.n}`, pull.struck),
@@ -200,7 +161,7 @@ export function pullControls(about, record, setup, pull) {
 }
 
 // A doubt against a pull, its setup or its visit is settled with the pull.
-function against(pointer, setup, pull) {
+function isAgainst(pointer, setup, pull) {
   const [, s, , p] = /^\/setups\/(\d+)(\/pulls\/(\d+))?/.exec(pointer) ?? [];
   return (s === undefined || Number(s) === setup.n - 1) && (p === undefined || Number(p) === pull.n - 1);
 }

@@ -11,7 +11,8 @@ import {
 } from "./say.js";
 import { curvesSection, fittedWords, overTime, stateWords } from "./car-states.js";
 import { visitsSection } from "./car-visits.js";
-import { accessSection, whoMay } from "./car-change.js";
+import { whoMay } from "./access.js";
+import { changeSection, mendedNotice } from "./mend-car.js";
 
 const form = byId("question");
 const place = byId("answer");
@@ -21,29 +22,48 @@ const SUGGESTED = 8;
 const held = { open: new URLSearchParams(location.search).get("session"), said: null };
 
 const show = answering(place, more, async (signal) => {
-  const { tag, ...asked } = question(form);
-  if (!tag) return invite();
-  const path = `/v1/vehicles/${encodeURIComponent(tag)}`;
-  const [car, own, page, kinds, named, rooms, caller] = await Promise.all([
-    ask(path, {}, signal),
-    ask(`${path}/own-readings`, asked, signal),
-    fetched(`${path}/states`, asked, signal),
+  const { tag: typed, ...asked } = question(form);
+  if (!typed) return invite();
+  const asking = pathOf(typed);
+  const [{ car, etag, alias }, own, page, kinds, named, rooms, caller] = await Promise.all([
+    carOf(typed, signal),
+    ask(`${asking}/own-readings`, asked, signal),
+    fetched(`${asking}/states`, asked, signal),
     platforms(signal),
     parts(signal),
     bays(signal),
     whoMay(),
   ]);
   const list = { items: (await page.json()).items, next: nextOf(page) };
+  const { tag } = car;
+  const path = pathOf(tag);
   const receipts = await askAll(`${path}/modifications`, {}, signal).catch(() => null);
   const kind = called(kinds, car.platform);
-  const about = { tag, path, asked, car, own, list, kind, named, rooms, caller, receipts, again, name: unit(own, own.question.measure) };
+  const about = { tag, alias, path, etag, asked, car, own, list, kind, named, rooms, caller, receipts, again, gone, name: unit(own, own.question.measure) };
   return present(about);
 });
+
+const pathOf = (tag) => `/v1/vehicles/${encodeURIComponent(tag)}`;
+
+// The car that a tag stands for: another one where it was merged into that.
+async function carOf(tag, signal, alias = null) {
+  const response = await fetched(pathOf(tag), {}, signal);
+  const car = await response.json();
+  return car.merged_into ? carOf(car.merged_into, signal, tag) : { car, etag: response.headers.get("ETag"), alias };
+}
 
 // Show all again, with a visit opened and what was just done said first.
 function again(opened = null, said = null) {
   Object.assign(held, { open: opened, said });
   return show();
+}
+
+// The car is not to be found by its tag any more: neither field nor address names it.
+function gone(said) {
+  form.elements.tag.value = "";
+  byId("tags").replaceChildren();
+  history.replaceState(null, "", location.pathname);
+  return again(null, said);
 }
 
 function nextOf(response) {
@@ -52,16 +72,21 @@ function nextOf(response) {
 }
 
 function invite() {
-  place.replaceChildren(
-    el("p", { class: "state" }, "Type the tag of a car to see what was measured on it. No car is listed before."),
-  );
+  document.title = "What was measured on this car? · Bayledger";
   more.replaceChildren();
+  return told(el("p", { class: "state" }, "Type the tag of a car to see what was measured on it. No car is listed before."));
+}
+
+// What was just done stands before the answer, and is read aloud first.
+function told(...children) {
+  const done = held.said && el("div", { class: "notice done", tabindex: "-1" }, el("p", {}, held.said));
+  place.replaceChildren(...[done, ...children].filter(Boolean));
+  Object.assign(held, { open: null, said: null });
+  return done ? done.focus() : jump();
 }
 
 function present(about) {
   document.title = `${about.tag} · Bayledger`;
-  const done = held.said && el("div", { class: "notice done", tabindex: "-1" }, el("p", {}, held.said));
-  place.replaceChildren(...[done, el("div", { class: "answer" }, opening(about))].filter(Boolean));
   const made = about.own.setups
     ? [
         overTime(about, loadMore(about)),
@@ -71,10 +96,8 @@ function present(about) {
         saveSection(about),
       ]
     : [];
-  more.replaceChildren(...[...made, accessSection(about), addressNote(), footnote(about)].filter(Boolean));
-  Object.assign(held, { open: null, said: null });
-  if (done) return done.focus();
-  return jump();
+  more.replaceChildren(...[...made, changeSection(about), addressNote(), footnote(about)].filter(Boolean));
+  return told(mendedNotice(about), el("div", { class: "answer" }, opening(about)));
 }
 
 const loadMore = (about) => async () => {

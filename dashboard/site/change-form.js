@@ -7,7 +7,7 @@ import { known } from "./say.js";
 
 let made = 0; // forms on the page, so that every id is its own
 
-/* Fields: { name, pointer, label, node, now, value(), words(value) } */
+/* Fields: { name, pointer, label, node, now, value(), words(value), hint } */
 
 const field = (name, label, node, rest) => ({ name, pointer: `/${name}`, label, node, words: (value) => (known(value) && value !== "" ? String(value) : "not recorded"), ...rest });
 
@@ -22,9 +22,12 @@ export function text(name, label, now, as = null) {
 export const moment = {
   type: "datetime-local",
   step: "1",
-  show: (at) => new Date(at).toISOString().slice(0, 19),
+  show: (at) => (at ? new Date(at).toISOString().slice(0, 19) : ""),
   read: (typed) => (typed ? `${typed.length === 16 ? `${typed}:00` : typed}+00:00` : null),
 };
+
+// A car's own name, as the ledger writes it.
+export const tag = { show: (now) => now ?? "", read: (typed) => typed.trim().toLowerCase() || null };
 
 export function quantity(name, label, now, step = "any", pointer = `/${name}`) {
   const shown = known(now) ? String(Number(Number(now).toPrecision(5))) : "";
@@ -51,17 +54,20 @@ export function partList(name, label, now, parts, words) {
 
 const same = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
 
+export const hinted = (one, hint) => ({ ...one, hint });
+
 /* The form */
 
-// `follows`: what the change brings with it, said before it is sent; `shown(values)`: rows of what, from, to; `body(changed)`: what is sent beside the reason; `done(changed)`: words after.
-export function act(about, record, { title, path, method, note, follows, fields = [], reason = true, body = (changed) => changed, shown, done }) {
+// `record`: { id, etag, what }. `follows`: what the change brings with it, said before it is sent; `check(values)`: what the page itself refuses, as the ledger would;
+// `shown(values)`: rows of what, from, to; `body(changed)`: what is sent beside the reason; `done(changed, answer)`: words after.
+export function act(about, record, { title, path, method, note, follows, fields = [], reason = true, why: reasonLabel = "Reason (it stays on the record)", check, body = (changed) => changed, shown, sending = "Send this change", done }) {
   const id = `change-${(made += 1)}`;
   const why = el("input", { type: "text", maxlength: 500, required: reason, autocomplete: "off" });
-  const asked = reason ? [...fields, field("reason", "Reason (it stays on the record)", why, { now: "", value: () => why.value.trim() })] : fields;
-  const inputs = el("div", { class: "inputs" }, note && el("p", {}, note), asked.map((one, i) => row(one, `${id}-${i}`)), el("button", { type: "submit" }, "Show what will change"));
+  const asked = reason ? [...fields, field("reason", reasonLabel, why, { now: "", value: () => why.value.trim() })] : fields;
+  const inputs = el("div", { class: "inputs" }, typeof note === "string" ? el("p", {}, note) : note, asked.map((one, i) => row(one, `${id}-${i}`)), el("button", { type: "submit" }, "Show what will change"));
   const review = el("div", { class: "review", hidden: true, tabindex: "-1", role: "group", "aria-label": "What will change" });
   const said = el("div", { role: "alert" });
-  const form = el("form", { class: "change", onsubmit: look }, inputs, review, said);
+  const form = el("form", { class: "change screen", onsubmit: look }, inputs, review, said);
 
   function turn(reviewing) {
     inputs.hidden = reviewing;
@@ -75,22 +81,25 @@ export function act(about, record, { title, path, method, note, follows, fields 
     const all = Object.fromEntries(fields.map((one) => [one.name, one.value()]));
     const changed = Object.fromEntries(fields.filter((one) => !same(one.value(), one.now)).map((one) => [one.name, one.value()]));
     if (fields.length && !Object.keys(changed).length) return said.replaceChildren(el("p", {}, "Nothing is different yet."));
+    const errors = check?.(all) ?? [];
+    if (errors.length) return refused({ status: 422, problem: { errors } }, asked, said);
     const rows = shown ? shown(all) : fields.filter(({ name }) => name in changed).map((one) => [one.label, one.words(one.now), one.words(changed[one.name])]);
-    review.replaceChildren(...reviewed(rows, follows, reason && why.value.trim(), { send: (event2) => send(event2.currentTarget, changed), back: () => turn(false) }));
+    review.replaceChildren(...reviewed(rows, follows, reason && why.value.trim(), sending, { send: (event2) => send(event2.currentTarget, changed), back: () => turn(false) }));
     return turn(true);
   }
 
   async function send(button, changed) {
     button.disabled = true;
     clear(form, said);
+    said.replaceChildren(el("p", { class: "state" }, "Sending …"));
     try {
       const sent = fields.length || reason ? { ...body(changed), ...(reason && { reason: why.value.trim() }) } : undefined;
-      await change(method, path, sent, record.etag);
-      await about.again(record.id, done ? done(changed) : `Done: ${title.toLowerCase()}. Nothing was lost; 'who changed what' in the visit says so.`);
+      const answer = await change(method, path, sent, record.etag);
+      await about.again(record.id, done ? done(changed, answer) : `Done: ${title.toLowerCase()}. Nothing was lost; 'who changed what' in the visit says so.`);
     } catch (fault) {
       button.disabled = false;
       turn(false);
-      refused(fault, asked, said, () => about.again(record.id));
+      refused(fault, asked, said, () => about.again(record.id), record.what);
     }
   }
 
@@ -102,16 +111,18 @@ function row(one, id) {
   one.node.id = id;
   if (group) one.node.setAttribute("aria-labelledby", `${id}-label`);
   const label = group ? el("p", { id: `${id}-label`, class: "label" }, one.label) : el("label", { for: id }, one.label);
-  return el("div", { class: "field", "data-pointer": one.pointer }, label, one.node);
+  const hint = one.hint && el("small", { id: `${id}-hint` }, one.hint);
+  if (hint) one.node.setAttribute("aria-describedby", (one.node.dataset.hint = hint.id));
+  return el("div", { class: "field", "data-pointer": one.pointer }, label, one.node, hint);
 }
 
-function reviewed(rows, follows, why, { send, back }) {
+function reviewed(rows, follows, why, sending, { send, back }) {
   return [
     el("p", {}, el("strong", {}, "This will change:")),
     el("ul", {}, rows.map(([what, from, to]) => el("li", {}, `${what}: `, el("del", {}, from), " → ", el("ins", {}, to)))),
     follows && el("p", {}, follows),
     why && el("p", {}, `Reason: ${why}`),
-    el("button", { type: "button", onclick: send }, "Send this change"),
+    el("button", { type: "button", onclick: send }, sending),
     " ",
     el("button", { type: "button", class: "quiet", onclick: back }, "Back"),
   ].filter(Boolean);
@@ -124,7 +135,8 @@ function clear(form, said) {
   for (const note of form.querySelectorAll(".refusal")) note.remove();
   for (const node of form.querySelectorAll("[aria-invalid]")) {
     node.removeAttribute("aria-invalid");
-    node.removeAttribute("aria-describedby");
+    if (node.dataset.hint) node.setAttribute("aria-describedby", node.dataset.hint);
+    else node.removeAttribute("aria-describedby");
   }
 }
 
@@ -133,26 +145,28 @@ const WORDS = {
   403: ({ message }) => `This token may not do that, nothing was changed: ${message}`,
   404: ({ message }) => `Nothing was changed: ${message}`,
   409: ({ message }) => `Nothing was changed: ${message}`,
-  412: () => "Somebody else changed this visit after you opened it. Nothing of yours was written. Read it again, then decide.",
-  422: ({ message }) => `Not accepted, nothing was changed: ${message}`,
+  412: (_, what) => `Somebody else changed this ${what} after you opened it. Nothing of yours was written. Read it again, then decide.`,
+  422: ({ message, problem }) => `Not accepted, nothing was changed${problem.errors?.length ? "" : `: ${message}`}.`,
   429: () => "The ledger has been asked too often. Wait a minute, then send it again.",
 };
 
-function refused(fault, fields, said, again) {
+function refused(fault, fields, said, again, what = "visit") {
   const errors = fault.problem?.errors ?? [];
-  const beside = (error) => fields.find(({ pointer }) => error.pointer === pointer || error.pointer?.startsWith(`${pointer}/`));
-  for (const error of errors) if (beside(error)) mark(beside(error), error.detail);
-  const rest = errors.filter((error) => !beside(error) && error.detail !== fault.message).map(({ detail }) => el("p", {}, detail));
+  const beside = (error) => fields.find(({ pointer }) => error.pointer === pointer) ?? fields.find(({ pointer }) => error.pointer?.startsWith(`${pointer}/`));
+  for (const one of fields) mark(one, errors.filter((error) => beside(error) === one).map(({ detail }) => detail));
+  const rest = errors.filter((error) => !beside(error) && (fault.status === 422 || error.detail !== fault.message)).map(({ detail }) => el("p", {}, detail));
   const words = !fault.status
     ? "The ledger did not answer, so whether it was changed is not known. Read it again."
-    : fault.status >= 500 ? "The ledger failed; read the visit again to see whether it was changed." : (WORDS[fault.status]?.(fault) ?? fault.message);
+    : fault.status >= 500 ? `The ledger failed; read the ${what} again to see whether it was changed.` : (WORDS[fault.status]?.(fault, what) ?? fault.message);
   const reread = [404, 409, 412].includes(fault.status) || !fault.status || fault.status >= 500;
   said.replaceChildren(...[el("p", {}, words), ...rest, reread && el("button", { type: "button", class: "quiet", onclick: again }, "Read it again")].filter(Boolean));
+  said.closest("form").querySelector("[aria-invalid]")?.focus();
 }
 
 function mark({ node }, words) {
+  if (!words.length) return;
   const id = `${node.id}-refused`;
   node.setAttribute("aria-invalid", "true");
-  node.setAttribute("aria-describedby", id);
-  node.after(el("p", { class: "refusal", id }, words));
+  node.setAttribute("aria-describedby", [node.dataset.hint, id].filter(Boolean).join(" "));
+  node.after(el("p", { class: "refusal", id }, words.join("; ")));
 }

@@ -39,5 +39,5 @@ class EraseAnswer(Schema):
 SAYS = (
     "Erased for good: the car's tags, VIN, odometer, operators, labels, notes, prices paid, and what people wrote about it, "
     "in the history too. Kept under an invented tag: its platform, its model year, and what was measured, with its times. "
-    "This cannot be undone. Papers that were printed, copies of the database and the logs of the computers are not reached."
+    "This cannot be undone. Papers that were printed, backups, exports made before, and the logs of the computers are not reached."
 )
