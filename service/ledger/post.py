@@ -12,10 +12,8 @@ from service.domain.codec import EncodedTrace, encode_and_keep
 from service.domain.derive import (
     PULL_SPREAD_START,
     DerivedPull,
-    SetupSummary,
     derive_pulls,
     rests_on_engine,
-    summarise_setup,
 )
 from service.domain.engine import Engine
 from service.domain.errors import Conflict, Fault, Refused
@@ -26,6 +24,7 @@ from service.domain.shop import Shop
 from service.ledger.kept import WholeSession, new_findings, new_session, new_setup, whole_session
 from service.ledger.own_names import under_own_names
 from service.ledger.resources import unknown
+from service.ledger.states import State, car_setup_of, state_of, summary_of
 from service.ledger.surroundings import AskedCompany, ask_company, surroundings
 from service.stats.noise import pooled_spread
 from service.store import history, pairs, pulls, sessions
@@ -34,6 +33,11 @@ from service.store.reading import SessionPair, pairs_of_session
 
 NAMESPACE = UUID("5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321")
 """Session ids made from content, where the bay made none, lie in this namespace."""
+
+Derived = Mapping[tuple[int, int], DerivedPull]
+"""What each pull comes to, by the numbers of its setup and its own."""
+Traces = Mapping[tuple[int, int], EncodedTrace]
+"""The samples of the pulls that have any, as they are stored, by the same numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +108,27 @@ def post_session(
     own, notes = under_own_names(session, found.car.merged_into, found.parts)
     if notes:  # what was asked was asked of an alias
         return post_session(conn, own, content=content, caller=caller, shop=shop, now=now, renamed=notes)
+    case, findings = judge(conn, session, derived, found, now, shop, renamed)
+    return keep(conn, session, case, traces, found, findings, hashed, caller, shop)
+
+
+def judge(
+    conn: Connection,
+    session: PostedSession,
+    derived: Derived,
+    found: Resolved,
+    now: datetime,
+    shop: Shop,
+    renamed: Sequence[Finding],
+) -> tuple[Case, list[Finding]]:
+    """What a post comes to in its company, and all that the checks say of it; raises Refused where that cannot be true."""
+    settings = shop.checks(session.bay)
     raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
     derived = {**derived, **derive_by_names(session, found.car.platform.engine, found.bay.corrections)}
     corrected = corrected_session(session, found.bay.corrections)
     case = Case(corrected, now, derived, found.car.platform, around_of(conn, derived, found, shop))
     raise_faults(figure_refusals(case, settings))
-    findings = [*renamed, *doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
-    return keep(conn, session, case, traces, found, findings, hashed, caller, shop)
+    return case, [*renamed, *doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
 
 
 def repeated(conn: Connection, kept: sessions.KeptSession, hashed: bytes) -> Kept:
@@ -161,12 +179,6 @@ def resolve(conn: Connection, session: PostedSession, asked: Asked) -> Resolved:
     if faults or car is None or bay is None:
         raise Refused("the session names what the ledger does not know; nothing was kept", faults)
     return Resolved(car, bay, parts, asked.invoiced(), asked.earlier(), asked.company)
-
-
-Derived = Mapping[tuple[int, int], DerivedPull]
-"""What each pull comes to, by the numbers of its setup and its own."""
-Traces = Mapping[tuple[int, int], EncodedTrace]
-"""The samples of the pulls that have any, as they are stored, by the same numbers."""
 
 
 def derive_all(session: PostedSession) -> tuple[dict[tuple[int, int], DerivedPull], Traces]:
@@ -247,7 +259,7 @@ def keep(
         }  # while the database writes
         added = written()
         states = [
-            state_of(setup, setup_id, summaries[setup.n], findings, found)
+            state_of(setup, setup_id, summaries[setup.n], findings, found.car, found.bay.bay_id)
             for setup, setup_id in zip(session.setups, added.setup_ids, strict=True)
         ]
         kept_pulls = pulls.add_pulls(conn, new_pulls(session, added.setup_ids, derived, traces, found))
@@ -263,15 +275,6 @@ def keep(
             paired(),
         )
     return Kept(whole, replayed=False)
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """A setup being written: as posted, where it belongs, and what its pulls say together."""
-
-    posted: PostedSetup
-    keys: sessions.SummaryKeys
-    summary: SetupSummary
 
 
 def new_pulls(
@@ -307,36 +310,6 @@ def invoice_findings(setups: Sequence[PostedSetup], invoiced: set[str]) -> list[
     return [Finding("parts-differ-from-modifications", "doubtful", message, "/setups/0/parts")]
 
 
-def accepted_pulls(setup: PostedSetup) -> list[PostedPull]:
-    """The pulls that count."""
-    return [pull for pull in setup.pulls if pull.status == "accepted"]
-
-
-def summary_of(setup: PostedSetup, derived: Derived) -> SetupSummary:
-    """A setup's summary over its accepted pulls."""
-    accepted = accepted_pulls(setup)
-    return summarise_setup(accepted, [derived[setup.n, pull.n] for pull in accepted])
-
-
-def state_of(
-    setup: PostedSetup, setup_id: int, summary: SetupSummary, findings: Sequence[Finding], found: Resolved
-) -> State:
-    """A setup with its summary, and where that belongs."""
-    keys = sessions.SummaryKeys(
-        setup_id=setup_id,
-        vehicle_id=found.car.vehicle_id,
-        platform_id=found.car.platform.platform_id,
-        bay_id=found.bay.bay_id,
-        n_parts=len(setup.parts),
-        stock=not setup.parts and setup.parts_known == "complete",
-        complete=setup.parts_known == "complete",
-        counts=bool(accepted_pulls(setup)),
-        stock_checked=setup.stock_checked,
-        doubts=sorted({f.code for f in findings if f.level == "doubtful" and f.setup_n in (None, setup.n)}),
-    )
-    return State(setup, keys, summary)
-
-
 def pair_states(
     conn: Connection,
     session: PostedSession,
@@ -347,7 +320,7 @@ def pair_states(
     shop: Shop,
 ) -> Later[list[SessionPair]]:
     """Find the pairs that new setups make with the car's others, mark the evidence they touch, and ask for them."""
-    new = [car_setup_of(session, added, state, found) for state in states]
+    new = [car_setup_of(session, added.session_id, added.started_at, state, found.parts) for state in states]
     slots = {part.part_id: part.slots for part in found.parts.values()}
     made = pairs_of_car(
         [*found.earlier, *new], slots, touching=frozenset(added.setup_ids), windows=shop.windows()
@@ -356,38 +329,3 @@ def pair_states(
     pairs.add_pairs(conn, platform_id, found.car.vehicle_id, made)
     pairs.bump_evidence(conn, platform_id, {pair.part_id for pair in made})
     return pairs_of_session(conn, id) if made else list  # most posts make none: nothing to read back
-
-
-def car_setup_of(
-    session: PostedSession, added: sessions.AddedSession, state: State, found: Resolved
-) -> CarSetup:
-    """A new setup as pairing sees it, the same as `setups_of_car` will read it."""
-    setup, summary = state.posted, state.summary
-    return CarSetup(
-        setup_id=state.keys.setup_id,
-        session_id=added.session_id,
-        n=setup.n,
-        bay_id=found.bay.bay_id,
-        started_at=added.started_at,
-        part_ids=frozenset(found.parts[posted.slug].part_id for posted in setup.parts),
-        parts_known=setup.parts_known,
-        counts=state.keys.counts,
-        peaks_only=summary.best_of is not None,
-        level_standard=summary.level_standard,
-        observed_known=summary.factor is not None,
-        doubts=tuple(state.keys.doubts),
-        coolant_c=summary.coolant_c,
-        oil_c=summary.oil_c,
-        inlet_c=summary.inlet_c,
-        ethanol=setup.ethanol,
-        lambda_mean=summary.lambda_mean,
-        spark_advance_deg=setup.spark_advance_deg,
-        map_max_kpa=summary.map_max_kpa,
-        ramp_rpm_s=summary.ramp_rpm_s,
-        temperature_c=summary.temperature_c,
-        pressure_kpa=summary.pressure_kpa,
-        tyre_pressure_kpa=session.tyre_pressure_kpa,
-        tyre_size=session.tyre_size,
-        gear=session.gear,
-        ratio=session.ratio,
-    )

@@ -50,10 +50,7 @@ class AskedCompany:
 
 def ask_company(conn: Connection, session: PostedSession) -> AskedCompany:
     """Ask for everything that the checks hold a post against."""
-    times = [
-        pull.started_at for setup in session.setups for pull in setup.pulls if pull.started_at is not None
-    ]
-    first, last = min([session.started_at, *times]), max([session.started_at, *times])
+    first, last = first_and_last(session)
     posted = {name for setup in session.setups for pull in setup.pulls for name in pull.channels}
     recorded = posted.intersection(ALONG_THE_CURVE)
     return AskedCompany(
@@ -65,6 +62,14 @@ def ask_company(conn: Connection, session: PostedSession) -> AskedCompany:
         elsewhere=store.ask_elsewhere(conn, session.vehicle, session.bay, session.started_at),
         peaks=store.ask_pull_peaks(conn, session.vehicle, session.bay, session.started_at, session.id),
     )
+
+
+def first_and_last(session: PostedSession) -> tuple[datetime, datetime]:
+    """When the first and the last thing that is known of a session happened."""
+    times = [
+        pull.started_at for setup in session.setups for pull in setup.pulls if pull.started_at is not None
+    ]
+    return min([session.started_at, *times]), max([session.started_at, *times])
 
 
 def surroundings(

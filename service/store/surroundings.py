@@ -110,8 +110,9 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
     cursor = conn.cursor(row_factory=kwargs_row(BayPull), binary=True)
     return cursor.execute(
         """
-        SELECT * FROM (
-            SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
+        SELECT session, vehicle, started_at, sequence, temperature_c, pressure_kpa, humidity
+        FROM (
+            SELECT pull_id, session.id::text AS session, vehicle.tag::text AS vehicle,
                    coalesce(pull.started_at, session.started_at) AS started_at, sequence,
                    pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
                    pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
@@ -123,9 +124,9 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
             WHERE  session.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
                    AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
                    AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-            ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s))
+            ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s)), pull_id
             LIMIT  %(newest)s) nearest
-        ORDER  BY started_at
+        ORDER  BY started_at, pull_id
         """,
         {"bay": bay, "at": at, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
     ).fetchall
@@ -150,7 +151,7 @@ def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) ->
                AND coalesce(pull.started_at, session.started_at)
                    BETWEEN %(first)s - %(reach)s AND %(last)s + %(reach)s
                AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-        ORDER  BY 2 LIMIT %(newest)s
+        ORDER  BY 2, pull_id LIMIT %(newest)s
         """,
         {
             "bay": bay,

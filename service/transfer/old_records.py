@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any, Final, NamedTuple
 
@@ -53,8 +53,8 @@ class OldRecord:
     curve: str | None = None
 
     def plain(self) -> dict[str, Any]:
-        """The same as a dictionary."""
-        return asdict(self)
+        """The same as a dictionary: what it holds is shared, not copied."""
+        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,11 @@ already is passed by. Rows of one strap-down are taken together or held back tog
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from itertools import count, islice
+from itertools import count, groupby, islice
 from pathlib import Path
 from typing import Final
 from uuid import UUID
@@ -18,11 +18,12 @@ from uuid import UUID
 import psycopg
 
 from service.domain.errors import Fault, LedgerError, Refused
+from service.domain.records import PostedSession
 from service.domain.resources import Caller
 from service.domain.shop import Shop
-from service.ledger.kept import WholeSession
 from service.ledger.marking import hold_evidence
 from service.ledger.post import post_session
+from service.ledger.post_many import Taken, post_many
 from service.ledger.shop import shop_in_force
 from service.store import transfer as store
 from service.store.db import Connection, broken_rule, transaction_together
@@ -34,7 +35,7 @@ from service.transfer.sheets import Cell, as_text, opened
 from service.transfer.shelf import ACCEPTED, KEPT_BEFORE, QUESTIONED, REFUSED, RowFate, Shelf, StrapDownRows
 from service.transfer.strap_downs import Assembler, StrapDown, curve_files
 
-CHUNK: Final = 50
+CHUNK: Final = 200
 """Sessions kept in one transaction: a post of a car or platform among them waits for no more than these (our choice)."""
 PLANNED_ANEW_AT: Final = frozenset(2**n for n in range(16))
 """Numbers of chunks after which the database's plans are made anew: each time there is twice as much to plan for."""
@@ -176,7 +177,8 @@ class Poster:
                 kept = store.kept_of(self.conn, [one.id for one in chunk])
                 new = [one for one in chunk if one.id not in kept]
                 fates += [fate for one in chunk if one.id in kept for fate in kept_fates(one, kept)]
-                fates += self._new(new)
+                if new:
+                    fates += self._new(new)
                 if self.task.dry_run:
                     raise NothingKept
         except NothingKept:
@@ -186,54 +188,77 @@ class Poster:
     def _new(self, new: Sequence[StrapDown]) -> list[RowFate]:
         bays, cars = {one.body["bay"] for one in new}, {one.body["vehicle"] for one in new}
         hold_evidence(self.conn, *store.hold_for_posts(self.conn, bays, cars))
-        twins = store.imported_on(
-            self.conn, [(one.body["bay"], one.body["vehicle"], one.began) for one in new]
+        twins = by_strap_down(
+            store.imported_on(self.conn, [(one.body["bay"], one.body["vehicle"], one.began) for one in new])
         )
-        fates: list[RowFate] = []
-        posted: list[tuple[StrapDown, UUID]] = []
+        outcomes: dict[UUID, Taken | LedgerError] = {}
+        sound: list[tuple[StrapDown, PostedSession]] = []
         for one in new:
-            try:  # whatever refuses a session does so before anything of it is written
+            try:
                 refuse_double(one, twins)
-                whole = self._one(one)
+                sound.append((one, one.posted()))
             except LedgerError as error:
-                fates += refused_fates(one, error)
-                continue
-            posted.append((one, whole.session.id))
-            fates += taken_fates(one, whole)
-        if posted:
-            store.note_all(self.conn, (note for one, id in posted for note in self._notes(one, id)))
-        return fates
+                outcomes[one.id] = error
+        for with_curves, together in groupby(sound, key=lambda pair: has_curve(pair[1])):
+            some = list(together)
+            outcomes.update(zip((one.id for one, _ in some), self._outcomes(some, with_curves), strict=True))
+        store.note_all(self.conn, [note for one in new for note in self._notes(one, outcomes[one.id])])
+        return [fate for one in new for fate in fates_of(one, outcomes[one.id])]
 
-    def _one(self, one: StrapDown) -> WholeSession:
-        return post_session(
-            self.conn,
-            one.posted(),
-            content=one.content,
-            caller=self.task.caller,
-            shop=self.shop,
-            now=datetime.now(UTC),
-        ).whole
+    def _outcomes(
+        self, some: Sequence[tuple[StrapDown, PostedSession]], with_curves: bool
+    ) -> list[Taken | LedgerError]:
+        """Post sessions in their order: records without curves at once, those with curves one after the other."""
+        now = datetime.now(UTC)
+        if with_curves:
+            return [self._one(session, one.content, now) for one, session in some]
+        posts = [(session, one.content) for one, session in some]
+        return post_many(self.conn, posts, caller=self.task.caller, shop=self.shop, now=now)
 
-    def _notes(self, one: StrapDown, id: UUID) -> Iterator[dict[str, object]]:
-        """Each row's words as they were typed, under `label`: where a car is erased, they are too."""
+    def _one(self, session: PostedSession, content: bytes, now: datetime) -> Taken | LedgerError:
+        try:  # whatever refuses a session does so before anything of it is written
+            whole = post_session(
+                self.conn, session, content=content, caller=self.task.caller, shop=self.shop, now=now
+            ).whole
+        except LedgerError as error:
+            return error
+        return Taken(whole.session.id, whole.findings)
+
+    def _notes(self, one: StrapDown, outcome: Taken | LedgerError) -> Iterator[dict[str, object]]:
+        """Each kept row's words as they were typed, under `label`: where a car is erased, they are too."""
+        if isinstance(outcome, LedgerError):
+            return
         setup_of = {line: setup for (setup, _), line in reversed(list(one.rows.items()))}
         for record in one.records:
             yield {
                 "who": self.task.caller.name,
-                "about": f"sessions/{id}/setups/{setup_of[record.line]}",
+                "about": f"sessions/{outcome.id}/setups/{setup_of[record.line]}",
                 "action": "imported",
                 "after": {"file": self.task.path.name, "row": record.line, "label": record.words},
             }
 
 
-def refuse_double(one: StrapDown, twins: Sequence[store.ImportedPeaks]) -> None:
+def has_curve(session: PostedSession) -> bool:
+    """Whether any pull of a session has more than its peaks."""
+    return any(pull.channels for setup in session.setups for pull in setup.pulls)
+
+
+Twins = Mapping[tuple[str, str, datetime], Mapping[tuple[float | None, float | None], store.ImportedPeaks]]
+"""What earlier imports took, by bay, car and start, and by its peaks."""
+
+
+def by_strap_down(imported: Iterable[store.ImportedPeaks]) -> Twins:
+    """What earlier imports took, to be looked up."""
+    found: dict[tuple[str, str, datetime], dict[tuple[float | None, float | None], store.ImportedPeaks]] = {}
+    for one in imported:
+        found.setdefault((one.bay, one.vehicle, one.started_at), {})[one.power_kw, one.torque_nm] = one
+    return found
+
+
+def refuse_double(one: StrapDown, twins: Twins) -> None:
     """Refuse rows that an earlier import took: another row of their strap-down was mended or added since, and the whole of
     it would count twice."""
-    kept = {
-        (twin.power_kw, twin.torque_nm): twin
-        for twin in twins
-        if (twin.bay, twin.vehicle, twin.started_at) == (one.body["bay"], one.body["vehicle"], one.began)
-    }
+    kept = twins.get((one.body["bay"], one.body["vehicle"], one.began), {})
     faults = []
     for (setup_n, pull_n), peaks in one.peaks():
         twin = kept.get(peaks)
@@ -245,6 +270,11 @@ def refuse_double(one: StrapDown, twins: Sequence[store.ImportedPeaks]) -> None:
             faults.append(Fault(f"/setups/{setup_n - 1}/pulls/{pull_n - 1}", words))
     if faults:
         raise Refused("rows of this strap-down were imported before", faults)
+
+
+def fates_of(one: StrapDown, outcome: Taken | LedgerError) -> Iterator[RowFate]:
+    """What became of every row of a session."""
+    return refused_fates(one, outcome) if isinstance(outcome, LedgerError) else taken_fates(one, outcome)
 
 
 def refused_fates(one: StrapDown, error: LedgerError) -> Iterator[RowFate]:
@@ -266,11 +296,11 @@ def in_place(pointer: str, words: str) -> str:
     return words if not name or name.isdigit() else f"{name}: {words}"
 
 
-def taken_fates(one: StrapDown, whole: WholeSession) -> Iterator[RowFate]:
+def taken_fates(one: StrapDown, taken: Taken) -> Iterator[RowFate]:
     """Every row of a session that was kept: questioned where a check doubts it."""
     doubts: dict[int, list[str]] = {}
     notes: dict[int, list[str]] = {}
-    for finding in whole.findings:
+    for finding in taken.findings:
         doubtful = finding.level == "doubtful"
         for line in one.lines_of(finding.setup_n, finding.pull_n):
             said = doubts if doubtful else notes
@@ -281,7 +311,7 @@ def taken_fates(one: StrapDown, whole: WholeSession) -> Iterator[RowFate]:
         mine = doubts.get(record.line, [])
         noted = ", ".join(dict.fromkeys(notes.get(record.line, [])))
         fate = QUESTIONED if mine else ACCEPTED
-        yield fate_of(record, fate, "; ".join(mine), noted, str(whole.session.id))
+        yield fate_of(record, fate, "; ".join(mine), noted, str(taken.id))
 
 
 def kept_fates(one: StrapDown, kept: dict[UUID, str | None]) -> Iterable[RowFate]:

@@ -36,17 +36,14 @@ FACTS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class StrapDown:
-    """One session to be posted, what makes its content, and which row each pull came from, by (setup, pull)."""
+    """One session to be posted, what makes its content, and which row each pull came from, by (setup, pull). Its id is what
+    the ledger gives to this content: the same rows are the same session whenever they come."""
 
+    id: UUID
     body: dict[str, Any]
     records: Sequence[OldRecord]
     rows: Mapping[tuple[int, int], int]
     content: bytes
-
-    @property
-    def id(self) -> UUID:
-        """The id the ledger gives to this content: the same rows are the same session whenever they come."""
-        return uuid5(NAMESPACE, self.body["bay"] + content_hash(self.content).hex())
 
     @property
     def began(self) -> datetime:
@@ -152,7 +149,8 @@ class Assembler:
         setups, places = self._states(records)
         body["setups"] = setups
         content = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-        return StrapDown(body, records, places, content)
+        id = uuid5(NAMESPACE, first.bay + content_hash(content).hex())
+        return StrapDown(id, body, records, places, content)
 
     def _common(self, records: Sequence[OldRecord]) -> dict[str, Any]:
         """What is said of the strap-down: the same in every row that says it."""

@@ -20,12 +20,14 @@ from pathlib import Path
 
 from tests.bench.cases import Case, every_case
 from tests.bench.history import fill
+from tests.bench.importing import TARGETS as IMPORT_TARGETS
+from tests.bench.importing import import_figures
 from tests.bench.line import Line
 from tests.bench.model import BENCH_SIZES, TARGETS, model_figures
 from tests.bench.pages import EVERYTHING_MS, FIRST_WORDS_MS, page_times
 from tests.bench.serving import Service, service_in
 
-PARTS = ("service", "model", "pages")
+PARTS = ("service", "model", "pages", "import")
 ROUNDS = 15
 PSS_TARGET_MB = 250.0
 WARM = 2
@@ -39,11 +41,13 @@ def main() -> int:
     asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
     asked.add_argument("--only", choices=PARTS, help="the one of these parts")
     asked.add_argument("--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of its shops")
+    asked.add_argument("--import-rows", type=int, default=5000, help="of the old history that is imported")
     options = asked.parse_args()
     reports: dict[str, Callable[[], int]] = {
         "service": lambda: report_service(options.rounds),
         "model": lambda: report_model(options.model_sizes),
         "pages": report_pages,
+        "import": lambda: report_import(options.import_rows),
     }
     missed = sum(report() for part, report in reports.items() if options.only in (None, part))
     return 1 if options.strict and missed else 0
@@ -57,6 +61,15 @@ def report_model(sizes: list[str]) -> int:
         for name, figure in model_figures(size).items():
             missed += shown(name, None, figure, TARGETS.get(name, {}).get(size), "")
     return missed
+
+
+def report_import(rows: int) -> int:
+    """Print what an import of old history costs; answer how many targets were missed."""
+    print(f"{f'import of {rows} old rows':42}{'':8}{'target':>10}", flush=True)
+    figures = import_figures(rows)
+    return sum(
+        shown(f"{name:42}", None, figure, IMPORT_TARGETS.get(name), "") for name, figure in figures.items()
+    )
 
 
 def report_pages() -> int:

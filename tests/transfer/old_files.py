@@ -57,7 +57,7 @@ def row(
     fitted: str = "stock",
     kw: object = "150,5",
     rpm: object = "5600",
-    nm: object = "260,5",
+    nm: object = "290,5",
     best_of: object = "3",
     notes: str = "",
     customer: str = "A Name",

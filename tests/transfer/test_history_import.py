@@ -84,7 +84,9 @@ def test_a_same_day_pair_on_paper_is_a_pair_of_peaks_only(admin, connection, tmp
 def test_figures_come_in_by_the_unit_that_the_mapping_says(admin, connection, tmp_path):
     in_horsepower = COMMA + MAPPING.replace('unit = "kW"', 'unit = "hp"')
     import_file(
-        connection, write_csv(tmp_path / "old.csv", [row(kw="1.000,5".replace(".", ""))]), in_horsepower
+        connection,
+        write_csv(tmp_path / "old.csv", [row(kw="1.000,5".replace(".", ""), nm="")]),
+        in_horsepower,
     )
     kept = connection.execute("SELECT posted_power_kw FROM pull ORDER BY pull_id DESC LIMIT 1").fetchone()[0]
     # one horsepower is 550 ft.lbf/s = 0.745 699 871 582 270 22 kW (NIST SP 811, B.8)

@@ -16,7 +16,7 @@ from tests.live import ROOT, clean_environment
 from tests.transfer.conftest import OwnLedger, closed, own_ledger
 from tests.transfer.old_files import COMMA, MAPPING, import_file, row, write_csv
 
-CARS, DAYS, KILLS = 10, 16, 4
+CARS, DAYS, KILLS = 10, 90, 4
 PATIENCE_S = 120
 WHAT_IS_KEPT = """
     SELECT   session.id, tag::text, started_at, posted_by,
@@ -86,7 +86,7 @@ def test_an_import_killed_again_and_again_keeps_every_row_once(ledgers, tmp_path
     killed, unkilled = ledgers
     rows = [
         row(
-            date=f"{day:02d}.05.2019",
+            date=f"{day % 28 + 1:02d}.{day // 28 + 1:02d}.2019",
             car=f"stoat-{car}",
             fitted=fitted,
             kw=f"{150 + car + extra},5",
@@ -106,6 +106,6 @@ def test_an_import_killed_again_and_again_keeps_every_row_once(ledgers, tmp_path
     assert last.returncode == 0, said
     with psycopg.connect(unkilled.service_url, autocommit=True) as connection:
         done = import_file(connection, file)
-    assert {one.fate for one in done.fates} == {"accepted"}
+    assert {one.fate for one in done.fates} <= {"accepted", "questioned"}
     assert len(kept(killed)) == CARS * DAYS
     assert kept(killed) == kept(unkilled)
