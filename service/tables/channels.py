@@ -4,30 +4,33 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
+import tomlkit
 
-from service.tables.layout import Layout
-from service.tables.numbers import Notation, number
-from service.tables.records import CHANNELS, Column, Floats, Place
-from service.tables.units import AIR_FUEL_RATIO, Unit, is_speed_of_car, unit_in
-from service.tables.words import Header, Meaning, bare, header_of, is_speed, meaning_of
+from service.tables.headings import Header, Meaning, heading_of, meaning_of
+from service.tables.layout import OFTEN, Layout
+from service.tables.numbers import Notation, clock, number
+from service.tables.records import CHANNELS, Column, Floats, Open, Place
+from service.tables.units import AIR_FUEL_RATIO, CLOCK, STOPWATCH, Unit, is_speed_of_car, known_words, unit_in
+from service.tables.unnamed import holds, told_by_figures
+from service.tables.words import air_of, bare, is_run
 
-UNIT_NAMES: Final = (("speed", "rpm"), ("torque", "torque"), ("power", "power"), ("time", "time"))
-"""A column named by its unit alone."""
 CHANNEL_OF: Final = {"wheel_power": "power"}
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A column whose words mean a channel, with its figures as written."""
+    """A column whose words (or figures, where it has none) mean a channel, with its figures as written; `clock`: how its
+    times are written, where they are."""
 
     index: int
     head: Header
     meaning: Meaning
     figures: Floats
+    clock: str = ""
 
     @property
     def channel(self) -> str:
@@ -36,7 +39,9 @@ class Candidate:
 
     def quoted(self) -> str:
         """The column as a person finds it."""
-        return f"column {self.index + 1}, {self.head.text!r}"
+        return (
+            f"column {self.index + 1}, {self.head.text!r}" if self.head.text else f"column {self.index + 1}"
+        )
 
 
 @dataclass
@@ -48,27 +53,41 @@ class Understood:
     doubts: list[str] = field(default_factory=list)
     observed: str = ""
     """Why the figures are as observed, where the columns say so."""
+    taken: dict[str, list[Candidate]] = field(default_factory=dict)
+    """The columns whose words mean a channel, also where their unit is not known."""
+    how: dict[str, str] = field(default_factory=dict)
+    """How each channel's columns were found: said of those that are taken in the end."""
+    open: list[Open] = field(default_factory=list)
+    """The lines of the mapping that wait for a person."""
+    refusal: str = ""
+    """Why there is no curve among the columns."""
 
 
 def candidates_of(layout: Layout, notation: Notation, told: Understood) -> list[Candidate]:
     """The columns whose words are known; for each other one a reason why it is left out."""
+    if not layout.names:
+        return candidates_without_names(layout, notation, told)
     found = []
     for index, cell in enumerate(layout.names):
         if not cell:
             continue
         unit = layout.units[index] if index < len(layout.units) else ""
-        head = header_of(cell, unit)
-        meaning = _meaning(head)
+        head = heading_of(cell, unit)
+        meaning = meaning_of(head)
         if is_speed_of_car(head.unit):
             told.reasons.append(
                 f"column {index + 1}, {cell!r}, left out: a speed in {head.unit} gives no rpm without the roller's girth"
             )
+        elif meaning is None and (is_run(head.name) or air_of(head.name)):
+            continue  # beside_learning.py
         elif meaning is None:
             told.reasons.append(
-                f"column {index + 1}, {cell!r}, left out: its name is no channel's known here"
+                f"column {index + 1}, {cell!r}, left out: its heading is no channel's known here"
             )
         else:
             one = Candidate(index, head, meaning, figures_of(layout, index, notation))
+            if meaning.channel == "time" and not np.isfinite(one.figures).any():
+                one = by_clock(one, layout, told)
             if np.isfinite(one.figures).any():
                 found.append(one)
             else:
@@ -76,15 +95,46 @@ def candidates_of(layout: Layout, notation: Notation, told: Understood) -> list[
     return found
 
 
-def _meaning(head: Header) -> Meaning | None:
-    meaning = meaning_of(head.name, head.text)
-    if meaning is None and is_speed(head.name) and unit_in(head.unit, "speed"):
-        return Meaning("rpm")
-    if meaning is None and head.unit == head.text:
-        for quantity, channel in UNIT_NAMES:
-            if unit_in(head.unit, quantity):
-                return Meaning(channel)
-    return meaning
+def candidates_without_names(layout: Layout, notation: Notation, told: Understood) -> list[Candidate]:
+    """The columns that their figures tell; for each other one what it holds. Raises Unreadable where none is sure."""
+    width = max(len(row) for row in layout.rows)
+    columns = [figures_of(layout, index, notation) for index in range(width)]
+    found = told_by_figures(columns)
+    told.reasons.append(
+        f"column {found.rpm + 1} is engine speed, column {found.torque + 1} torque in {found.pair.torque}, column "
+        f"{found.power + 1} power in {found.pair.power}: 9549.3 x power / (torque x rpm) is {found.k:.4f}, theirs "
+        f"{found.pair.k:.4f}, and no other columns go together so"
+    )
+    told.doubts.append(
+        "there is no line of names: the mapping goes by the columns' numbers, and a file whose columns stand otherwise "
+        "would be read wrong; look at the curve"
+    )
+    for index, values in enumerate(columns):
+        if index not in found.channels:
+            told.reasons.append(
+                f"column {index + 1}, {holds(values)}, left out: without a name it could be much; add it to the mapping"
+            )
+    return [
+        Candidate(index, Header("", "", found.units[index]), Meaning(channel), columns[index])
+        for index, channel in found.channels.items()
+    ]
+
+
+def by_clock(one: Candidate, layout: Layout, told: Understood) -> Candidate:
+    """The same with its times read as a clock's, where most are; minutes and seconds only where a fraction shows it."""
+    cells = [row[one.index] if one.index < len(row) else "" for row in layout.rows]
+    for form, hours in ((CLOCK, True), (STOPWATCH, False)):
+        read = [clock(cell, hours) for cell in cells]
+        if sum(value is not None for value in read) < OFTEN * len(cells):
+            continue
+        if not hours and not any(re.search("[.,]", cell) for cell in cells):
+            told.reasons.append(
+                f"{one.quoted()}: {cells[0]!r} may be hours and minutes or minutes and seconds"
+            )
+            return one
+        figures = np.array([np.nan if value is None else value for value in read])
+        return replace(one, figures=figures, clock=form)
+    return one
 
 
 def figures_of(layout: Layout, index: int, notation: Notation) -> Floats:
@@ -121,7 +171,8 @@ def chosen(candidates: Sequence[Candidate], told: Understood) -> dict[str, list[
         )
         group = [one for one in own if _alike(one, first)]
         taken[channel] = group
-        told.reasons.append(f"{channel}: {' and '.join(one.quoted() for one in group)}, by the name")
+        how = "by the name" if first.head.text else "by its figures"
+        told.how[channel] = f"{channel}: {' and '.join(one.quoted() for one in group)}, {how}"
         for one in own:
             if one not in group:
                 told.reasons.append(f"{one.quoted()}, left out: {first.quoted()} is the {channel} already")
@@ -159,6 +210,18 @@ def places_of(group: Sequence[Candidate], layout: Layout) -> tuple[Place, ...]:
     return tuple(one.head.text if plain else one.index + 1 for one in group)
 
 
+def place_line(places: Sequence[Place]) -> str:
+    """The line of a mapping that says where columns stand."""
+    written = [str(place) if isinstance(place, int) else quoted(place) for place in places]
+    key = "number" if isinstance(places[0], int) else "name"
+    return f"{key} = {written[0] if len(written) == 1 else '[' + ', '.join(written) + ']'}"
+
+
+def quoted(word: str) -> str:
+    """A word as TOML."""
+    return tomlkit.item(word).as_string()
+
+
 def unit_by_figures(channel: str, figures: Floats) -> tuple[str, str] | None:
     """The unit a column without one must have, and why; None where its figures do not tell."""
     known = figures[np.isfinite(figures)]
@@ -194,6 +257,12 @@ def _time_by_step(known: Floats, said: str) -> tuple[str, str] | None:
 def add_side_channel(channel: str, group: Sequence[Candidate], layout: Layout, told: Understood) -> None:
     """Take a channel beside the engine's figures, or say why not."""
     head, figures = group[0].head, np.concatenate([one.figures for one in group])
+    if group[0].clock:
+        told.columns[channel] = Column(places_of(group, layout), group[0].clock)
+        told.reasons.append(
+            f"time as a clock shows it, {group[0].clock}: it counts from the first row of a pull"
+        )
+        return
     quantity = CHANNELS[channel]
     unit = unit_in(head.unit, quantity) if head.unit else None
     word = head.unit
@@ -209,15 +278,27 @@ def add_side_channel(channel: str, group: Sequence[Candidate], layout: Layout, t
         return
     scale = None
     if channel == "lambda":
-        word, scale = _mixture(group[0], figures, unit, told)
+        word, scale = _mixture(group, figures, unit, layout, told)
+        if not word:
+            return
     elif unit is None:
         guessed = unit_by_figures(channel, figures)
         word = guessed[0] if guessed else ""
         if guessed:
             told.reasons.append(f"{channel} in {guessed[0]}: no unit is written, and {guessed[1]}")
     if not word:
-        told.reasons.append(
-            f"{group[0].quoted()}, left out: its unit is not written; add the column with its unit"
+        told.doubts.append(
+            f"{group[0].quoted()}, left out: its unit is not written; to take it write [columns.{channel}] with the column and "
+            f"unit, one of {known_words(quantity)}"
+        )
+        lines = (
+            place_line(places_of(group, layout)),
+            f"unit = {quoted(known_words(quantity).split(', ')[0])}",
+        )
+        told.open.append(
+            Open(
+                f"columns.{channel}", f"{group[0].quoted()}: its unit, one of {known_words(quantity)}", lines
+            )
         )
         return
     gauge = group[0].meaning.gauge and (unit is None or unit.gauge is None)
@@ -229,9 +310,10 @@ def add_side_channel(channel: str, group: Sequence[Candidate], layout: Layout, t
 
 
 def _mixture(
-    one: Candidate, figures: Floats, unit: Unit | None, told: Understood
+    group: Sequence[Candidate], figures: Floats, unit: Unit | None, layout: Layout, told: Understood
 ) -> tuple[str, float | None]:
-    """The unit's word and, of an air/fuel ratio, the stated scale; no word where it is not stated."""
+    """The unit's word and, of an air/fuel ratio, the stated scale; no word, and what to write, where it is not stated."""
+    one = group[0]
     if unit is not None and unit.pint_name != AIR_FUEL_RATIO:
         return one.head.unit, None
     guessed = unit_by_figures("lambda", figures)
@@ -243,6 +325,10 @@ def _mixture(
         told.reasons.append(f"lambda: the column is an air/fuel ratio on the scale it states, {stated[0]}")
         return AIR_FUEL_RATIO, float(stated[0].replace(",", "."))
     told.doubts.append(
-        f"{one.quoted()} looks like an air/fuel ratio; to take it say its scale: stoichiometric = 14.7, or another"
+        f"{one.quoted()}, left out: it looks like an air/fuel ratio, and the one its gauge counts as lambda 1 is lacking (14.7 "
+        "for petrol's scale; ask whoever set the gauge); to take it write in the mapping, under [columns.lambda], the column, "
+        'unit = "AFR" and stoichiometric = 14.7'
     )
+    lines = (place_line(places_of(group, layout)), 'unit = "AFR"', "stoichiometric = 14.7")
+    told.open.append(Open("columns.lambda", f"{one.quoted()}: the scale of its gauge", lines))
     return "", None

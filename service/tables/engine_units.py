@@ -8,11 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from service.tables.channels import Candidate, Understood, places_of, unit_by_figures
+from service.tables.channels import Candidate, Understood, place_line, places_of, quoted, unit_by_figures
 from service.tables.errors import Unreadable
 from service.tables.layout import Layout
 from service.tables.ratio import CONSTANT, Pair, Ratio, pairs_near, ratio
-from service.tables.records import CHANNELS, Column, Floats
+from service.tables.records import CHANNELS, Column, Floats, Open
 from service.tables.units import Unit, in_si, one_in_si, unit_in
 
 DECLARED: Final = 0.005  # how far k may lie off 1 in the declared units: common practice, no source
@@ -24,10 +24,16 @@ PAIR_NAMES: Final = {
     "foot * force_pound": "lbf.ft",
     "kilogram_force * meter": "kgf.m",
 }
+UNIT_CHOICES: Final = {
+    "torque": ("N.m", "lbf.ft", "kgf.m"),
+    "power": ("kW", "hp", "PS"),
+    "speed": ("rpm", "x1000 rpm"),
+}
+"""Offered where a unit is not known; a mapping takes others too."""
 SLOW_RPM: Final = 400.0
 FAST_RPM: Final = 30_000.0
 """Between them lies the fastest row of a pull; our choice."""
-TWO_HORSEPOWERS: Final = frozenset({"hp", "bhp", "whp"})
+TWO_HORSEPOWERS: Final = frozenset({"hp", "bhp", "whp", "rwhp"})
 """Words that some write for 550 ft.lbf/s and some for 75 kgf.m/s."""
 
 Taken = dict[str, list[Candidate]]
@@ -53,7 +59,6 @@ def add_engine(taken: Taken, layout: Layout, told: Understood) -> None:
         raise Unreadable(
             "no column of engine speed was found; its columns are "
             + (", ".join(repr(name) for name in layout.names) or "without names")
-            + ". Write a mapping that says which is which"
         )
     _add_rpm(taken, layout, told)
     _settle_axle_torque(taken, told)
@@ -208,4 +213,17 @@ def _add(channel: str, word: str, taken: Taken, layout: Layout, told: Understood
         return
     written = group[0].head.unit
     why = f"its unit {written!r} is not known here" if written else "its unit is not written"
-    told.reasons.append(f"{group[0].quoted()}, left out: {why}")
+    choices = UNIT_CHOICES[CHANNELS[channel]]
+    told.doubts.append(
+        f"{group[0].quoted()}, left out: {why}; to take it write under [columns.{channel}] the column and unit = "
+        + " or ".join(quoted(choice) for choice in choices)
+    )
+    told.open.append(open_unit(channel, group, layout, why))
+
+
+def open_unit(channel: str, group: Sequence[Candidate], layout: Layout, why: str) -> Open:
+    """A torque or power whose unit waits for a person."""
+    choices = (f"unit = {quoted(choice)}" for choice in UNIT_CHOICES[CHANNELS[channel]])
+    return Open(
+        f"columns.{channel}", f"{group[0].quoted()}: {why}", (place_line(places_of(group, layout)), *choices)
+    )

@@ -6,25 +6,20 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 
 from service.tables.cells import cells_of, without_trailing
+from service.tables.dates import moment_in, moment_within
+from service.tables.headings import header_of
 from service.tables.numbers import Notation, number
 from service.tables.records import FACT_FIELDS, FACTS, Facts, HeaderFact, RowFault
 from service.tables.units import Unit, known_words, one_in_si, unit_in
-from service.tables.words import bare, header_of
-
-DATE_FORMATS: Final = (
-    "%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d.%m.%y", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y", "%m-%d-%Y",
-    "%Y%m%d",
-)  # fmt: skip
-CLOCK_FORMATS: Final = ("%H:%M:%S.%f", "%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
-LONGEST_VALUE: Final = 60
+from service.tables.words import bare
 
 
 @dataclass(frozen=True)
 class Said:
-    """One `key: value` of a line: the key's words, its unit if it carries one, and the value as typed."""
+    """One `key: value` of a line: the key's words, its unit if it carries one, and the value as typed. Without a key it is
+    the whole line."""
 
     line: int
     key: str
@@ -33,7 +28,9 @@ class Said:
 
 
 def said_in(line: str, number_of_line: int, separator: str) -> Iterator[Said]:
-    """What a line says: `key: value`, `key = value`, or a key and its value in neighbouring cells."""
+    """What a line says: the whole of it, and `key: value`, `key = value`, or a key and its value in neighbouring cells."""
+    if line.strip():
+        yield Said(number_of_line, "", "", line.strip())
     cut = without_trailing(cells_of(line, separator)) if separator != "blanks" else [line.strip()]
     if len(cut) == 1 or re.match(r"[^\d:=]{2,40}[:=]\s*\S", line):
         pair = re.fullmatch(r"\s*#?\s*([^:=]{1,60}?)\s*[:=]\s*(.+?)\s*", separator_off(line, separator))
@@ -56,31 +53,6 @@ def _said(line: int, key: str, value: str) -> Said:
     return Said(line, name, unit, value.strip(' "'))
 
 
-def moment_formats(text: str) -> tuple[str, ...]:
-    """Every way in which a date, with or without a time of day, can be read; two of them is an ambiguity."""
-    text = " ".join(text.split())[:LONGEST_VALUE]
-    found = []
-    for day in DATE_FORMATS:
-        for form in (day, *(f"{day}{gap}{clock}" for clock in CLOCK_FORMATS for gap in (" ", "T", ", "))):
-            moment = moment_in(text, form)
-            if moment is not None and moment.year >= 1950:
-                found.append(form)
-    return tuple(form for form in found if not _same_reading(text, form, found))
-
-
-def _same_reading(text: str, form: str, found: Sequence[str]) -> bool:
-    """Whether an earlier form reads the text alike, as 05/05/2026 whichever way round."""
-    return any(moment_in(text, other) == moment_in(text, form) for other in found[: found.index(form)])
-
-
-def moment_in(text: str, form: str) -> datetime | None:
-    """The moment a text holds in one form, without an offset from UTC: files give none."""
-    try:
-        return datetime.strptime(" ".join(text.split())[:LONGEST_VALUE], form)  # noqa: DTZ007
-    except ValueError:
-        return None
-
-
 def figure_in(text: str, notation: Notation) -> tuple[float | None, str]:
     """The figure at the start of a value and the unit behind it; the file's notation first, then a plain point."""
     cut = re.fullmatch(r"([-+\u2212]?[0-9.,'\u2019]*[0-9])\s*(\D.{0,15}|)", text.strip())
@@ -100,6 +72,9 @@ def facts_in(
     values: dict[str, float | datetime | None] = {}
     faults: list[RowFault] = []
     for fact, where in wanted.items():
+        if not where.keys:
+            values["started_at"] = _moment_anywhere(said, where.format, faults)
+            continue
         found = [by_key[bare(key)] for key in where.keys if bare(key) in by_key]
         if not found or len(found) != len(where.keys):
             continue
@@ -113,6 +88,15 @@ def facts_in(
         except ValueError as error:
             faults.append(RowFault(found[0].line, f"header.{fact}: {error}"))
     return Facts(**values), faults  # type: ignore[arg-type]
+
+
+def _moment_anywhere(said: Sequence[Said], form: str, faults: list[RowFault]) -> datetime | None:
+    """The first moment of that form in any line; a fault where none holds one."""
+    moments = (moment_within(one.value, form) for one in said if not one.key)
+    moment = next((one for one in moments if one is not None), None)
+    if moment is None:
+        faults.append(RowFault(0, f"header.started_at: no line of the header holds a time written as {form}"))
+    return moment
 
 
 def _moment(found: Sequence[Said], form: str) -> datetime:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from typing import Final
 
 from service.tables.channels import Understood
-from service.tables.header import Said, figure_in, moment_formats, said_in, unit_of
+from service.tables.dates import dates_like, moment_formats
+from service.tables.header import Said, figure_in, said_in, unit_of
 from service.tables.layout import Layout
 from service.tables.numbers import Notation
-from service.tables.records import FACTS, Basis, HeaderFact
-from service.tables.words import FACT_WORDS, OBSERVED_WORDS, STANDARD_WORDS, bare
+from service.tables.records import FACTS, Basis, HeaderFact, Open
+from service.tables.words import BESIDE_DATE, FACT_WORDS, OBSERVED_WORDS, STANDARD_WORDS, bare
 
 PRESSURES: Final = (
     ("kPa", 80.0, 110.0),
@@ -31,7 +34,7 @@ def header_facts(
         where = _figure_fact(found, fact, notation, told) if found else None
         if where:
             facts[fact] = where
-    started = _started(said, told)
+    started = _started(said, layout, told)
     if started:
         facts["started_at"] = started
     return facts, _basis(said, told)
@@ -55,10 +58,11 @@ def _figure_fact(found: Said, fact: str, notation: Notation, told: Understood) -
     return HeaderFact((found.key,), unit=word)
 
 
-def _started(said: list[Said], told: Understood) -> HeaderFact | None:
+def _started(said: Sequence[Said], layout: Layout, told: Understood) -> HeaderFact | None:
+    """When it was recorded: behind its words, else as the only date around the table, where nothing else stands beside it."""
     day = next((one for one in said if one.key in FACT_WORDS["date"]), None)
     if day is None:
-        return None
+        return _date_without_words(said, layout, told)
     clock = next((one for one in said if one.key in FACT_WORDS["clock"] and ":" in one.value), None)
     keys: tuple[str, ...] = (day.key,)
     text = day.value
@@ -68,12 +72,59 @@ def _started(said: list[Said], told: Understood) -> HeaderFact | None:
     if len(forms) == 1:
         told.reasons.append(f"line {day.line}: {text!r} is when it began, written {forms[0]}")
         return HeaderFact(keys, format=forms[0])
-    if forms:
-        listed = " or ".join(forms)
-        told.doubts.append(f"line {day.line}: {text!r} is two dates; say header.started_at.format: {listed}")
-    else:
-        told.reasons.append(f"line {day.line}: {text!r} left out, it is no date known here")
+    _ask_when(f"line {day.line}: {text!r}", keys, forms, told)
     return None
+
+
+def _date_without_words(said: Sequence[Said], layout: Layout, told: Understood) -> HeaderFact | None:
+    lines = [one for one in said if not one.key]
+    found = {(one.line, date): one.value for one in lines for date in dates_like(one.value)}
+    if not found:
+        _ask_of_column(layout, told)
+    for (line, date), whole in found.items():
+        forms = moment_formats(date)
+        quoted = f"line {line}: {date!r}"
+        beside = {word for word in bare(whole.replace(date, " ")).split() if not word.isdecimal()}
+        if len(found) == len(forms) == 1 and beside <= BESIDE_DATE:
+            told.reasons.append(
+                f"{quoted} is when it began, written {forms[0]}, wherever it stands in a line"
+            )
+            return HeaderFact((), format=forms[0])
+        keys = [one.key for one in said if one.line == line and one.value == date and one.key]
+        _ask_when(quoted, tuple(keys[:1]), forms, told)
+    return None
+
+
+def _ask_when(quoted: str, keys: tuple[str, ...], forms: Sequence[str], told: Understood) -> None:
+    """A date that may be when it was recorded, and cannot be taken: which way round, or whether it is."""
+    offered = forms or ("%d.%m.%Y %H:%M",)
+    named = (
+        f"key = {json.dumps(list(keys) if len(keys) > 1 else keys[0], ensure_ascii=False)}, " if keys else ""
+    )
+    lines = tuple(f'started_at = {{{named}format = "{form}"}}' for form in offered)
+    if not forms:
+        why = "looks like a date and is none known here; write its format"
+    elif len(forms) > 1:
+        why = f"is two dates; say header.started_at.format: {' or '.join(forms)}"
+    else:
+        why = "looks like a date; is it that?"
+    told.doubts.append(
+        f"when it was recorded: {quoted} {why}; under [header] write {' or '.join(lines)}. Without it a pull counts as begun when "
+        "its file was written to the disk"
+    )
+    told.open.append(Open("header", f"when it was recorded, {quoted}", lines))
+
+
+def _ask_of_column(layout: Layout, told: Understood) -> None:
+    """A column of dates: a mapping takes none, and a file's own papers may say it."""
+    for index, cell in enumerate(layout.rows[0] if layout.rows else ()):
+        if dates_like(cell):
+            told.doubts.append(
+                f"when it was recorded: column {index + 1} holds dates, {cell!r}; a mapping takes the time from lines around the table "
+                "only: say it beside each file (FILE.toml: started_at = 2026-03-18T16:20:00+00:00), else a pull counts as begun when "
+                "its file was written to the disk"
+            )
+            return
 
 
 def _basis(said: list[Said], told: Understood) -> Basis | None:

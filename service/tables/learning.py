@@ -7,7 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.domain.correction import STANDARDS
+from service.tables.beside_learning import FEWEST_ROWS, air_columns, by_run_number
 from service.tables.channels import Understood, add_side_channel, candidates_of, chosen
+from service.tables.draft import NotLearned, draft_of
 from service.tables.engine_units import add_engine
 from service.tables.errors import Unreadable
 from service.tables.header_learning import header_facts
@@ -21,14 +24,15 @@ from service.tables.records import (
     Column,
     FileShape,
     Mapping,
+    Open,
     PullWords,
     ReadFile,
 )
 
+CORRECTIONS = tuple(name for name in STANDARDS if name != "none")
 FALLING = (
     0.02  # share of steps down that a table by rpm may have: one for each pull below another; our choice
 )
-FEWEST_ROWS = 5  # that make a pull of a stacked file; our choice
 
 
 @dataclass(frozen=True)
@@ -39,39 +43,46 @@ class Proposal:
     reasons: tuple[str, ...]
     doubts: tuple[str, ...]
     read: ReadFile
+    open: tuple[Open, ...] = ()
 
 
 def propose(raw: bytes) -> Proposal:
-    """The mapping a sample shows. Raises Unreadable where no curve can be made out, with what is missing."""
+    """The mapping a sample shows. Raises NotLearned with a draft where no curve can be made out and what is missing, and
+    Unreadable where there is no table."""
     layout = layout_of(raw)
-    notation, told, columns = _by_notation(layout)
+    notation, told = _by_notation(layout)
+    refusal = told.refusal or _without_curve(told)
     facts, basis = header_facts(layout, notation, told)
-    if not any(channel in columns for channel in ENGINE_CHANNELS):
-        said = "; ".join(told.doubts or told.reasons)
-        raise Unreadable(
-            f"no torque or power whose unit is known: {said}. Write a mapping that says its unit"
-        )
     mapping = Mapping(
-        _shape(layout, notation, columns),
-        columns,
-        PullWords(basis=_basis(basis, layout, told), source="file"),
+        _shape(layout, notation, told.columns),
+        told.columns,
+        PullWords(basis=_basis(basis, told), source="file"),
         facts,
+        air_columns(layout, notation, told),
     )
-    mapping, read = _laid_out(raw, mapping, told)
-    return Proposal(mapping, (*layout.reasons, *told.reasons), tuple(told.doubts), read)
+    if refusal:
+        raise NotLearned(refusal, draft_of(mapping, layout, notation, told))
+    try:
+        mapping, read = _laid_out(raw, mapping, layout, told)
+    except Unreadable as error:
+        raise NotLearned(str(error), draft_of(mapping, layout, notation, told)) from None
+    return Proposal(mapping, (*layout.reasons, *told.reasons), tuple(told.doubts), read, tuple(told.open))
 
 
-def _by_notation(layout: Layout) -> tuple[Notation, Understood, dict[str, Column]]:
+def _without_curve(told: Understood) -> str:
+    """Why there is no curve where no torque or power has a unit; nothing where one has."""
+    if any(channel in told.columns for channel in ENGINE_CHANNELS):
+        return ""
+    said = "; ".join(told.doubts or told.reasons)
+    return f"no torque or power whose unit is known: {said}."
+
+
+def _by_notation(layout: Layout) -> tuple[Notation, Understood]:
     """The notation under which the columns make sense, the plainest first, and what was understood by it."""
-    refusal: Unreadable | None = None
-    made: list[tuple[Notation, Understood]] = []
-    for notation in layout.notation.notations:
-        try:
-            made.append((notation, _understood(layout, notation)))
-        except Unreadable as error:
-            refusal = refusal or error
+    tried = [(notation, _understood(layout, notation)) for notation in layout.notation.notations]
+    made = [(notation, told) for notation, told in tried if not told.refusal]
     if not made:
-        raise refusal or Unreadable("no figure could be read")
+        return tried[0]
     notation, told = made[0]
     marks = f"decimal {notation.decimal!r}, thousands {notation.thousands!r}"
     if len(layout.notation.notations) == 1:
@@ -80,16 +91,21 @@ def _by_notation(layout: Layout) -> tuple[Notation, Understood, dict[str, Column
         told.reasons.insert(0, f"{marks}: {layout.notation.telling}, and only so is there an engine speed")
     else:
         told.doubts.insert(0, f"{layout.notation.telling}, which can be read in two ways; taken: {marks}")
-    return notation, told, told.columns
+    return notation, told
 
 
 def _understood(layout: Layout, notation: Notation) -> Understood:
+    """The columns by one notation; where there is no curve among them, why."""
     told = Understood()
-    taken = chosen(candidates_of(layout, notation, told), told)
-    add_engine(taken, layout, told)
-    for channel, group in taken.items():
+    try:
+        told.taken = chosen(candidates_of(layout, notation, told), told)
+        add_engine(told.taken, layout, told)
+    except Unreadable as error:
+        told.refusal = str(error)
+    for channel, group in told.taken.items():
         if channel != "rpm" and channel not in ENGINE_CHANNELS:
             add_side_channel(channel, group, layout, told)
+    told.reasons[:0] = [how for channel, how in told.how.items() if channel in told.columns]
     told.columns = {channel: told.columns[channel] for channel in CHANNELS if channel in told.columns}
     return told
 
@@ -110,23 +126,33 @@ def _shape(layout: Layout, notation: Notation, columns: MappingOf[str, Column]) 
     )
 
 
-def _basis(stated: Basis | None, layout: Layout, told: Understood) -> Basis | None:
+def _basis(stated: Basis | None, told: Understood) -> Basis | None:
     """What the header says of correction, else what the columns say, else a doubt."""
     if stated is not None:
         return stated
     if told.observed:
         told.reasons.append(f"figures as observed: {told.observed}")
         return Basis(None)
-    words = " ".join(layout.names).lower()
-    beside = ", though a column's name says corrected" if "correct" in words else ""
+    drawn = [one for channel in ENGINE_CHANNELS for one in told.taken.get(channel, ())]
+    named = next((one.quoted() for one in drawn if one.meaning.corrected), "")
+    beside = f", though {named}, says corrected" if named else ""
     told.doubts.append(
-        f"the file does not say whether its figures are as observed or corrected{beside}: say pull.basis in the mapping"
+        f"the file does not say whether its figures are as observed or corrected{beside}: write under [pull] basis = "
+        '"observed" where they are as measured, or basis = {standard = "sae-j1349"} where the machine corrected them; '
+        f"standards: {', '.join(CORRECTIONS)}, or unknown"
     )
+    lines = (
+        'basis = "observed"',
+        *(f'basis = {{standard = "{name}"}}' for name in (*CORRECTIONS, "unknown")),
+    )
+    told.open.append(Open("pull", "are the figures as observed, or corrected to a standard", lines))
     return None
 
 
-def _laid_out(raw: bytes, mapping: Mapping, told: Understood) -> tuple[Mapping, ReadFile]:
+def _laid_out(raw: bytes, mapping: Mapping, layout: Layout, told: Understood) -> tuple[Mapping, ReadFile]:
     """Whether rows follow time or engine speed, and whether pulls stand below each other, tried on the sample."""
+    if mapping.file.pulls == "one":
+        mapping = by_run_number(layout, mapping, told, lambda tried: read_file(raw, tried))
     if mapping.file.pulls == "one":
         stacked = replace(mapping, file=replace(mapping.file, pulls="stacked"))
         read = read_file(raw, stacked)

@@ -16,6 +16,7 @@ from service.tables.entries import Check, Entries
 from service.tables.errors import BadMapping
 from service.tables.numbers import DECIMALS, THOUSANDS
 from service.tables.records import (
+    AIR,
     CHANNELS,
     ENGINE_CHANNELS,
     FACTS,
@@ -24,6 +25,7 @@ from service.tables.records import (
     FileShape,
     HeaderFact,
     Mapping,
+    Open,
     PullWords,
     Smoothing,
 )
@@ -33,6 +35,8 @@ TESTS: Final = ("sweep", "inertia", "steps")
 SOURCES: Final = ("live", "file", "paper", "photo")
 ROWS: Final = ("time", "rpm")
 PULLS: Final = ("one", "stacked", "side-by-side")
+MARK: Final = "TO BE SETTLED"
+"""Before whatever in a mapping waits for a person."""
 SHIFT_S: Final = 10.0  # our choice: a probe that lags longer is broken
 
 
@@ -48,10 +52,11 @@ def read(text: str) -> Mapping:
     columns = _columns(whole.table("columns", {}), file)
     pull = _pull(whole.table("pull", {}))
     header = _header(whole.table("header", {}))
-    whole.end(("[file]", "[columns]", "[pull]", "[header]"))
+    air = _air(whole.table("air", {}), file)
+    whole.end(("[file]", "[columns]", "[pull]", "[header]", "[air]"))
     if faults:
         raise BadMapping(faults)
-    return Mapping(file, columns, pull, header)
+    return Mapping(file, columns, pull, header, air)
 
 
 def _file(table: Entries | None) -> FileShape:
@@ -69,7 +74,14 @@ def _file(table: Entries | None) -> FileShape:
         footer_lines=take("footer_lines", entries.whole(0), 0),
         rows=take("rows", entries.one_of(ROWS), "time", '"time" or "rpm"'),
         pulls=take("pulls", entries.one_of(PULLS), "one"),
+        pull_column=take("pull_column", _place),
     )
+    if shape.pull_column is not None and shape.pulls != "stacked":
+        table.faults.append(f'file.pull_column = {shape.pull_column!r}: needs pulls = "stacked"')
+    if isinstance(shape.pull_column, str) and shape.names_line == 0:
+        table.faults.append(
+            f"file.pull_column = {shape.pull_column!r}: the file has no line of names (names_line = 0); use its number"
+        )
     if shape.decimal == shape.thousands:
         table.faults.append(
             f"file.thousands = {shape.thousands!r}: is the decimal mark too; leave one of the two out"
@@ -89,7 +101,7 @@ def _columns(table: Entries | None, file: FileShape) -> dict[str, Column]:
     for channel in CHANNELS:
         column = table.table(channel)
         if column is not None:
-            columns[channel] = _column(column, channel, file)
+            columns[channel] = _column(column, CHANNELS[channel], file)
     table.end(CHANNELS)
     if "rpm" not in columns:
         table.faults.append("columns.rpm is missing: say which column is the engine speed")
@@ -109,8 +121,21 @@ def _columns(table: Entries | None, file: FileShape) -> dict[str, Column]:
     return columns
 
 
-def _column(table: Entries, channel: str, file: FileShape) -> Column:
-    quantity = CHANNELS[channel]
+def _air(table: Entries | None, file: FileShape) -> dict[str, Column]:
+    assert table is not None
+    columns = {
+        fact: _column(one, FACTS[fact], file) for fact in AIR if (one := table.table(fact)) is not None
+    }
+    table.end(AIR)
+    if {"humidity", "dew_point"} <= columns.keys():
+        table.faults.append("air.dew_point: is the humidity said in another way; leave one of the two out")
+    for fact, column in columns.items():
+        if len(column.places) > 1 or column.shift_s is not None or column.gauge:
+            table.faults.append(f"air.{fact}: takes name or number, and unit; leave the rest out")
+    return columns
+
+
+def _column(table: Entries, quantity: str, file: FileShape) -> Column:
     if ("name" in table.values) == ("number" in table.values):
         table.faults.append(f"{table.name}: give name or number, one of the two")
     names, numbers = table.take("name", _names), table.take("number", _numbers)
@@ -171,7 +196,8 @@ def _header(table: Entries | None) -> dict[str, HeaderFact]:
         one = table.table(fact)
         if one is None:
             continue
-        keys = _as_tuple(one.take("key", _names, None, "the words before the value"))
+        needed = "" if fact == "started_at" else "the words before the value"
+        keys = _as_tuple(one.take("key", _names, None, needed))
         if fact == "started_at":
             form = one.take("format", _format, "", 'such as "%d.%m.%Y %H:%M"')
             facts[fact] = HeaderFact(keys, format=form)
@@ -208,6 +234,11 @@ def _numbers(value: Any) -> str | None:
     return None if good else "must be a column's number counted from 1, or a list of them"
 
 
+def _place(value: Any) -> str | None:
+    good = entries.is_whole(value, 1) or (isinstance(value, str) and bool(value.strip()))
+    return None if good else "must be a column's number counted from 1, or its name"
+
+
 def _gauge(quantity: str) -> Check:
     if quantity != "pressure":
         return lambda _: "only a pressure can be a gauge's; leave it out"
@@ -221,7 +252,8 @@ def _scale(quantity: str) -> Check:
 
 
 def _format(value: Any) -> str | None:
-    good = isinstance(value, str) and "%d" in value and "%m" in value and ("%Y" in value or "%y" in value)
+    parts = ("%d",), ("%m", "%b", "%B"), ("%Y", "%y")
+    good = isinstance(value, str) and all(any(part in value for part in one) for one in parts)
     return None if good else 'must name day, month and year, such as "%d.%m.%Y %H:%M"'
 
 
@@ -235,35 +267,65 @@ def _basis(value: Any) -> str | None:
     return None if "factor" not in value else _between(0.5, 2.0, "as factor")(value["factor"])
 
 
-def written(mapping: Mapping, reasons: Iterable[str] = ()) -> str:
-    """The mapping as TOML; the reasons stand above it as comments. `read` gives the same mapping back."""
+def written(mapping: Mapping, reasons: Iterable[str] = (), waiting: Iterable[Open] = ()) -> str:
+    """The mapping as TOML; the reasons stand above it as comments, and what waits for a person as comments in its table,
+    each line a choice. `read` gives the same mapping back, where every column has a unit."""
     document = tomlkit.document()
     for reason in reasons:
         for line in reason.splitlines():
-            document.add(tomlkit.comment("".join(c for c in line if c.isprintable())))
+            document.add(_comment(line))
+    left = list(waiting)
     document.add(
         "file",
-        _plain_table({key: value for key, value in vars(mapping.file).items() if value or key != "encoding"}),
+        _plain_table(
+            {
+                key: value
+                for key, value in vars(mapping.file).items()
+                if value or key not in ("encoding", "pull_column")
+            }
+        ),
     )
     columns = tomlkit.table(is_super_table=True)
     for channel, column in mapping.columns.items():
-        columns.add(channel, _plain_table(_column_values(column)))
-    document.add("columns", columns)
+        columns.add(channel, _plain_table(_column_values(column), _taken(left, f"columns.{channel}")))
+    if mapping.columns:
+        document.add("columns", columns)
+    if mapping.air:
+        air = tomlkit.table(is_super_table=True)
+        for fact, column in mapping.air.items():
+            air.add(fact, _plain_table(_column_values(column)))
+        document.add("air", air)
     pull = _pull_values(mapping.pull)
     if pull:
-        document.add("pull", _plain_table(pull))
+        document.add("pull", _plain_table(pull, _taken(left, "pull")))
     if mapping.header:
-        header = tomlkit.table()
-        for fact, where in mapping.header.items():
-            header.add(fact, _inline(_fact_values(where)))
-        document.add("header", header)
+        facts = {fact: _fact_values(where) for fact, where in mapping.header.items()}
+        document.add("header", _plain_table(facts, _taken(left, "header")))
+    for one in left:
+        document.add(tomlkit.nl())
+        for line in (f"{MARK}: {one.why}", f"[{one.table}]", *one.lines):
+            document.add(_comment(line))
     return tomlkit.dumps(document)
 
 
-def _plain_table(values: MappingOf[str, Any]) -> tomlkit.items.Table:
+def _taken(waiting: list[Open], table: str) -> list[Open]:
+    """What waits in one table, out of the list."""
+    found = [one for one in waiting if one.table == table]
+    waiting[:] = [one for one in waiting if one.table != table]
+    return found
+
+
+def _comment(line: str) -> tomlkit.items.Comment:
+    return tomlkit.comment("".join(c for c in line if c.isprintable()))
+
+
+def _plain_table(values: MappingOf[str, Any], waiting: Iterable[Open] = ()) -> tomlkit.items.Table:
     table = tomlkit.table()
     for key, value in values.items():
         table.add(key, _inline(value) if isinstance(value, dict) else value)
+    for one in waiting:
+        for line in (f"{MARK}: {one.why}", *one.lines):
+            table.add(_comment(line))
     return table
 
 
@@ -275,7 +337,9 @@ def _inline(values: MappingOf[str, Any]) -> tomlkit.items.InlineTable:
 
 def _column_values(column: Column) -> dict[str, Any]:
     key = "name" if isinstance(column.places[0], str) else "number"
-    values: dict[str, Any] = {key: _one_or_list(column.places), "unit": column.unit}
+    values: dict[str, Any] = {key: _one_or_list(column.places)}
+    if column.unit:
+        values["unit"] = column.unit
     if column.shift_s is not None:
         values["shift_s"] = column.shift_s
     if column.gauge:
@@ -299,9 +363,8 @@ def _pull_values(pull: PullWords) -> dict[str, Any]:
 
 
 def _fact_values(where: HeaderFact) -> dict[str, Any]:
-    return {"key": _one_or_list(where.keys)} | (
-        {"format": where.format} if where.format else {"unit": where.unit}
-    )
+    key = {"key": _one_or_list(where.keys)} if where.keys else {}
+    return key | ({"format": where.format} if where.format else {"unit": where.unit})
 
 
 def _without_none(values: MappingOf[str, Any]) -> dict[str, Any]:

@@ -55,6 +55,20 @@ def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
     return re.compile(f"[-+\u2212]?(?:{whole}(?:{point}[0-9]*)?|{point}[0-9]+)(?:[eE][-+]?[0-9]{{1,3}})?")
 
 
+_CLOCK: Final = re.compile(r"(?:([0-9]{1,3}):)?([0-5]?[0-9]):([0-5][0-9](?:[.,][0-9]{1,9})?)")
+
+
+def clock(cell: str, hours: bool = True) -> float | None:
+    """The seconds of a time as a clock writes it, `12:31:05,25`, or without hours `1:05.25`; None where the cell is none.
+
+    A fraction may stand behind a point or a comma: between colons neither can be a thousands mark.
+    """
+    found = _CLOCK.fullmatch(cell.strip())
+    if found is None or (found[1] is not None) != hours:
+        return None
+    return 3600.0 * int(found[1] or 0) + 60.0 * int(found[2]) + float(found[3].replace(",", "."))
+
+
 _ANY: Final = re.compile("[-+\u2212]?[.,]?[0-9][0-9.,'\u2019 \u00a0\u202f\u2009]*(?:[eE][-+]?[0-9]{1,3})?")
 
 

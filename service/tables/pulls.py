@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ from service.tables.numbers import Notation
 from service.tables.records import (
     CHANNELS,
     ENGINE_CHANNELS,
+    FACT_FIELDS,
+    FACTS,
     Column,
     Facts,
     FilePull,
@@ -24,7 +26,7 @@ from service.tables.records import (
     RowFault,
 )
 from service.tables.rows import Rows, rows_of
-from service.tables.units import in_si, unit_in
+from service.tables.units import CLOCK, in_si, rounded, unit_in
 
 GAPS: Final = 0.05  # share of rows a channel may miss before it is left out instead of the rows; our choice
 FALL: Final = 0.3  # of the range of engine speed, in one row: the next stacked pull begins; our choice
@@ -35,6 +37,10 @@ PAUSE_STEPS: Final = 20.0
 BACK_STEPS: Final = (
     1.5  # usual steps back in time: it starts again, and is not a clock that jitters; our choice
 )
+STEADY: Final = {"temperature": 1.0, "dew_point": 1.0, "pressure": 0.2, "humidity": 0.05}
+"""How far a column of the bay's air may flicker along a pull of seconds [degC, degC, kPa, share]; our choice."""
+IN: Final = {"temperature": " °C", "dew_point": " °C", "pressure": " kPa", "humidity": ""}
+HALF_A_DAY_S: Final = 43_200.0
 LARGEST: Final = 1e12  # no figure of a pull is greater in its unit; our choice
 
 Bools = NDArray[np.bool_]
@@ -59,7 +65,7 @@ def read_file(raw: bytes, mapping: Mapping, barometer_kpa: float | None = None) 
             first, last = (int(line) for line in rows.lines[chosen][[0, -1]])
             own = _own_facts(rows, (before, first), mapping, notation) if stacked else facts
             before = last
-            pull = part.pull(chosen, own, barometer_kpa)
+            pull = part.pull(chosen, part.with_air(chosen, own), barometer_kpa)
             if pull is not None:
                 pulls.append(pull)
     faults = sorted({*rows.faults, *faults}, key=lambda fault: (fault.line, fault.why))
@@ -90,6 +96,15 @@ def _own_facts(rows: Rows, gap: tuple[int, int], mapping: Mapping, notation: Not
     return facts_in([*between, *of_all], mapping.header, notation)[0]
 
 
+def over_midnight(seconds: Floats) -> Floats:
+    """A clock's times of day [s] that go on where it begins at nought again; a stopwatch never falls by half a day."""
+    known = np.flatnonzero(~np.isnan(seconds))
+    days = np.cumsum(np.diff(seconds[known], prepend=seconds[known][:1]) < -HALF_A_DAY_S)
+    through = seconds.copy()
+    through[known] += 2.0 * HALF_A_DAY_S * days
+    return through
+
+
 @dataclass
 class _Part:
     """The columns of one pull, or of several below each other."""
@@ -102,12 +117,18 @@ class _Part:
     def __post_init__(self) -> None:
         at = {index: place for place, index in enumerate(self.rows.wanted)}
         self.raw = {channel: self.rows.figures[:, at[index]] for channel, index in self.columns.items()}
+        if self._by_clock():
+            self.raw["time"] = over_midnight(self.raw["time"])
         for channel, values in self.raw.items():
             beyond = np.abs(values) > LARGEST
             if beyond.any():
                 self.raw[channel] = np.where(beyond, np.nan, values)
         self._leave_out_thin_channels()
         self.usable = self._usable()
+
+    def _by_clock(self) -> bool:
+        unit = unit_in(self.mapping.columns["time"].unit, "time") if "time" in self.raw else None
+        return unit is not None and unit.pint_name == CLOCK
 
     def _drawn(self) -> Bools:
         """Rows that say something of the engine; side by side a pull ends before the file does."""
@@ -137,7 +158,10 @@ class _Part:
             self._fault(row, f"no figure for {' and '.join(lacking)}")
         for row in np.flatnonzero(whole & ~turning).tolist():
             self._fault(row, f"engine speed {self.raw['rpm'][row]:g}: a pull takes only speeds above 0")
-        return whole & turning
+        named = np.ones_like(whole) if self.rows.pulls is None else ~np.isnan(self.rows.pulls)
+        for row in np.flatnonzero(whole & turning & ~named).tolist():
+            self._fault(row, "no run number: it belongs to no pull")
+        return whole & turning & named
 
     def _fault(self, row: int, why: str) -> None:
         self.faults.append(RowFault(int(self.rows.lines[row]), why))
@@ -155,7 +179,10 @@ class _Part:
             yield chosen
 
     def _breaks(self, index: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Where time starts again or pauses; without time, where engine speed falls at once."""
+        """Where the run number is another; without one, where time starts again or pauses; without time, where engine
+        speed falls at once."""
+        if self.rows.pulls is not None:
+            return np.flatnonzero(np.diff(self.rows.pulls[index])) + 1
         if "time" in self.raw:
             unit = unit_in(self.mapping.columns["time"].unit, "time")
             assert unit is not None
@@ -166,6 +193,26 @@ class _Part:
             )
         rpm = self.raw["rpm"][index]
         return np.flatnonzero(np.diff(rpm) < -FALL * float(np.ptp(rpm))) + 1
+
+    def with_air(self, chosen: Bools, facts: Facts) -> Facts:
+        """The facts with the air that stands in columns of its own, before what the header says; an air that runs away
+        along the pull is none, and said."""
+        for fact, values in self.rows.air.items():
+            unit = unit_in(self.mapping.air[fact].unit, FACTS[fact])
+            known = values[chosen & ~np.isnan(values)]
+            if unit is None or not known.size:
+                continue
+            known = in_si(known, unit)
+            low, high = float(np.min(known)), float(np.max(known))
+            if high - low > STEADY[fact]:
+                line = int(self.rows.lines[chosen][0])
+                why = f"{fact.replace('_', ' ')} runs from {low:g} to {high:g}{IN[fact]} along the pull, which a bay's air does not: left out"
+                self.faults.append(RowFault(line, why))
+                continue
+            told: dict[str, Any] = {FACT_FIELDS[fact]: rounded(float(np.median(known)))}
+            other = {"humidity": "dew_point_c", "dew_point": "humidity"}.get(fact)
+            facts = replace(facts, **told, **({} if other is None else {other: None}))
+        return facts
 
     def pull(self, chosen: Bools, facts: Facts, barometer_kpa: float | None) -> FilePull | None:
         """The chosen rows as one pull in SI; None where there are too few."""

@@ -41,13 +41,19 @@ FACTS: Final[dict[str, str]] = {
 }
 """Figures a header may hold beside the start of the pull: air of the bay, temperatures of the engine, the factor."""
 
+AIR: Final = ("temperature", "pressure", "humidity", "dew_point")
+"""Of them what a column may hold too: it is the pull's own air."""
+
 Place = int | str
 """A column by its number, counted from 1, or by its name."""
 
 
 @dataclass(frozen=True)
 class FileShape:
-    """How the file is laid out. Lines are counted from 1; 0 says that there is none; no encoding: found in each file."""
+    """How the file is laid out. Lines are counted from 1; 0 says that there is none; no encoding: found in each file.
+
+    `pull_column`: where each row says by a number or a word which pull it is of; pulls stand below each other then.
+    """
 
     encoding: str = ""
     separator: str = ","
@@ -59,6 +65,7 @@ class FileShape:
     footer_lines: int = 0
     rows: str = "time"
     pulls: str = "one"
+    pull_column: Place | None = None
 
 
 @dataclass(frozen=True)
@@ -74,7 +81,8 @@ class Column:
 
 @dataclass(frozen=True)
 class HeaderFact:
-    """A fact of the header lines: the words before its value, and its unit or the way its time is written."""
+    """A fact of the header lines: the words before its value, and its unit or the way its time is written. A time without
+    words is found by the way it is written, wherever it stands in a line."""
 
     keys: tuple[str, ...]
     unit: str = ""
@@ -109,12 +117,22 @@ class PullWords:
 
 @dataclass(frozen=True)
 class Mapping:
-    """How to read one kind of file."""
+    """How to read one kind of file. `air`: columns of the bay's air, which stands still along a pull."""
 
     file: FileShape
     columns: MappingOf[str, Column]
     pull: PullWords = field(default_factory=PullWords)
     header: MappingOf[str, HeaderFact] = field(default_factory=dict)
+    air: MappingOf[str, Column] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Open:
+    """What a person must settle in one table of a mapping: why, and the lines among which to choose."""
+
+    table: str
+    why: str
+    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True)

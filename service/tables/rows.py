@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from service.tables.cells import cells_of, lines_of, without_trailing
 from service.tables.errors import Unreadable
 from service.tables.header import Said, said_in
-from service.tables.numbers import number
+from service.tables.numbers import clock, number
 from service.tables.records import FileShape, Floats, Mapping, Place, RowFault
 from service.tables.text import decode
+from service.tables.units import CLOCK, CLOCKS, unit_in
 from service.tables.words import bare
 
 SOUGHT_LINES: Final = 300  # how far down the names are sought where their line has moved; our choice
@@ -23,13 +24,29 @@ SOUGHT_LINES: Final = 300  # how far down the names are sought where their line 
 
 @dataclass
 class Rows:
-    """The rows of a file: line numbers, figures [row, wanted column] with NaN for none, and all that was left out."""
+    """The rows of a file: line numbers, figures [row, wanted column] with NaN for none, and all that was left out.
+
+    `air`: the figures of the air's columns; `pulls`: which pull each row names, numbered as they come, NaN for none.
+    """
 
     lines: NDArray[np.int64]
     figures: Floats
     wanted: tuple[int, ...]
     said: list[Said]
     faults: list[RowFault] = field(default_factory=list)
+    air: dict[str, Floats] = field(default_factory=dict)
+    pulls: Floats | None = None
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Where columns stand, counted from 0: the channels', those of clock times among them (with hours or without), the
+    air's, and that of the pulls' own numbers."""
+
+    wanted: tuple[int, ...]
+    clocks: dict[int, bool]
+    air: dict[str, int]
+    pull: int | None
 
 
 def rows_of(raw: bytes, mapping: Mapping) -> tuple[Rows, dict[str, tuple[int, ...]]]:
@@ -42,11 +59,26 @@ def rows_of(raw: bytes, mapping: Mapping) -> tuple[Rows, dict[str, tuple[int, ..
     moved = _moved(lines, mapping)
     names = _cells_at(lines, mapping.file.names_line and mapping.file.names_line + moved, mapping.file)
     places = {
-        channel: tuple(_index(place, channel, names, mapping.file) for place in column.places)
+        channel: tuple(
+            _index(place, f"columns.{channel}.name", names, mapping.file) for place in column.places
+        )
         for channel, column in mapping.columns.items()
     }
-    wanted = tuple(sorted({index for found in places.values() for index in found}))
-    return _read(lines, mapping, moved, names, wanted), places
+    return _read(lines, mapping, moved, names, _places(mapping, names, places)), places
+
+
+def _places(mapping: Mapping, names: Sequence[str], places: dict[str, tuple[int, ...]]) -> _Places:
+    time = mapping.columns.get("time")
+    unit = None if time is None else unit_in(time.unit, "time")
+    is_clock = unit is not None and unit.pint_name in CLOCKS
+    clocks = dict.fromkeys(places["time"], unit.pint_name == CLOCK) if unit and is_clock else {}
+    air = {
+        fact: _index(column.places[0], f"air.{fact}.name", names, mapping.file)
+        for fact, column in mapping.air.items()
+    }
+    of_pull = mapping.file.pull_column
+    pull = None if of_pull is None else _index(of_pull, "file.pull_column", names, mapping.file)
+    return _Places(tuple(sorted({index for found in places.values() for index in found})), clocks, air, pull)
 
 
 def _cells_at(lines: Sequence[str], line: int, shape: FileShape) -> list[str]:
@@ -72,7 +104,7 @@ def _moved(lines: Sequence[str], mapping: Mapping) -> int:
     return 0
 
 
-def _index(place: Place, channel: str, names: Sequence[str], shape: FileShape) -> int:
+def _index(place: Place, key: str, names: Sequence[str], shape: FileShape) -> int:
     """A column's place counted from 0."""
     if isinstance(place, int):
         return place - 1
@@ -81,32 +113,32 @@ def _index(place: Place, channel: str, names: Sequence[str], shape: FileShape) -
         return found[0]
     if found:
         numbers = " and ".join(str(index + 1) for index in found)
-        raise Unreadable(
-            f"columns.{channel}.name: {place!r} stands over columns {numbers}; use number instead"
-        )
+        raise Unreadable(f"{key}: {place!r} stands over columns {numbers}; use number instead")
     there = ", ".join(repr(name) for name in names) or "nothing"
     raise Unreadable(
-        f"columns.{channel}.name: no column is named {place!r} in line {shape.names_line}, which has {there}; "
+        f"{key}: no column is named {place!r} in line {shape.names_line}, which has {there}; "
         "mend the mapping or learn it anew"
     )
 
 
-def _read(
-    lines: Sequence[str], mapping: Mapping, moved: int, names: Sequence[str], wanted: tuple[int, ...]
-) -> Rows:
+def _read(lines: Sequence[str], mapping: Mapping, moved: int, names: Sequence[str], places: _Places) -> Rows:
     shape = mapping.file
     first, end = shape.first_row + moved, len(lines) - shape.footer_lines
     around = [*range(1, first), *range(max(end, first - 1) + 1, len(lines) + 1)]
     heads = {line + moved for line in (shape.names_line, shape.units_line) if line}
     said = _said(lines, [line for line in around if line not in heads], mapping)
     width = len(names) if names and shape.separator != "blanks" else len(_cells_at(lines, first, shape))
-    reader = _Reader(mapping, names, wanted, width)
+    reader = _Reader(mapping, names, places, width)
     for line in range(first, end + 1):
         reader.take(line, lines[line - 1])
     for line in range(max(end, first - 1, 0) + 1, len(lines) + 1):
         reader.pass_over(line, lines[line - 1])
-    figures = np.array(reader.figures, dtype=np.float64).reshape(-1, len(wanted))
-    return Rows(np.array(reader.lines, dtype=np.int64), figures, wanted, [*said, *reader.said], reader.faults)
+    figures = np.array(reader.figures, dtype=np.float64).reshape(-1, len(places.wanted))
+    return Rows(
+        np.array(reader.lines, dtype=np.int64), figures, places.wanted, [*said, *reader.said], reader.faults,
+        {fact: np.array(values, dtype=np.float64) for fact, values in reader.air.items()},
+        None if places.pull is None else np.array(reader.pulls, dtype=np.float64),
+    )  # fmt: skip
 
 
 def _said(lines: Sequence[str], numbers: Sequence[int], mapping: Mapping) -> list[Said]:
@@ -123,9 +155,11 @@ def _said(lines: Sequence[str], numbers: Sequence[int], mapping: Mapping) -> lis
 class _Reader:
     """Takes line after line; keeps the figures of rows, and a fault for every other line."""
 
-    def __init__(self, mapping: Mapping, names: Sequence[str], wanted: tuple[int, ...], width: int) -> None:
-        self.mapping, self.names, self.wanted, self.width = mapping, list(names), wanted, width
-        self.lines, self.figures = array("q"), array("d")
+    def __init__(self, mapping: Mapping, names: Sequence[str], places: _Places, width: int) -> None:
+        self.mapping, self.names, self.places, self.width = mapping, list(names), places, width
+        self.lines, self.figures, self.pulls = array("q"), array("d"), array("d")
+        self.air = {fact: array("d") for fact in places.air}
+        self._labels: dict[str, int] = {}
         self.faults: list[RowFault] = []
         self.said: list[Said] = []
 
@@ -150,10 +184,29 @@ class _Reader:
             self._leave_out(line, "one of the mapping's footer lines, though it could be a row")
 
     def _figures(self, cells: Sequence[str]) -> list[float | None]:
+        if self.places.clocks:
+            return [self._figure(cells, index) for index in self.places.wanted]
         shape = self.mapping.file
         return [
-            number(cells[i], shape.decimal, shape.thousands) if i < len(cells) else None for i in self.wanted
+            number(cells[i], shape.decimal, shape.thousands) if i < len(cells) else None
+            for i in self.places.wanted
         ]
+
+    def _figure(self, cells: Sequence[str], index: int) -> float | None:
+        if index >= len(cells):
+            return None
+        if index in self.places.clocks:
+            return clock(cells[index], self.places.clocks[index])
+        return number(cells[index], self.mapping.file.decimal, self.mapping.file.thousands)
+
+    def _beside(self, cells: Sequence[str]) -> None:
+        """What a row says beside its figures: the air, and whose row it is."""
+        for fact, index in self.places.air.items():
+            figure = self._figure(cells, index)
+            self.air[fact].append(np.nan if figure is None else figure)
+        if self.places.pull is not None:
+            label = cells[self.places.pull] if self.places.pull < len(cells) else ""
+            self.pulls.append(self._labels.setdefault(label, len(self._labels)) if label else np.nan)
 
     def _take_row(self, line: int, text: str, cells: Sequence[str]) -> None:
         found = self._figures(cells)
@@ -164,6 +217,7 @@ class _Reader:
             return
         self.lines.append(line)
         self.figures.extend(np.nan if figure is None else figure for figure in found)
+        self._beside(cells)
 
     def _leave_out(self, line: int, why: str) -> None:
         self.faults.append(RowFault(line, why))

@@ -1,7 +1,8 @@
 """Units as people write them, and their factors.
 
-The factors are pint's; it is loaded only when a file is read (service/domain/units.py says what it costs). What a word
-means depends on the quantity of its column: `KW` is power, but degrees of crank beside an angle.
+The factors are the house's where it has them, else pint's, which is loaded only then: half a second of processor time at
+each start of a bay's command (measured). What a word means depends on the quantity of its column: `KW` is power, but
+degrees of crank beside an angle.
 """
 
 from __future__ import annotations
@@ -14,6 +15,13 @@ from typing import Any, Final
 
 import numpy as np
 
+from service.domain.units import (
+    FAHRENHEIT_ZERO,
+    FOOT_POUND_NM,
+    HORSEPOWER_KW,
+    METRIC_HORSEPOWER_KW,
+    PSI_KPA,
+)
 from service.tables.records import Floats
 
 SI: Final = {
@@ -29,7 +37,28 @@ SI: Final = {
     "factor": "dimensionless",
 }
 """What the house keeps of each quantity, in pint's words."""
+HOUSE: Final[dict[tuple[str, str], tuple[float, float]]] = {
+    ("speed", "1000 * rpm"): (1000.0, 0.0),
+    ("torque", "foot * force_pound"): (FOOT_POUND_NM, 0.0),
+    ("power", "horsepower"): (HORSEPOWER_KW, 0.0),
+    ("power", "metric_horsepower"): (METRIC_HORSEPOWER_KW, 0.0),
+    ("pressure", "hectopascal"): (0.1, 0.0),
+    ("pressure", "millibar"): (0.1, 0.0),
+    ("pressure", "bar"): (100.0, 0.0),
+    ("pressure", "psi"): (PSI_KPA, 0.0),
+    ("temperature", "degree_Fahrenheit"): (5.0 / 9.0, -FAHRENHEIT_ZERO * 5.0 / 9.0),
+    ("time", "millisecond"): (0.001, 0.0),
+    ("share", "percent"): (0.01, 0.0),
+    ("factor", "percent"): (0.01, 0.0),
+}
+"""Scale and offset to the house's unit, by service/domain/units.py or by definition; tested against pint."""
 AIR_FUEL_RATIO: Final = "AFR"
+DIGITS: Final = 12
+"""Kept of a converted value: without the dust of a conversion, and far above what any instrument shows (our choice)."""
+CLOCK: Final = "h:mm:ss"
+STOPWATCH: Final = "m:ss"
+CLOCKS: Final = (CLOCK, STOPWATCH)
+"""Times that are written as a clock shows them; `numbers.clock` reads them as seconds."""
 
 # Spellings stand as `plain` leaves them. Common practice, no source.
 _SPELLINGS: Final[dict[str, dict[str, str]]] = {
@@ -49,9 +78,9 @@ _SPELLINGS: Final[dict[str, dict[str, str]]] = {
         "kilogram_force * meter": "kgfm kgm mkg mkgf mkp kpm",
     },
     "power": {
-        "kilowatt": "kw kilowatt kilowatts",
+        "kilowatt": "kw kilowatt kilowatts wkw rwkw",
         "watt": "w watt watts",
-        "horsepower": "hp bhp whp horsepower",
+        "horsepower": "hp bhp whp rwhp horsepower",
         "metric_horsepower": "ps cv ch pk hk metrichp hpmetric metrichorsepower",
     },
     "pressure": {
@@ -74,6 +103,8 @@ _SPELLINGS: Final[dict[str, dict[str, str]]] = {
         "second": "s sec secs second seconds sek sekunden secondes secondi segundos",
         "millisecond": "ms msec milliseconds",
         "minute": "min minutes minuten",
+        CLOCK: "h:mm:ss hh:mm:ss hh:mm:ssf hh:mm:ssff hh:mm:ssfff hh:mm:ssms hms",
+        STOPWATCH: "m:ss mm:ss m:ssf mm:ssf mm:ssff mm:ssfff",
     },
     "share": {"percent": "% percent prozent pct %rh rh% %rf", "dimensionless": "1 - 0..1 ratio share"},
     "angle": {
@@ -149,6 +180,8 @@ def in_si(values: Floats, unit: Unit, stoichiometric: float | None = None) -> Fl
         if stoichiometric is None:
             raise ValueError("an air/fuel ratio needs the stoichiometric one of its scale")
         return values / stoichiometric
+    if unit.pint_name in CLOCKS:
+        return values
     scale, zero = _line(unit.quantity, unit.pint_name)
     return values * scale + zero
 
@@ -156,6 +189,15 @@ def in_si(values: Floats, unit: Unit, stoichiometric: float | None = None) -> Fl
 @cache
 def _line(quantity: str, name: str) -> tuple[float, float]:
     """Scale and offset of a unit to the SI one: every unit here is a straight line from it."""
+    if name == SI[quantity]:
+        return 1.0, 0.0
+    if (quantity, name) in HOUSE:
+        return HOUSE[quantity, name]
+    return line_by_pint(quantity, name)
+
+
+def line_by_pint(quantity: str, name: str) -> tuple[float, float]:
+    """The same by pint."""
     at = [_in_pint(x, quantity, name) for x in (0.0, 1.0)]
     return at[1] - at[0], at[0]
 
@@ -173,5 +215,10 @@ def _registry() -> Any:
 
 
 def one_in_si(value: float, unit: Unit) -> float:
-    """One value in the house's unit."""
-    return float(in_si(np.array([value]), unit)[0])
+    """One value in the house's unit, without the digits that turning units adds: 66.2 degF is 19 degC."""
+    return rounded(float(in_si(np.array([value]), unit)[0]))
+
+
+def rounded(value: float) -> float:
+    """A value to DIGITS significant digits."""
+    return float(f"{value:.{DIGITS}g}")

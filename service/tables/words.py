@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
 from typing import Final
 
-from service.tables.units import is_unit
+from service.tables.records import AIR
 
 _CHANNELS: Final[dict[str, str]] = {
     "rpm": "rpm, revs, engine speed, engine rpm, motor speed, rev, revolutions, engine revs, n, nmot, n engine, n motor, "
@@ -29,7 +28,8 @@ _CHANNELS: Final[dict[str, str]] = {
     "coppia ruota, driven axle torque",
     "wheel_power": "wheel power, power at the wheels, power at wheels, hub power, roller power, radleistung, "
     "puissance roue, puissance aux roues, potencia en rueda, potencia a la rueda, potenza alla ruota, potenza ruota",
-    "time": "time, elapsed, elapsed time, t, seconds, zeit, messzeit, laufzeit, temps, tiempo, tempo, time stamp",
+    "time": "time, elapsed, elapsed time, t, seconds, zeit, messzeit, laufzeit, temps, tiempo, tempo, time stamp, "
+    "time of day, clock, clock time, uhrzeit, heure, hora, ora",
     "roller_speed": "roller speed, drum speed, roller rpm, drum rpm, rollendrehzahl, rollengeschwindigkeit, "
     "vitesse rouleau, vitesse rouleaux, velocidad rodillo, velocidad del rodillo, velocita rullo, velocita rulli, giri rullo",
     "throttle": "throttle, throttle position, tps, throttle opening, pedal, drosselklappe, drosselklappenstellung, gaspedal, "
@@ -47,11 +47,12 @@ _CHANNELS: Final[dict[str, str]] = {
     "knock_retard": "knock retard, knock, retard, klopfregelung, zundrucknahme, retrait cliquetis, "
     "retraso por picado, ritardo detonazione",
     "inlet": "iat, inlet temperature, intake temperature, inlet air, intake air temperature, inlet air temperature, "
-    "intake air, intake temp, inlet temp, charge temperature, ansauglufttemperatur, ansaugtemperatur, ladelufttemperatur, "
+    "intake air, intake temp, inlet temp, charge temperature, ansaugluft, ansauglufttemperatur, ansaugtemperatur, "
+    "ladelufttemperatur, "
     "temperature admission, temperature d admission, temperature air admission, temperatura de admision, "
     "temperatura admision, temperatura aspirazione, temperatura aria aspirata",
 }
-_CORRECTED: Final = frozenset(
+CORRECTED: Final = frozenset(
     [
         "corrected",
         "corr",
@@ -63,13 +64,28 @@ _CORRECTED: Final = frozenset(
         "corregido",
         "corretta",
         "corretto",
+        "sae",
+        "din",
+        "iso",
+        "ece",
+        "eec",
+        "jis",
+        "std",
+        "stp",
     ]
 )
-_OBSERVED: Final = frozenset(
+"""Said of figures, also by the name of whoever wrote the standard."""
+NUMBERED: Final = re.compile(
+    r"(?:sae|din|iso|ece|eec|jis|un)[ _-]?[jdr]?[ _-]?(?:1349|607|1585|70020|1001|85)|j1349|j607|r85|d1001"
+)
+"""A standard by its number."""
+OBSERVED: Final = frozenset(
     [
         "observed",
+        "obs",
         "measured",
         "uncorrected",
+        "uncorr",
         "unkorrigiert",
         "gemessen",
         "mesure",
@@ -81,7 +97,7 @@ _OBSERVED: Final = frozenset(
         "raw",
     ]
 )
-_OTHER_PLACE: Final = frozenset(
+OTHER_PLACE: Final = frozenset(
     [
         "flywheel",
         "crank",
@@ -106,46 +122,55 @@ _OTHER_PLACE: Final = frozenset(
         "estimated",
         "target",
         "soll",
+        "limit",
+        "max",
+        "peak",
+        "demand",
+        "request",
     ]
 )
-_GAUGE_WORDS: Final = frozenset(
+GAUGE_WORDS: Final = frozenset(
     {"boost", "boost pressure", "pression de suralimentation", "presion de soplado"}
     | {"pressione di sovralimentazione", "pressione turbo"}
 )
-_SPEEDS: Final = frozenset(
-    [
-        "speed",
-        "road speed",
-        "vehicle speed",
-        "wheel speed",
-        "geschwindigkeit",
-        "vitesse",
-        "velocidad",
-        "velocita",
-    ]
+SPEEDS: Final = frozenset(["speed", "geschwindigkeit", "vitesse", "velocidad", "velocita"])
+"""A speed of whatever stands beside it; alone it is the engine's only where its unit is one of turning."""
+PLACES: Final = {
+    word: place
+    for place, listed in {
+        "engine": "engine motor moteur motore",
+        "wheel": "wheel wheels hub hubs axle atw",
+        "roller": "roller rollers drum drums",
+    }.items()
+    for word in listed.split()
+}
+"""Whose speed, torque or power it is."""
+LINKS: Final = frozenset(["at", "the", "of"])
+ABBREVIATIONS: Final = {
+    word: long
+    for long, listed in {
+        "engine": "eng",
+        "motor": "mot",
+        "wheel": "whl whls",
+        "speed": "spd",
+        "torque": "torq",
+        "power": "pwr",
+        "wheel torque": "wtq rwtq",
+        "wheel power": "whp rwhp wkw rwkw",
+        "temperature": "temp",
+        "pressure": "press",
+        "position": "pos",
+        "throttle": "thr",
+        "manifold": "mani",
+        "absolute": "abs",
+        "ignition": "ign",
+        "advance": "adv",
+    }.items()
+    for word in listed.split()
+}
+NUMBERING: Final = re.compile(
+    r"\b(?:run|pull|test|lauf|messung|essai|passage|tirada|prueba|prova|lancio)\b|(?:\s*\b\d+)+$|\d+$"
 )
-_NUMBERING: Final = re.compile(
-    r"\b(?:run|pull|test|lauf|messung|essai|passage|tirada|prueba|prova|lancio)\b|\d+$"
-)
-
-
-@dataclass(frozen=True)
-class Header:
-    """A column's header cell: its words without the unit, and the unit's word; empty where there is none."""
-
-    text: str
-    name: str
-    unit: str
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """What a column's words say: its channel, whether corrected or as observed, whether a pressure is a gauge's."""
-
-    channel: str
-    corrected: bool = False
-    observed: bool = False
-    gauge: bool = False
 
 
 def bare(text: str) -> str:
@@ -155,50 +180,7 @@ def bare(text: str) -> str:
     return " ".join(re.sub(r"[^\w%]|_", " ", text).split())
 
 
-def header_of(cell: str, unit_cell: str = "") -> Header:
-    """A header cell cut into name and unit: in brackets, after a comma or slash, as its last word, or a line below."""
-    text = cell.strip()
-    if unit_cell.strip():
-        return Header(text, bare(text), re.sub(r"^[\[({<]|[\])}>]$", "", unit_cell.strip()))
-    bracketed = re.fullmatch(r"(.*?)\s*[\[({<]([^\[\](){}<>]*(?:\([^()]*\))?[^\[\](){}<>]*)[\])}>]\s*", text)
-    if bracketed and bracketed[1]:
-        return Header(text, bare(bracketed[1]), bracketed[2].strip())
-    for pattern in (
-        r"(.+?)\s*,\s*(\S.*)",
-        r"(.+?)\s+/\s+(\S.*)",
-        r"(.+)\s+in\s+(\S+)",
-        r"(.+)[\s_]+([^\s_]+)",
-    ):
-        cut = re.fullmatch(pattern, text)
-        if cut and is_unit(cut[2]) and bare(cut[1]):
-            return Header(text, bare(cut[1]), cut[2].strip())
-    return Header(text, bare(text), text if is_unit(text) else "")
-
-
-def meaning_of(name: str, text: str = "") -> Meaning | None:
-    """The channel a column's bare name stands for; None where the words are not known or mean another place.
-
-    `text` is the whole cell: what stands in its brackets may be `corrected` or a place.
-    """
-    words = _NUMBERING.sub(" ", name).split()
-    every = {*words, *bare(text).split()}
-    if _OTHER_PLACE & every:
-        return None
-    corrected = bool(_CORRECTED & every)
-    phrase = " ".join(word for word in words if word not in _CORRECTED | _OBSERVED)
-    phrase = phrase or name
-    channel = _PHRASES.get(phrase)
-    if channel is None:
-        return None
-    return Meaning(channel, corrected, bool(_OBSERVED & every), channel == "map" and phrase in _GAUGE_WORDS)
-
-
-def is_speed(name: str) -> bool:
-    """Whether the words are those of a car's speed, or of a speed without saying whose."""
-    return _NUMBERING.sub(" ", name).strip() in _SPEEDS
-
-
-_PHRASES: Final = {phrase: channel for channel, listed in _CHANNELS.items() for phrase in listed.split(", ")}
+PHRASES: Final = {phrase: channel for channel, listed in _CHANNELS.items() for phrase in listed.split(", ")}
 
 FACT_WORDS: Final[dict[str, frozenset[str]]] = {
     fact: frozenset(words.split(", "))
@@ -219,13 +201,100 @@ FACT_WORDS: Final[dict[str, frozenset[str]]] = {
         "kuhlwassertemperatur, temperature eau, temperatura agua, temperatura acqua, coolant temp, water temp",
         "oil": "oil, oil temperature, oil temp, oltemperatur, temperature huile, temperatura aceite, temperatura olio",
         "inlet": "inlet temperature, intake temperature, intake air temperature, inlet temp, intake temp, iat, "
-        "ansauglufttemperatur, ansaugtemperatur, temperature admission, temperatura admision, temperatura aspirazione",
+        "ansaugluft, ansauglufttemperatur, ansaugtemperatur, temperature admission, temperatura admision, "
+        "temperatura aspirazione",
         "factor": "correction factor, factor, korrekturfaktor, facteur de correction, factor de correccion, "
         "fattore di correzione",
         "basis": "correction, corrected to, standard, norm, korrektur, norme, norma, correccion, correzione",
     }.items()
 }
 """The words before a fact of the header."""
+BESIDE_DATE: Final = frozenset(
+    [
+        "recorded",
+        "date",
+        "on",
+        "at",
+        "started",
+        "start",
+        "time",
+        "datum",
+        "zeit",
+        "uhr",
+        "le",
+        "am",
+        "no",
+        "nr",
+        "of",
+        "file",
+        "log",
+        "csv",
+        "txt",
+        "run",
+        "pull",
+        "test",
+        "lauf",
+        "messung",
+        "essai",
+        "passage",
+        "tirada",
+        "prueba",
+        "prova",
+        "lancio",
+        "data",
+        "fecha",
+        "hora",
+        "heure",
+        "ora",
+    ]
+)
+"""Words that may stand around a date which is when the pull was recorded; with others it may be a calibration's."""
+_ANY_AIR: Final = frozenset(
+    ["temperature", "temperatur", "temperatura", "pressure", "pression", "presion", "pressione"]
+)
+"""Words of the air in a header, where nothing else is meant, and of anything at all in a column."""
+_RUN_WORDS: Final = frozenset(
+    {
+        "run",
+        "run no",
+        "run nr",
+        "run number",
+        "pull",
+        "pull no",
+        "pull number",
+        "test no",
+        "test number",
+        "lauf",
+    }
+    | {
+        "lauf nr",
+        "laufnummer",
+        "messung",
+        "messung nr",
+        "essai",
+        "essai no",
+        "passage",
+        "tirada",
+        "prueba",
+        "prueba no",
+    }
+    | {"prova", "prova n", "lancio"}
+)
+
+
+def is_run(name: str) -> bool:
+    """Whether the words are those of a pull's own number."""
+    return name in _RUN_WORDS
+
+
+def air_of(name: str) -> tuple[str, bool] | None:
+    """Which of the bay's air a column's words name, and whether they can mean nothing else; None where none."""
+    for fact in AIR:
+        if name in FACT_WORDS[fact]:
+            return fact, name not in _ANY_AIR
+    return None
+
+
 OBSERVED_WORDS: Final = frozenset(
     [
         "none",

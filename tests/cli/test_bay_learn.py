@@ -1,11 +1,16 @@
 """`bayledger bay learn`: a sample in, a mapping out, with the reasons and the curve. No server."""
 
+from datetime import datetime
+
 import numpy as np
 import pytest
 
 from service.cli.bay.drawing import drawn
+from service.domain.correction import STANDARDS
 from service.tables import mapping
+from service.tables.errors import BadMapping
 from service.tables.pulls import read_file
+from service.tables.records import CHANNELS
 from tests.tables.shapes import SHAPES, curves, written
 
 BY_NAME = {shape.name: shape for shape in SHAPES}
@@ -79,7 +84,6 @@ def test_the_folder_of_a_mapping_is_made(run, sample, tmp_path):
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("without names", "its columns are without names"),
         ("no units, hp and N.m, noisy", "cannot be told apart"),
     ],
 )
@@ -88,6 +92,99 @@ def test_what_cannot_be_learned_is_said_in_one_line(run, sample, name, words):
     assert (ran.code, ran.out) == (1, "")
     assert words in ran.err
     assert len(ran.err.splitlines()) == 1
+
+
+def test_a_file_without_names_whose_figures_do_not_tell_says_which_columns_a_person_must_name(run, tmp_path):
+    path = tmp_path / "sample.csv"
+    path.write_text("\n".join(f"{rpm};{200 - rpm / 100:.1f}" for rpm in range(2000, 6001, 100)))
+    ran = run("bay", "learn", path)
+    assert (ran.code, ran.out) == (1, "")
+    assert "column 1, 2000 to 6000 and only rises; column 2, 140 to 180" in ran.err
+    assert "write a mapping that says by number which is the engine speed" in ran.err
+
+
+def test_a_file_without_names_that_is_sure_is_shown_by_numbers_with_what_to_look_at(run, sample):
+    ran = run("bay", "learn", sample("without names"))
+    assert (ran.code, ran.err) == (0, "")
+    lines = [" ".join(line.split()) for line in ran.out.splitlines()]
+    assert {"rpm 2 rpm", "torque 3 N.m", "power 4 kW", "time 1 s"} <= set(lines)
+    assert any(line.startswith("- there is no line of names") for line in lines)
+
+
+def test_the_example_is_a_mapping_that_reads_the_file_it_describes(run):
+    ran = run("bay", "learn", "--example")
+    assert (ran.code, ran.err) == (0, "")
+    read = mapping.read(ran.out)
+    names = "Run;Time;Engine speed;Torque;Power;AFR;Boost;Air"
+    rows = [f"{n};00:0{n}:0{k},5;{2000 + 500 * k};{180 - k};70;12,6;8;70,7" for n in (1, 2) for k in range(6)]
+    head = ("Date: 18/03/2026 16:20", "Barometer: 987.2 hPa")
+    pulls = read_file("\n".join([*head, names, *rows]).encode(), read).pulls
+    assert [pull.channels["rpm"].tolist() for pull in pulls] == [[2000 + 500 * k for k in range(6)]] * 2
+    assert [pull.facts.temperature_c for pull in pulls] == [21.5, 21.5]
+    assert pulls[0].facts.started_at == datetime.fromisoformat("2026-03-18 16:20")
+    assert pulls[0].channels["map"][0] == pytest.approx(98.72 + 8 * 6.894757)  # NIST SP 811, appendix B.8
+
+
+def test_every_word_that_the_example_offers_is_one_that_a_mapping_takes(run):
+    said = run("bay", "learn", "--example").out
+    listed = said[said.index("# Standards: ") :].partition(", or unknown")[0].removeprefix("# Standards: ")
+    assert set(listed.split(", ")) == {*STANDARDS} - {"none"}
+    also = said[said.index("# Also: axle_torque") :].partition(".")[0].removeprefix("# Also: ").split(", ")
+    assert {*mapping.read(said).columns, *also} == {*CHANNELS}
+
+
+def test_without_a_file_the_way_on_is_named(run):
+    ran = run("bay", "learn")
+    assert (ran.code, ran.out) == (2, "")
+    assert "--example prints a mapping" in ran.err
+
+
+def test_what_cannot_be_learned_leaves_a_draft_to_be_settled(run, sample, tmp_path):
+    out = tmp_path / "bay.toml"
+    ran = run("bay", "learn", sample("no units, hp and N.m, noisy"), "--out", out)
+    assert (ran.code, ran.out) == (1, "")
+    assert f"A draft is written to {out}: settle the lines marked TO BE SETTLED there" in ran.err
+    text = out.read_text(encoding="utf-8")
+    with pytest.raises(BadMapping, match="unit is missing"):
+        mapping.read(text)
+    chosen = text.replace('# unit = "N.m"', 'unit = "N.m"').replace('# unit = "hp"', 'unit = "hp"')
+    read = read_file(written(BY_NAME["no units, hp and N.m, noisy"]), mapping.read(chosen))
+    (true,) = curves(BY_NAME["no units, hp and N.m, noisy"])
+    assert read.pulls[0].channels["torque"] == pytest.approx(true.torque, abs=0.006)
+
+
+def test_a_draft_is_offered_where_none_was_asked_for(run, sample):
+    assert "--out NEW.toml writes a draft" in run("bay", "learn", sample("no units, hp and N.m, noisy")).err
+
+
+def test_a_file_without_a_table_leaves_no_draft(run, tmp_path):
+    (tmp_path / "sample.csv").write_text("no table at all")
+    ran = run("bay", "learn", tmp_path / "sample.csv", "--out", tmp_path / "bay.toml")
+    assert ran.code == 1
+    assert "no rows of figures" in ran.err
+    assert not (tmp_path / "bay.toml").exists()
+
+
+def test_a_moment_that_nobody_can_tell_is_listed_under_what_is_to_be_settled(run, tmp_path):
+    path = tmp_path / "sample.csv"
+    path.write_text(
+        "\n".join(
+            ["# pull 4, 03/04/2026 03:00", "rpm;Nm", *(f"{2000 + 100 * k};{180 - k}" for k in range(20))]
+        )
+    )
+    out = run("bay", "learn", path).out
+    assert (
+        "- when it was recorded: line 1: '03/04/2026 03:00' is two dates"
+        in out.partition("To be settled\n")[2]
+    )
+
+
+def test_air_and_run_numbers_are_shown_beside_the_channels(run, tmp_path):
+    path = tmp_path / "sample.csv"
+    rows = [f"{n};{2000 + 100 * k};{180 - k};21.5" for n in (1, 2) for k in range(20)]
+    path.write_text("\n".join(["Run;rpm;Nm;Air temp (C)", *rows]))
+    lines = [" ".join(line.split()) for line in run("bay", "learn", path).out.splitlines()]
+    assert {"air: temperature Air temp (C) C", "number of the pull Run"} <= set(lines)
 
 
 def test_units_of_the_drawing_are_chosen(run, sample):

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.tables.numbers import NOTATIONS, Notation, notations_of, number
+from service.tables.numbers import NOTATIONS, Notation, clock, notations_of, number
 
 
 def typed(value: float, digits: int, notation: Notation) -> str:
@@ -59,3 +59,18 @@ def test_one_mark_cannot_stand_for_both():
 )  # fmt: skip
 def test_a_notation_is_told_by_the_marks_or_several_remain(cells, notations):
     assert set(notations_of(cells).notations) == notations
+
+
+@given(st.integers(0, 86_399_999), st.sampled_from(".,"))
+def test_a_clock_time_is_read_back_to_the_millisecond_with_point_or_comma(ms, mark):
+    seconds, rest = divmod(ms, 1000)
+    cell = f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{mark}{rest:03d}"
+    assert clock(cell) == pytest.approx(ms / 1000.0, abs=1e-9)
+    assert clock(cell, hours=False) is None
+
+
+@pytest.mark.parametrize(
+    "cell", ["12:60:00", "12:31:60", "12:31", "12.31.05", "1,5", "", "12:31:05 PM", "-00:00:01"]
+)
+def test_what_no_clock_shows_is_no_time_of_day(cell):
+    assert clock(cell) is None

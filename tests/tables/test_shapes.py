@@ -20,7 +20,7 @@ from tests.tables.shapes import (
 )
 
 NAMES = [shape.name for shape in SHAPES]
-MUST_LEARN = 24
+MUST_LEARN = 29
 PRINTED = 1e-6  # NIST SP 811 prints its factors to seven digits
 
 
@@ -76,7 +76,7 @@ def test_by_learning_alone_most_shapes_give_the_true_curve():
     assert count >= MUST_LEARN, f"{count} of {len(SHAPES)} learned; not: {failed}"
 
 
-NOT_LEARNED = {"no units, hp and N.m, noisy": "cannot be told apart", "without names": "without names"}
+NOT_LEARNED = {"no units, hp and N.m, noisy": "cannot be told apart"}
 LEARNED = [shape for shape in SHAPES if shape.name not in NOT_LEARNED]
 
 

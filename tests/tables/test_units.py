@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 
 from service.tables.records import CHANNELS
-from service.tables.units import AIR_FUEL_RATIO, in_si, is_speed_of_car, one_in_si, unit_in
+from service.tables.units import (
+    AIR_FUEL_RATIO,
+    HOUSE,
+    SI,
+    in_si,
+    is_speed_of_car,
+    line_by_pint,
+    one_in_si,
+    unit_in,
+)
 
 # word, quantity, one of it in kW, N.m, kPa, rpm, s or a share
 NIST = [
@@ -24,10 +33,45 @@ def test_a_unit_is_worth_what_nist_prints(word, quantity, one):
     assert one_in_si(1.0, unit_in(word, quantity)) == pytest.approx(one, rel=5e-7)
 
 
+@pytest.mark.parametrize(("quantity", "name"), HOUSE)
+def test_the_houses_own_factors_are_those_of_pint(quantity, name):
+    scale, zero = line_by_pint(quantity, name)
+    assert HOUSE[quantity, name] == (
+        pytest.approx(scale, rel=1e-12),
+        pytest.approx(zero, rel=1e-12, abs=1e-12),
+    )
+
+
+@pytest.mark.parametrize("quantity", SI)
+def test_the_houses_unit_itself_is_a_factor_of_one_by_pint_too(quantity):
+    assert line_by_pint(quantity, SI[quantity]) == (1.0, 0.0)
+
+
 @pytest.mark.parametrize("word", ["°F", "F", "degF", "øF", "ºF", "Â°F", "° F"])
 def test_the_degree_sign_is_known_in_whatever_page_it_was_written(word):
     """NIST SP 811: t/degC = (t/degF - 32)/1.8."""
     assert one_in_si(212.0, unit_in(word, "temperature")) == pytest.approx(100.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("value", "word", "quantity", "turned"),
+    [
+        (66.2, "°F", "temperature", 19.0),
+        (70.7, "°F", "temperature", 21.5),
+        (987.2, "hPa", "pressure", 98.72),
+        (41.3, "%", "share", 0.413),
+    ],
+)
+def test_a_value_turned_has_no_digits_that_turning_made(value, word, quantity, turned):
+    """Exactly, by t/degC = (t/degF - 32)/1.8 and by definition."""
+    assert one_in_si(value, unit_in(word, quantity)) == turned
+
+
+def test_a_value_turned_keeps_twelve_digits():
+    """75 kgf.m/s by definition: 0.73549875 kW."""
+    power = one_in_si(33.3333, unit_in("PS", "power"))
+    assert power == pytest.approx(33.3333 * 0.73549875, rel=1e-9)
+    assert power == float(f"{power:.12g}") != float(f"{power:.11g}")
 
 
 def test_what_a_word_means_depends_on_the_quantity():

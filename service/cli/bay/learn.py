@@ -13,6 +13,7 @@ from service.cli.errors import CouldNotError
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from service.tables.draft import Draft
     from service.tables.learning import Proposal
     from service.tables.records import Column, FilePull
 
@@ -21,32 +22,69 @@ MOST_FAULTS = 10  # lines left out that are listed; the rest is counted
 
 
 @click.command("learn")
-@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False), required=False)
 @options.flag(
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="write the mapping here; never over a file.",
+    help="write the mapping here, or a draft of it; never over a file.",
 )
 @options.flag("--units", type=click.Choice(UNITS), default="si", help="units of the drawing; default si.")
-def command(file: Path, out: Path | None, units: str) -> None:
+@options.flag("--example", is_flag=True, help="print a mapping to begin with, every line explained.")
+def command(file: Path | None, out: Path | None, units: str, example: bool) -> None:
     """Learn how a bay's files are written from one sample: columns, units, notation, with the reasons.
 
-    What only a person can know stands under "To be settled". Nothing is sent. Needs no server.
+    What only a person can know stands under "To be settled", and in the mapping as lines behind a #: take the # off the
+    one that is true. Where no curve can be made out before that, --out writes such a draft with all that was understood,
+    and the exit code is 1. Nothing is sent. Needs no server.
+
+    Columns without names are taken only where power, torque and engine speed tell each other; else a draft offers them
+    by number.
 
     \b
     bayledger bay learn pull.csv
     bayledger bay learn pull.csv --out bay-2.toml
+    bayledger bay learn --example > bay-2.toml
     """
-    from service.cli.show import console
+    if example:
+        from service.tables.example_mapping import EXAMPLE
+
+        click.echo(EXAMPLE, nl=False)
+    elif file is None:
+        raise click.UsageError("name a FILE to learn from; --example prints a mapping to begin with.")
+    elif out is not None and out.exists():
+        raise CouldNotError(f"--out {out}: there is such a file already; name another or remove it first")
+    else:
+        _learn(file, out, units)
+
+
+def _learn(file: Path, out: Path | None, units: str) -> None:
+    from service.tables.draft import NotLearned
     from service.tables.errors import TableError
     from service.tables.learning import propose
 
-    if out is not None and out.exists():
-        raise CouldNotError(f"--out {out}: there is such a file already; name another or remove it first")
     try:
         proposal = propose(file.read_bytes())
+    except NotLearned as error:
+        raise CouldNotError(f"{file}: {error}. {_drafted(out, error.draft)}") from None
     except TableError as error:
         raise CouldNotError(f"{file}: {error}") from None
+    _print_all(proposal, units)
+    if out is not None:
+        _write(out, proposal)
+        click.echo(f"Written to {out}." + (" Settle what is open there." if proposal.doubts else ""))
+
+
+def _drafted(out: Path | None, draft: Draft) -> str:
+    """Where the draft stands, or how to get one."""
+    if out is None:
+        return "--out NEW.toml writes a draft with what was understood and the lines to choose from"
+    _write(out, draft)
+    return f"A draft is written to {out}: settle the lines marked TO BE SETTLED there"
+
+
+def _print_all(proposal: Proposal, units: str) -> None:
+    from service.cli.show import console
+
     screen = console()
     _print_columns(screen, proposal)
     _print_list(screen, "Why", proposal.reasons)
@@ -54,11 +92,6 @@ def command(file: Path, out: Path | None, units: str) -> None:
     for n, pull in enumerate(proposal.read.pulls, start=1):
         _print_curve(screen, n, pull, units)
     _print_list(screen, "To be settled", proposal.doubts)
-    if out is not None:
-        _write(out, proposal)
-        screen.print(
-            f"Written to {out}." + (" Settle what is open there." if proposal.doubts else ""), soft_wrap=True
-        )
 
 
 def _print_columns(screen: Console, proposal: Proposal) -> None:
@@ -67,6 +100,10 @@ def _print_columns(screen: Console, proposal: Proposal) -> None:
     table = plain_table("channel", "column", "unit")
     for channel, column in proposal.mapping.columns.items():
         table.add_row(channel, ", ".join(str(place) for place in column.places), _unit_in_words(column))
+    for fact, column in proposal.mapping.air.items():
+        table.add_row(f"air: {fact.replace('_', ' ')}", str(column.places[0]), column.unit)
+    if proposal.mapping.file.pull_column is not None:
+        table.add_row("number of the pull", str(proposal.mapping.file.pull_column), "")
     screen.print(table)
 
 
@@ -111,13 +148,13 @@ def _print_curve(screen: Console, n: int, pull: FilePull, units: str) -> None:
         screen.print(line, soft_wrap=True)
 
 
-def _write(out: Path, proposal: Proposal) -> None:
-    from service.tables.mapping import written
+def _write(out: Path, learned: Proposal | Draft) -> None:
+    from service.tables.mapping import MARK, written
 
-    said = [*proposal.reasons, *(f"TO BE SETTLED: {doubt}" for doubt in proposal.doubts)]
+    said = [*learned.reasons, *(f"{MARK}: {doubt}" for doubt in learned.doubts)]
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with out.open("x", encoding="utf-8") as file:
-            file.write(written(proposal.mapping, said))
+            file.write(written(learned.mapping, said, learned.open))
     except OSError as error:
         raise CouldNotError(f"--out {out}: {error.strerror or error}; name another place") from None
