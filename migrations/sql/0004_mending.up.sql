@@ -90,6 +90,8 @@ DECLARE
     written   text[];
     cars      integer[];
     addresses text[];
+    side      text;
+    free      CONSTANT text[] := '{note,notes,fitting_notes,label,reason}';
 BEGIN
     PERFORM FROM vehicle WHERE vehicle_id = erased AND erased_at IS NULL AND merged_into IS NULL FOR NO KEY UPDATE;
     IF NOT FOUND THEN
@@ -129,6 +131,20 @@ BEGIN
                        reason = regexp_replace(reason, named, neutral, 'gi')
     WHERE  before::text ~ held OR after::text ~ held OR reason ~* named;
 
+    -- What people wrote about other records stands there a second time, as values of the fields they wrote into.
+    FOREACH side IN ARRAY ARRAY['before', 'after']
+    LOOP
+        EXECUTE format($words$
+            UPDATE history SET %1$I = (
+                SELECT jsonb_object_agg(key, CASE
+                    WHEN key <> ALL ($1) THEN value
+                    WHEN jsonb_typeof(value) = 'string' THEN to_jsonb(regexp_replace(value #>> '{}', $2, $3, 'gi'))
+                    ELSE regexp_replace(value::text, $2, $3, 'gi')::jsonb END)
+                FROM   jsonb_each(%1$I))
+            WHERE  %1$I ?| $1 AND %1$I::text ~* $4
+            $words$, side) USING free, named, neutral, array_to_string(tags, '|');
+    END LOOP;
+
     DELETE FROM kept_answer
     WHERE  convert_from(body, 'UTF8') ~ named OR location ~ named
            OR EXISTS (SELECT FROM unnest(addresses) AS address WHERE location = '/v1/' || address);
@@ -142,7 +158,7 @@ BEGIN
                        written[1], written[2]) USING named, neutral;
     END LOOP;
     UPDATE finding SET cleared_why = 'erased'
-    WHERE  cleared_why IS NOT NULL AND cleared_why <> 'amended: no longer so'
+    WHERE  cleared_why IS NOT NULL AND NOT starts_with(cleared_why, 'amended: no longer so')
            AND session_id IN (SELECT session_id FROM session WHERE vehicle_id = ANY (cars));
     UPDATE modification SET notes = NULL, price_paid = NULL, currency = NULL WHERE vehicle_id = ANY (cars);
     UPDATE pull SET reason = CASE WHEN reason IS NOT NULL THEN 'erased' END,

@@ -5,6 +5,7 @@ its platform and model year, which many cars share, and what the answers rest on
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from secrets import token_hex
@@ -36,7 +37,7 @@ def erase_vehicle(conn: Connection, tag: str, why: str, who: str) -> Erased:
         )
     if vehicle.erased_at is not None:
         raise Conflict(f"the identity of {tag} was erased already; there is nothing left to erase")
-    refuse_naming((tag, *vehicle.merged_from), why)
+    refuse_naming(store.tags_of(conn, vehicle.vehicle_id), why)
     neutral = f"erased-{token_hex(6)}"
     addresses = store.sessions_of(conn, vehicle.vehicle_id)
     store.erase_vehicle(conn, vehicle.vehicle_id, neutral)
@@ -50,7 +51,7 @@ def erase_vehicle(conn: Connection, tag: str, why: str, who: str) -> Erased:
     return Erased(erased.erased_at, len(addresses))
 
 
-def refuse_naming(tags: tuple[str, ...], why: str) -> None:
+def refuse_naming(tags: Sequence[str], why: str) -> None:
     """The reason stays on record, so it must not name what is erased."""
     named = next((tag for tag in tags if re.search(rf"(?<![a-z0-9-]){tag}(?![a-z0-9-])", why.lower())), None)
     if named is not None:

@@ -53,11 +53,12 @@ def imported_on(conn: Connection, wanted: Sequence[tuple[str, str, datetime]]) -
     with conn.cursor(row_factory=class_row(ImportedPeaks)) as cursor:
         return cursor.execute(
             """
-            SELECT id AS session, posted_by, bay.slug::text AS bay, tag::text AS vehicle, session.started_at,
+            SELECT id AS session, posted_by, bay.slug::text AS bay, wanted.vehicle, session.started_at,
                    posted_power_kw AS power_kw, posted_torque_nm AS torque_nm
             FROM   unnest(%s::text[], %s::text[], %s::timestamptz[]) AS wanted (bay, vehicle, began)
                    JOIN vehicle ON tag = wanted.vehicle
-                   JOIN session ON session.vehicle_id = vehicle.vehicle_id AND session.started_at = wanted.began
+                   JOIN session ON session.vehicle_id = coalesce(vehicle.merged_into, vehicle.vehicle_id)
+                                   AND session.started_at = wanted.began
                    JOIN bay ON bay.bay_id = session.bay_id AND bay.slug = wanted.bay
                    JOIN setup USING (session_id)
                    JOIN pull USING (setup_id)

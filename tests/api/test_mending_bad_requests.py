@@ -3,7 +3,10 @@
 from typing import Any
 
 import pytest
+from flask import Flask
 
+from service.local import LocalServer
+from tests.api.conftest import filled
 from tests.api.mending import done, posted
 from tests.conftest import Client
 from tests.factories import pull, session, setup
@@ -24,9 +27,28 @@ MENDS: dict[str, dict[str, Any]] = {
 everywhere = pytest.mark.parametrize("path", MENDS)
 
 
+@pytest.fixture(scope="module")
+def mended_ledger(built_app: Flask, server: LocalServer, stoats_template: str) -> tuple[str, dict[str, int]]:
+    """A shop in which each of them can be done, made once: its database, and the numbers that its addresses need."""
+    numbers: dict[str, int] = {}
+    url = filled(built_app, server, "mended", stoats_template, lambda stoats: numbers.update(mend(stoats)))
+    return url, numbers
+
+
+@pytest.fixture(scope="module")
+def stoats_url(mended_ledger: tuple[str, dict[str, int]]) -> str:
+    """Here each mend can be done in the shop of `stoats`."""
+    return mended_ledger[0]
+
+
 @pytest.fixture
-def mended(stoats: Client) -> dict[str, int]:
-    """A shop in which each of them can be done: the numbers that its addresses need."""
+def mended(mended_ledger: tuple[str, dict[str, int]]) -> dict[str, int]:
+    """The numbers that the addresses need."""
+    return mended_ledger[1]
+
+
+def mend(stoats: Client) -> dict[str, int]:
+    """Do one thing of each kind that can be undone."""
     before = {"from": "2026-02-01T00:00:00+00:00", "to": "2026-02-02T00:00:00+00:00", "factor": 1.01}
     correction = done(stoats.post("/v1/bays/north/corrections", {**before, **WHY}), 201)["id"]
     done(stoats.post("/v1/vehicles/stoat-9/merge", {"into": "stoat-8", **WHY}))

@@ -255,7 +255,28 @@ def test_a_doubt_that_the_wrong_factor_made_goes_with_it_and_comes_back_with_it(
     made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": 1 / 0.7, **WHY}), 201)
     assert stoats.get(f"/v1/sessions/{low['id']}").json["setups"][0]["doubts"] == []
     done(stoats.post(f"{CORRECTIONS}/{made['id']}/undo", WHY))
-    assert stoats.get(f"/v1/sessions/{low['id']}").json["setups"][0]["doubts"] == doubts
+    back = stoats.get(f"/v1/sessions/{low['id']}").json
+    assert back["setups"][0]["doubts"] == doubts
+    cleared = [one["cleared"] for one in back["checks"] if "cleared" in one and one["level"] == "doubtful"]
+    assert {(one["by"], one["reason"], one["confirmed"]) for one in cleared} == {
+        ("admin", f"no longer so after correction {made['id']} of north", False)
+    }
+    pull = back["setups"][0]["pulls"][0]["id"]
+    unconfirmed = stoats.post(f"/v1/pulls/{pull}/unconfirm", {"reason": "nobody had confirmed it"})
+    assert unconfirmed.status_code == 409
+
+
+def test_a_doubt_that_a_right_factor_would_make_goes_when_the_correction_is_taken_back(stoats):
+    for n in range(2, 12):
+        posted(stoats, session(setup(), vehicle=f"stoat-{n}", day=n % 4 + 1))
+    right = posted(stoats, session(setup(), day=7))
+    made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": 1.3, **WHY}), 201)
+    doubted = stoats.get(f"/v1/sessions/{right['id']}").json["setups"][0]["doubts"]
+    assert doubted != []
+    done(stoats.post(f"{CORRECTIONS}/{made['id']}/undo", WHY))
+    checks = stoats.get(f"/v1/sessions/{right['id']}").json["checks"]
+    said = {one["cleared"]["reason"] for one in checks if one["level"] == "doubtful"}
+    assert said == {f"no longer so after correction {made['id']} of north was taken back"}
 
 
 def test_only_an_admin_corrects_a_bay(stoats, reader, north):
