@@ -121,14 +121,13 @@ function withFuel(changed) {
   return Object.keys(of(true)).length ? { ...of(false), fuel: of(true) } : changed;
 }
 
-const NO_LONGER_SO = "amended: no longer so"; // how the ledger itself closes a doubt that an amendment removed
 const STATUSES = [["accepted", "counts"], ["settling", "before the readings had settled: counts nowhere"], ["rejected", "rejected: counts nowhere"]];
 
 export function pullControls(about, record, setup, pull) {
   const at = `/v1/pulls/${pull.id}`;
   const against = record.checks.filter((check) => check.level === "doubtful" && isAgainst(check.pointer, setup, pull));
   const doubts = against.filter(({ cleared }) => !cleared);
-  const settled = against.filter(({ cleared }) => cleared && cleared.reason !== NO_LONGER_SO);
+  const settled = against.filter(({ cleared }) => cleared?.confirmed);
   return unfolding(`Strike, confirm or amend pull ${pull.n} of setup ${setup.n}`, () => [
     doubts.length
       ? act(about, record, {

@@ -192,8 +192,8 @@ function fittedSection({ own, named, receipts, car, name, caller }) {
     { id: "fitted" },
     steps.length
       ? table("Each change of state, by this car's own readings, against the state before it only", heads, steps, words, true)
-      : el("p", {}, "No change of state was measured on both sides, so what a part did to this very car is not known."),
-    steps.length ? el("p", { class: "state" }, AGAINST_ONE) : null,
+      : el("p", {}, "No change of state was measured on both sides, so what a part did to this very car is not known.", own.says.in_doubt && ` ${own.says.in_doubt}`),
+    steps.length ? el("p", { class: "state" }, AGAINST_ONE, own.says.in_doubt && ` ${own.says.in_doubt}`) : null,
     receiptsTable(receipts, named, caller),
     el("p", { class: "state" }, "A service is recorded as a part of the kind 'service event', so whether it brought anything back stands here too. ",
       "The distance driven is kept once for a car, not at each visit: how its figures fade with distance cannot be told."),

@@ -4,7 +4,7 @@ import { el } from "./dom.js";
 import { link } from "./links.js";
 import { openedPair } from "./records.js";
 import { answers, section, table, unfold, unfoldLater } from "./show.js";
-import { count, date, known, match, number, percent, signed, system, typed, whatDiffers } from "./say.js";
+import { count, date, known, match, number, percent, signed, system, typed, allThatDiffers } from "./say.js";
 
 const MOST_LISTED_PAIRS = 100; // our choice: the rest is written only when it is asked for
 
@@ -77,7 +77,7 @@ function pairTable(caption, heads, some, told) {
   const conditions = (pair) =>
     pair.held
       ? "held"
-      : (pair.differs ?? []).map((item) => whatDiffers(item, system(told.answer))).join("; ") || "not known";
+      : allThatDiffers(pair.differs ?? [], system(told.answer)) || "not known";
   const gain = (pair) => (told.name === "%" ? pair.gain : told.of(pair));
   const row = (pair) => [
     pair.vehicle,

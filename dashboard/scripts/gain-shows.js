@@ -140,7 +140,7 @@ export function cars(told) {
           "gain-cars",
           name,
           { rows: [...rows, ...chosen.map(dot)], nought },
-          `Gain in ${name}${footing}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike. The pairs are listed below.`,
+          `Gain in ${name}${footing}, one row for each car. Full dot: like for like (same strap-down, conditions held). Open dot: less alike, or not known to be alike. The pairs are listed below.`,
           file,
         );
   return section("Car by car", { id: "cars" }, answers(told.said("cars")), drawn);

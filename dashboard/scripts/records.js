@@ -4,7 +4,7 @@ import { ask } from "./ask.js";
 import { chart } from "./chart.js";
 import { el } from "./dom.js";
 import { carLink, link, setupOf, sheetPage } from "./links.js";
-import { UNITS, conditionUnit, date, known, number, standard, whatDiffers } from "./say.js";
+import { UNITS, conditionUnit, date, known, number, standard, allThatDiffers } from "./say.js";
 import { table, unfoldLater } from "./show.js";
 
 // `pair`: vehicle, before, after (addresses of setups); with `at`, `held` and `differs` where they are known.
@@ -52,12 +52,10 @@ function held({ held: same, differs }, units) {
       {},
       "What was recorded of the conditions stayed inside the windows of a like-for-like test.",
     );
-  const words = differs.map((item) => whatDiffers(item, units)).join("; ");
-  return el(
-    "p",
-    {},
-    words ? `Not the same on both sides: ${words}.` : "Too little was recorded to say the conditions held.",
-  );
+  const words = allThatDiffers(differs, units);
+  const moved = differs.some(({ before, after }) => known(before) && known(after));
+  if (moved) return el("p", {}, `Not the same on both sides: ${words}.`);
+  return el("p", {}, `Too little was recorded to say the conditions held${words && `: ${words}`}.`);
 }
 
 /* Conditions */

@@ -130,16 +130,25 @@ const WHAT = {
   ratio: ["ratio"],
 };
 
+// What moved between two sides, then what was recorded on neither of them.
+export function allThatDiffers(differs, units) {
+  const neither = differs.filter(({ before, after }) => !known(before) && !known(after));
+  const words = differs.filter((one) => !neither.includes(one)).map((one) => whatDiffers(one, units));
+  const names = neither.map(({ what }) => nameOf(what)[0]).join(", ");
+  return [...words, ...(names ? [`not recorded on both sides: ${names}`] : [])].join("; ");
+}
+
+const nameOf = (what) => WHAT[what] ?? [what.replaceAll("_", " ")];
+
 // One condition that was not held: what, and both readings.
 export function whatDiffers({ what, before, after }, units) {
-  const [name, quantity] = WHAT[what] ?? [what.replaceAll("_", " ")];
+  const [name, quantity] = nameOf(what);
   const unitIn = quantity ? ` ${conditionUnit(quantity, units)}` : "";
   const digits = { maximumFractionDigits: quantity ? 1 : 3 };
   const value = (reading, end) =>
     typeof reading === "number"
       ? reading.toLocaleString("en-GB", digits) + end
       : String(reading ?? "not recorded");
-  if (!known(before) && !known(after)) return `${name}: not recorded`;
   const first = typeof after === "number" ? "" : unitIn; // once, after the last number
   return `${name} ${value(before, first)}, then ${value(after, unitIn)}`;
 }

@@ -3,7 +3,7 @@
 import { el } from "./dom.js";
 import { carPage, link, setupOf } from "./links.js";
 import { moreButton, pageOf } from "./paged.js";
-import { date, known, number, percent, tied } from "./say.js";
+import { count, date, known, number, percent, tied } from "./say.js";
 import { csvButton, section, table, unfold } from "./show.js";
 
 const PAGE = 20;
@@ -28,7 +28,7 @@ function nobody({ name }, day) {
 }
 
 function aDay(one, { name, false_alarm_rate: rate }) {
-  const wide = one.reach_days ? ` The day alone has too few cars, so ${number(one.reach_days)} days before and after it are taken in.` : "";
+  const wide = one.reach_days ? ` The day alone has too few cars, so ${count(one.reach_days, "day")} before and after it are taken in.` : "";
   return [
     el("p", { class: "lead" }, el("strong", {}, `${name}, ${date(one.day)}. `), tied(one.said)),
     el("p", {}, `The limit is such that about ${number(rate * 100)} ordinary day in 100 lies beyond it.${wide}`),
@@ -55,7 +55,7 @@ function earlier({ body, next }, bay) {
   const line = (one) => [
     link(`bays.html?${new URLSearchParams({ bay, day: one.day })}#today`, date(one.day), `${date(one.day)}, this day`),
     number(one.cars),
-    one.reach_days ? `${number(one.reach_days)} days either side` : "that day",
+    one.reach_days ? `${count(one.reach_days, "day")} either side` : "that day",
     known(one.deviation_percent) ? percent(one.deviation_percent, 1, true) : "not known",
     known(one.limit_percent) ? percent(one.limit_percent, 1) : "not known",
     STATE[one.state],

@@ -86,7 +86,7 @@ function found({ checks, started_at: at }) {
     where(pointer),
     level === "doubtful" ? "doubt" : "note",
     message,
-    cleared ? `settled by ${cleared.by}, ${date(cleared.at)}: ${cleared.reason}` : level === "doubtful" ? "stands" : "counts all the same",
+    cleared ? settled(cleared) : level === "doubtful" ? "stands" : "counts all the same",
   ]);
   const made = unfold(title, table(`Findings of ${date(at)}, with figures in kW, N·m, °C and kPa`, ["about", "level", "what was noticed", "now"], rows, [true, true, true, true], true));
   made.open = doubts.length > 0;
@@ -126,6 +126,9 @@ const CHECKED = {
   declared: "By its owner's word the rest is stock.",
   unknown: "Whether the rest is stock was not checked.",
 };
+// A person's word, or what the ledger closed by itself after somebody's change.
+const settled = ({ by, at, reason, confirmed }) => `${confirmed ? "settled" : "closed after a change"} by ${by}, ${date(at)}: ${reason}`;
+
 const COUNTS = { accepted: "counts", settling: "before the readings had settled, counts nowhere", rejected: "rejected, counts nowhere" };
 
 function pullPart(record, setup, pull, about) {

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from service.answers.unlike import unlike_words
 from service.domain.correction import STANDARDS
 from service.domain.measures import Measure
 from service.domain.names import quoted
@@ -163,7 +164,7 @@ def about_pairs(answer: "TypicalGain") -> Iterator[str]:
         each = "" if pairs.peaks_only == 1 else "each "
         yield f"{pairs.peaks_only} of the cars {has} peak figures only, {each}read as one best pull."
     if pairs.cars and 2 * pairs.like_for_like_used < pairs.cars:
-        yield "Most of these comparisons are not like for like: other days, other bays, or conditions that moved."
+        yield unlike_words(pairs)
     if pairs.cars and pairs.context == "as-usually-fitted":
         of_pairs = "the pairs' own figure" if answer.model else "this"
         yield f"Some of these cars had other parts fitted: {of_pairs} is the gain next to what is usually fitted with it."

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.answers.gain_words import Teller, cars, condition, in_words, number, speed, sure
+from service.answers.gain_words import Teller, cars, in_words, number, speed, sure
 from service.answers.pairs_gain import ShownPair
 from service.answers.typical_gain import TypicalGain
+from service.answers.unlike import differing_names
 from service.answers.without_gain import WithoutGain, noise_floor, without_gain
 from service.domain.names import quoted
 from service.domain.pairing import MATCHES
@@ -186,7 +187,7 @@ def circumstances(facts: Facts, pair: ShownPair) -> str:
     """How alike a pair's two sides were, in words."""
     place = facts.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id]
     how = MATCH_WORDS[MATCHES[pair.row.match]]
-    differing = [facts.tell.difference(one) for one in place.differs]
+    differing = facts.tell.differences(place.differs)
     if differing:
         return f"{how}; {'; '.join(differing)}"
     return f"{how}, {'conditions held' if pair.row.held else 'conditions not fully recorded'}"
@@ -224,17 +225,13 @@ def anything_else_changed(facts: Facts) -> Iterator[Said]:
     held = sum(pair.row.held for pair in facts.used)
     words = [
         f"The fitted parts differ by this one alone in every comparison counted; in {held or 'none'} of {cars(len(facts.used))} "
-        "what was recorded of the conditions was held as well."
+        "the conditions are known to have been held as well."
     ]
-    names = sorted(
-        {
-            condition(one)[0]
-            for pair in facts.used
-            for one in facts.found.pairs.places[pair.row.with_.setup_id, pair.row.without.setup_id].differs
-        }
-    )
-    if names:
-        words.append(f"Not held in the others: {in_words(names)}; each is named in the list of pairs.")
+    moved, unrecorded = differing_names(facts.found.pairs)
+    if moved:
+        words.append(f"Not held in the others: {in_words(moved)}; each is named in the list of pairs.")
+    if unrecorded:
+        words.append(f"Not recorded on both sides: {', '.join(unrecorded)}.")
     if facts.found.entangled:
         words.append(
             f"Other cars had it changed together with {in_words([quoted(name) for name in facts.found.entangled])}; the two cannot be told apart."

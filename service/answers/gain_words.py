@@ -5,24 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.answers.typical_gain import TypicalGain
+from service.answers.unlike import condition
 from service.domain.units import from_si, symbol
 
 ROUGH = 0.01
 """An interval wider than this share of the reading to either side leaves no decimal worth saying (our choice)."""
-DIFFERENCES: dict[str, tuple[str, str | None]] = {
-    # what may differ between the two sides of a pair, in words, and the quantity it is
-    "coolant_c": ("coolant", "temperature"),
-    "oil_c": ("oil", "temperature"),
-    "inlet_c": ("inlet air", "temperature"),
-    "ethanol": ("share of ethanol", None),
-    "lambda_mean": ("lambda", None),
-    "spark_advance_deg": ("spark advance", None),
-    "map_max_kpa": ("manifold pressure", "pressure"),
-    "tyre_pressure_kpa": ("tyre pressure", "tyre_pressure"),
-    "ramp_rpm_s": ("ramp", None),
-    "temperature_c": ("air", "temperature"),
-    "pressure_kpa": ("air pressure", "pressure"),
-}
 
 
 def number(value: float, places: int = 0, *, plus: bool = False) -> str:
@@ -46,11 +33,6 @@ def money(amount: float, currency: str | None) -> str:
 def in_words(names: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-
-
-def condition(one: dict[str, Any]) -> tuple[str, str | None]:
-    """What differed between the two sides of a pair, in words, and the quantity it is."""
-    return DIFFERENCES.get(one["what"], (str(one["what"]).replace("_", " "), None))
 
 
 def sure(level: float) -> str:
@@ -101,6 +83,14 @@ class Teller:
         """A gain in percent."""
         return f"{number(self.found.percent(log), 1, plus=plus)} %"
 
+    def differences(self, differs: Sequence[dict[str, Any]]) -> list[str]:
+        """What moved between the two sides of a pair, then what was recorded on neither of them."""
+        neither = [one for one in differs if one["before"] is None and one["after"] is None]
+        words = [self.difference(one) for one in differs if one not in neither]
+        if neither:
+            words.append(f"not recorded on both sides: {', '.join(condition(one)[0] for one in neither)}")
+        return words
+
     def difference(self, one: dict[str, Any]) -> str:
         """A condition that moved between the two sides of a pair, with both readings."""
         name, quantity = condition(one)
@@ -112,7 +102,5 @@ class Teller:
                 return "not recorded" if value is None else value
             return f"{from_si(float(value), quantity, self.units):.1f}{end}" if quantity else f"{value:.3g}"
 
-        if one["before"] is None and one["after"] is None:
-            return f"{name}: not recorded"
         first = unit if one["after"] is None else ""  # once, after the last number
         return f"{name} {shown(one['before'], first)}, then {shown(one['after'], unit)}"

@@ -5,10 +5,13 @@ from datetime import datetime
 from service.answers.own_readings import OwnReadings
 from service.stats.own_readings import Change
 
+DOUBTS = {"weather-stuck": "the air was not measured anew"}
+"""Doubts whose code does not say to a customer what is doubted; the others' codes are words."""
+
 
 def sentences(found: OwnReadings, standing: str | None = None) -> dict[str, str | None]:
     """`standing`: how it stands among its kind; `first`: against its first reading; `since`: down since when; `returned`:
-    whether it came back to stock.
+    whether it came back to stock; `in_doubt`: what counts nowhere because of a doubt, and why.
 
     What another sentence says of the same two readings is not said twice.
     """
@@ -18,7 +21,20 @@ def sentences(found: OwnReadings, standing: str | None = None) -> dict[str, str 
         "first": None if found.first is not None and found.first in said else first_words(found),
         "since": since_words(found),
         "returned": returned_words(found),
+        "in_doubt": in_doubt(found),
     }
+
+
+def in_doubt(found: OwnReadings) -> str | None:
+    """How many setups stand in doubt, by what doubts, and what would let them count."""
+    doubted = [one.row for one in found.figures.values() if one.row.struck is None and one.row.doubts]
+    if not doubted:
+        return None
+    codes = dict.fromkeys(code for row in doubted for code in row.doubts)
+    why = "; ".join(DOUBTS.get(code, code.replace("-", " ")) for code in codes)
+    are, count = ("is", "counts") if len(doubted) == 1 else ("are", "count")
+    setups = f"{len(doubted)} setup{'' if len(doubted) == 1 else 's'}"
+    return f"{setups} {are} in doubt ({why}) and {count} nowhere until confirmed or amended."
 
 
 def day(at: datetime) -> str:

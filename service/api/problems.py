@@ -12,6 +12,7 @@ from werkzeug.exceptions import HTTPException
 
 from service.domain.errors import Fault, LedgerError, Refused
 from service.schemas.base import NO_SUCH_FIELD
+from service.schemas.fields import MISSING
 from service.store.db import broken_rule
 
 log = logging.getLogger("bayledger")
@@ -124,7 +125,7 @@ def asked_place(name: str, location: str = "query") -> dict[str, Any]:
 
 
 PLAIN = {
-    "Missing data for required field.": "missing: this field is required",
+    "Missing data for required field.": MISSING,
     "Field may not be null.": "may not be null: leave it out, or give a value",
     "Unknown field.": NO_SUCH_FIELD,
     "Not a valid number.": "not a finite number",

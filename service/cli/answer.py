@@ -202,17 +202,37 @@ def _show_pairs(out: Any, answer: dict[str, Any]) -> None:
         return
     table = plain_table("car", "gain", "%", "match", "conditions")
     for pair in pairs[:PAIRS_SHOWN]:
-        held = "held" if pair.get("held") else "differ"
         table.add_row(
             str(pair.get("vehicle")),
             signed(pair.get("gain")),
             signed(pair.get("percent")),
             str(pair.get("match")),
-            held,
+            conditions(pair),
         )
     out.print(table)
+    if unknown := unrecorded(pairs):
+        out.print(f"Not recorded on both sides: {', '.join(unknown)}.", soft_wrap=True)
     if (rest := _rest_of_pairs(answer, len(pairs))) is not None:
         out.print(rest, soft_wrap=True)
+
+
+def conditions(pair: dict[str, Any]) -> str:
+    """Whether the conditions of a comparison were held, moved, or were not recorded on both sides."""
+    if pair.get("held"):
+        return "held"
+    moved = len(pair.get("differs") or []) > len(_missing(pair))
+    return "differ" if moved else "not recorded"
+
+
+def unrecorded(pairs: list[dict[str, Any]]) -> list[str]:
+    """What was not recorded on both sides of these comparisons, in words."""
+    found = dict.fromkeys(name for pair in pairs[:PAIRS_SHOWN] for name in _missing(pair))
+    return ["inlet air" if name == "inlet" else name.replace("_", " ") for name in found]
+
+
+def _missing(pair: dict[str, Any]) -> list[str]:
+    differs = pair.get("differs") or []
+    return [str(one["what"]) for one in differs if one["before"] is None or one["after"] is None]
 
 
 def _rest_of_pairs(answer: dict[str, Any], listed: int) -> str | None:

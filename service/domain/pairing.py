@@ -118,6 +118,11 @@ class Difference:
     window: float | None
 
 
+def is_unrecorded(differs: Mapping[str, object]) -> bool:
+    """Whether a condition that was not held is one that was not recorded on both sides: nobody knows that it moved."""
+    return differs["before"] is None or differs["after"] is None
+
+
 @dataclass(frozen=True, slots=True)
 class Pair:
     """One before/after comparison of one car."""

@@ -6,6 +6,7 @@ Messages of checks are kept in SI and are said as they are, but for the spacing 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from typing import TypeVar
 
+from service.domain.pairing import is_unrecorded
 from service.domain.review import (
     DISAGREE,
     FEW_CARS,
@@ -279,9 +280,12 @@ def gain_words(one: Comparison, units: str) -> str:
 
 
 def differs_words(one: Comparison, units: str) -> str:
-    """`not held: inlet 24 °C before, 35 °C after`."""
-    found = [difference_words(difference, units) for difference in one.differs]
-    return f"not held: {', '.join(found)}" if found else "not held"
+    """`not held: inlet 24 °C before, 35 °C after; not recorded on both sides: coolant`."""
+    moved = [difference_words(found, units) for found in one.differs if not is_unrecorded(found)]
+    unknown = [COMPARED[found["what"]][0] for found in one.differs if is_unrecorded(found)]
+    said = [f"not held: {', '.join(moved)}"] if moved else []
+    said += [f"not recorded on both sides: {', '.join(unknown)}"] if unknown else []
+    return "; ".join(said) or "not held"
 
 
 def difference_words(difference: object, units: str) -> str:

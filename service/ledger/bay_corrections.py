@@ -94,4 +94,4 @@ def correct_period(conn: Connection, slug: str, bay_id: int, key: int, who: str,
             after={"bay_correction": key if made else None, **after},
             reason=why,
         )
-    settle_all(conn, ids, who)
+    settle_all(conn, ids, who, after=f"correction {key} of {slug}{'' if made else ' was taken back'}")

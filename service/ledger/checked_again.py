@@ -8,6 +8,7 @@ from uuid import UUID
 
 from service.domain.checks import Case, doubts, figure_refusals, refusals
 from service.domain.checks.case import Derived
+from service.domain.closing import NO_LONGER_SO, is_closed_by_ledger
 from service.domain.derive import PULL_SPREAD_START, derive_pulls
 from service.domain.records import Finding, PostedPart, PostedPull, PostedSession, PostedSetup
 from service.ledger.again import posted_again
@@ -18,8 +19,6 @@ from service.stats.noise import pooled_spread
 from service.store import marking, reading, sessions
 from service.store.db import Connection, together
 
-NO_LONGER_SO = "amended: no longer so"
-"""Why a finding was closed that a change to its session made untrue: nobody confirmed it."""
 STRIKE_ENDS = "/struck"
 """What the end of a strike would change: where a refusal of it points."""
 
@@ -98,11 +97,15 @@ def session_again(row: reading.SessionRow, setups: tuple[PostedSetup, ...]) -> P
 
 
 def look_again(
-    conn: Connection, session: marking.HeldSession, who: str, refused_at: str | None = None
+    conn: Connection,
+    session: marking.HeldSession,
+    who: str,
+    refused_at: str | None = None,
+    why: str = NO_LONGER_SO,
 ) -> Stored:
     """Say anew what the checks say of a session that was just changed, and answer it as it stands, to be settled by.
 
-    The change is refused at `refused_at`, the field that was changed, where it brings in what cannot be true (None: it
+    What is no longer so is closed for the reason `why`. The change is refused at `refused_at`, the field that was changed, where it brings in what cannot be true (None: it
     cannot)."""
     marking.set_aside(conn, session.session_id)
     stored = stored_session(conn, session.id)
@@ -120,7 +123,8 @@ def look_again(
             for one in (*impossible, *figure_refusals(case, settings))
         )
     said = [*doubts(case, settings), *invoice_findings(case.session.setups, invoiced)]
-    revise(conn, session.session_id, case.session, reading.findings_of_session(conn, session.id)(), said, who)
+    known = reading.findings_of_session(conn, session.id)()
+    revise(conn, session.session_id, case.session, known, said, who, why)
     return stored
 
 
@@ -160,11 +164,14 @@ def revise(
     known: Sequence[reading.FindingRow],
     said: Sequence[Finding],
     who: str,
+    why: str,
 ) -> None:
     """Close what is no longer said of what counts, and add what was not said before. What a person confirmed stays so
     for as long as the same check looks at the same place; what is about pulls that do not count is left as it is."""
     confirmed = {
-        place_of(one) for one in known if one.cleared_at is not None and one.cleared_why != NO_LONGER_SO
+        place_of(one)
+        for one in known
+        if one.cleared_at is not None and not is_closed_by_ledger(one.cleared_why)
     }
     standing = {(place_of(one), one.message) for one in known if one.cleared_at is None}
     made = {(place_of(one), one.message) for one in said}
@@ -176,7 +183,7 @@ def revise(
     new = [
         one for one in said if place_of(one) not in confirmed and (place_of(one), one.message) not in standing
     ]
-    marking.close_findings(conn, session_id, gone, who, NO_LONGER_SO)
+    marking.close_findings(conn, session_id, gone, who, why)
     sessions.add_findings(conn, session_id, new)
 
 

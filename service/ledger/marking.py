@@ -7,16 +7,18 @@ from typing import Any
 from uuid import UUID
 
 from service.domain.checks import future_time, slot_refusals
+from service.domain.closing import NO_LONGER_SO
 from service.domain.derive import METHOD
 from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.pairing import pairs_of_car
 from service.domain.records import PostedSetup
 from service.domain.resources import Caller
 from service.ledger.again import correct_pulls, derive_session, divide_anew
-from service.ledger.checked_again import NO_LONGER_SO, STRIKE_ENDS, Stored, look_again, stored_session
-from service.ledger.post import accepted_pulls, raise_faults, summary_of
+from service.ledger.checked_again import STRIKE_ENDS, Stored, look_again, stored_session
+from service.ledger.post import raise_faults
 from service.ledger.resources import unknown
 from service.ledger.shop import shop_in_force
+from service.ledger.states import accepted_pulls, summary_of
 from service.store import history, marking, pairs, reading, sessions
 from service.store.bay_corrections import hold_bay_of_session
 from service.store.car_changes import note_cars

@@ -54,7 +54,7 @@ def merge_part(conn: Connection, slug: str, into: str, why: str, who: str) -> Re
     said = {"setups": len(moved), "modifications": len(fitted)}
     for about, after in ((slug, {"merged_into": into, **said}), (into, {"merged": slug, **said})):
         history.note(conn, who=who, about=f"parts/{about}", action="merged", after=after, reason=why)
-    refit(conn, moved, (slug, into), why, who)
+    refit(conn, moved, (slug, into), why, who, "a merge of parts")
     follow(conn, alias, own)
     return Refitted(known(conn, slug), addresses(moved), len(fitted))
 
@@ -76,7 +76,7 @@ def unmerge_part(conn: Connection, slug: str, why: str, who: str) -> Refitted:
     said = {"setups": len(moved), "modifications": len(fitted)}
     for about, before in ((slug, {"merged_into": own.slug, **said}), (own.slug, {"merged": slug, **said})):
         history.note(conn, who=who, about=f"parts/{about}", action="unmerged", before=before, reason=why)
-    refit(conn, moved, (own.slug, slug), why, who)
+    refit(conn, moved, (own.slug, slug), why, who, "a merge of parts was taken back")
     follow(conn, alias, own)
     return Refitted(known(conn, slug), addresses(moved), len(fitted), len(merge.setups) - len(moved))
 
@@ -122,7 +122,12 @@ def addresses(moved: Sequence[tuple[int, UUID, int]]) -> list[str]:
 
 
 def refit(
-    conn: Connection, moved: Sequence[tuple[int, UUID, int]], names: tuple[str, str], why: str, who: str
+    conn: Connection,
+    moved: Sequence[tuple[int, UUID, int]],
+    names: tuple[str, str],
+    why: str,
+    who: str,
+    after: str,
 ) -> None:
     """Write down of each setup that it carries another part, and settle the sessions anew."""
     for _, id, n in moved:
@@ -135,7 +140,7 @@ def refit(
             after={"part": names[1]},
             reason=why,
         )
-    settle_all(conn, list(dict.fromkeys(id for _, id, _ in moved)), who)
+    settle_all(conn, list(dict.fromkeys(id for _, id, _ in moved)), who, after=after)
 
 
 def follow(conn: Connection, *parts: PartSheet) -> None:

@@ -49,7 +49,7 @@ def merge_vehicle(conn: Connection, tag: str, into: str, why: str, who: str) -> 
     said = {"sessions": len(sessions), "modifications": len(modifications)}
     for about, after in ((tag, {"merged_into": into, **said}), (into, {"merged": tag, **said})):
         history.note(conn, who=who, about=f"vehicles/{about}", action="merged", after=after, reason=why)
-    settle_all(conn, list(sessions.values()), who, "/into", left=[alias.vehicle_id])
+    settle_all(conn, list(sessions.values()), who, "/into", left=[alias.vehicle_id], after="a merge of cars")
     note_cars(conn, [alias.vehicle_id, own.vehicle_id])
     return Moved(known(conn, tag), list(sessions.values()), len(modifications))
 
@@ -71,7 +71,9 @@ def unmerge_vehicle(conn: Connection, tag: str, why: str, who: str) -> Moved:
     said = {"sessions": len(sessions), "modifications": len(modifications)}
     for about, before in ((tag, {"merged_into": into, **said}), (into, {"merged": tag, **said})):
         history.note(conn, who=who, about=f"vehicles/{about}", action="unmerged", before=before, reason=why)
-    settle_all(conn, list(sessions.values()), who, left=[merge.into_id])
+    settle_all(
+        conn, list(sessions.values()), who, left=[merge.into_id], after="a merge of cars was taken back"
+    )
     note_cars(conn, [merge.from_id, merge.into_id])
     stayed = len(merge.sessions) - len(sessions)
     return Moved(known(conn, tag), list(sessions.values()), len(modifications), stayed)

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from service.domain.closing import no_longer_so
 from service.domain.resources import Platform
 from service.ledger import again, marking, resources
 from service.ledger.checked_again import look_again
@@ -34,7 +35,9 @@ def change_platform(
     for id in resting:
         session = marking.held(conn, id)
         if again.divide_anew(conn, id, was, engine):
-            marking.settle(conn, session, look_again(conn, session, who))
+            marking.settle(
+                conn, session, look_again(conn, session, who, why=no_longer_so("a change of its platform"))
+            )
     if engine != was:
         note_cars_of_platform(conn, saved.platform_id)  # some standards' factors go by the engine
     if saved != platform:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.domain.errors import Conflict, Fault
+from service.domain.names import is_one_series
 from service.domain.resources import Vehicle
 from service.ledger import resources
 from service.ledger.resources import refuse, unknown
@@ -55,8 +56,10 @@ def platform_faults(conn: Connection, platform: str) -> list[Fault]:
 
 
 def tag_faults(conn: Connection, tag: str, but: str = "") -> list[Fault]:
-    """A new tag one letter from another car's is a slip until somebody says it is not."""
-    near = [other for other in tags_one_letter_away(conn, tag) if other != but]
+    """A new tag one letter from another car's is a slip until somebody says it is not; a further number is none."""
+    near = [
+        other for other in tags_one_letter_away(conn, tag) if other != but and not is_one_series(tag, other)
+    ]
     if not near or store.get_vehicle(conn, tag) is not None:
         return []
     words = f"'{tag}' is one letter from {', '.join(near)}: use that tag, or send \"confirm\": true if it is another car"

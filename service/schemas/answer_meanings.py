@@ -94,7 +94,8 @@ CHECK = {
     "code": "The check's own short name.",
     "message": MESSAGE,
     "pointer": "RFC 6901 pointer into the posted session.",
-    "cleared": "By whom, when and why it was cleared; not there while it stands.",
+    "cleared": "By whom, when and why it was cleared; not there while it stands. `confirmed`: somebody looked and "
+    "confirmed it; else a change (by whom) made it no longer so, and nobody did.",
 }
 CHECK_RULE = {
     "code": "Its short name, as findings carry it and the setting `checks` names it.",

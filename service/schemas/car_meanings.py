@@ -66,7 +66,7 @@ OWN_READINGS = {
     "told_apart_percent": "The smallest change that two visits to one bay, three pulls each, can tell from nothing [%].",
     "left_out": "How many setups were left out, by why.",
     "says": "The same in sentences: `standing` (among its kind, by all its setups), `first`, `since` (down since when), "
-    "`returned`; null where there is nothing to say.",
+    "`returned`, `in_doubt` (what counts nowhere because of a doubt, and why); null where there is nothing to say.",
 }
 SWAP = {
     "setups": "The numbers of two setups of the session whose labels, parts and what is known of them were taken for each "

@@ -14,6 +14,7 @@ from service.domain.units import SYSTEMS, from_si, to_si, unit_of
 
 MAX_SAMPLES = 20_000
 """A pull of 200 s at 100 Hz; more is a whole log, not a pull (our choice)."""
+MISSING = "missing: this field is required"
 SIGNIFICANT = 9
 """Digits kept when a quantity leaves the house: enough to come back unchanged at any declared resolution."""
 
@@ -107,10 +108,11 @@ class Flag(fields.Boolean):
 
 
 class Word(Text):
-    """One of a few words."""
+    """One of a few words; they are named where it is missing too."""
 
     def __init__(self, *choices: str, **kwargs: Any) -> None:
-        super().__init__(longest=64, **kwargs)
+        missing = {"required": f"{MISSING}; one of {', '.join(choices)}"}
+        super().__init__(longest=64, error_messages=missing, **kwargs)
         self.validators.append(validate.OneOf(choices, error="must be one of {choices}"))
 
 
@@ -180,7 +182,7 @@ class Quantity(Number):
         """What can be true, in the document's own unit."""
         symbol = unit_of(self.quantity, system).symbol
         ends = [
-            "" if end is None else f"{from_si(end, self.quantity, system):.4g}"
+            "" if end is None else f"{float(f'{from_si(end, self.quantity, system):.4g}'):,.10g}"
             for end in (self.low, self.high)
         ]
         return f"must lie between {ends[0]} and {ends[1]} {symbol}: is it in another unit?"

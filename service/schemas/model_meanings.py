@@ -150,7 +150,7 @@ OUTLIER = {
     "measure": "The measure.",
     "value": "What was measured, in `units`, or in percent where `unit` is `percent`.",
     "expected": "What was to be expected, like `value`.",
-    "unit": "`quantity`: in `units`; `percent`.",
+    "unit": "The unit of these, such as `kW` or `hp`; `percent` of the answer's own figure where it is a gain.",
     "deviation_percent": "How far from what was expected [%].",
     "score": "How surprising: deviation in standard deviations of what was expected.",
     "said": "What lies apart, in one sentence.",

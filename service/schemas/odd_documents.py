@@ -53,7 +53,7 @@ def outlier_document(
         "measure": measure,
         "value": show(one.value),
         "expected": show(one.expected),
-        "unit": "percent" if one.in_percent else "quantity",
+        "unit": "percent" if one.in_percent else symbol(quantity, units),
         "deviation_percent": rounded(one.deviation_percent),
         "score": rounded(one.score),
         "said": said_of(one, quantity, units),

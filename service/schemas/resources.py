@@ -10,6 +10,7 @@ from service.domain.shop import RULES, SettingRule, unknown_setting
 from service.schemas import answer_meanings, meanings
 from service.schemas.base import Document, FindingDocument, QuantityDocument
 from service.schemas.fields import (
+    MISSING,
     Currency,
     Flag,
     Moment,
@@ -71,7 +72,9 @@ class VehicleDocument(Document):
     )
     confirm = Flag(
         load_only=True,
-        metadata={"description": "Say true where the tag is one letter from another's and is meant so."},
+        metadata={
+            "description": "Say true where the tag is one letter from another's and is meant so; a further number needs it not."
+        },
     )
     vin_known = fields.Boolean(dump_only=True, metadata={"description": "Whether a VIN's hash is kept."})
     merged_into = fields.String(
@@ -114,6 +117,7 @@ class PartDocument(Document):
     slots = fields.List(
         Slug,
         required=True,
+        error_messages={"required": f"{MISSING}; name the slots it fills, /v1/slots lists them"},
         validate=validate.Length(
             min=1, max=MOST_SLOTS, error="name between {min} and {max} slots; /v1/slots lists them"
         ),

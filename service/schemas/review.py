@@ -282,7 +282,12 @@ class ReviewComparison(Schema):
     match = fields.String(metadata=said("How near the two were, best first.", enum=list(MATCHES)))
     held = fields.Boolean(metadata=said("Whether the conditions stayed inside their windows."))
     usable = fields.Boolean(metadata=said("Whether answers count it: no doubt stands against it."))
-    differs = fields.List(fields.Dict(), metadata=said("The conditions that did not: before, after, window."))
+    differs = fields.List(
+        fields.Dict(),
+        metadata=said(
+            "The conditions that did not, or that were not recorded on both sides: before, after (null = not recorded), window."
+        ),
+    )
     reading = fields.String(metadata=said("The same in words."))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from marshmallow import fields
 from numpy.typing import NDArray
 
+from service.domain import closing
 from service.domain.correction import Air, standard_named
 from service.domain.derive import OBSERVED
 from service.domain.engine import Engine
@@ -266,7 +267,8 @@ def finding(row: Any) -> dict[str, Any]:
         document["cleared"] = {
             "at": time_text(row.cleared_at),
             "by": row.cleared_by,
-            "reason": row.cleared_why,
+            "reason": closing.told(row.cleared_why),
+            "confirmed": not closing.is_closed_by_ledger(row.cleared_why),
         }
     return document
 

@@ -94,12 +94,13 @@ def clear_findings(
 
 
 def reopen_findings(conn: Connection, session_id: int, setup_n: int, pull_n: int, but: str) -> list[str]:
-    """Let the doubts stand again that were cleared of a pull, its setup or its session, those closed for the reason `but`
-    excepted; answer their codes."""
+    """Let the doubts stand again that were cleared of a pull, its setup or its session, those excepted
+    whose reason begins with `but`; answer their codes."""
     rows = conn.execute(
         """
         UPDATE finding SET cleared_at = NULL, cleared_by = NULL, cleared_why = NULL
-        WHERE  session_id = %(session)s AND level = 'doubtful' AND cleared_at IS NOT NULL AND cleared_why <> %(but)s
+        WHERE  session_id = %(session)s AND level = 'doubtful' AND cleared_at IS NOT NULL
+               AND NOT starts_with(cleared_why, %(but)s)
                AND (setup_n IS NULL OR setup_n = %(setup)s) AND (pull_n IS NULL OR pull_n = %(pull)s)
         RETURNING code
         """,

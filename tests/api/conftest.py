@@ -1,6 +1,6 @@
 """A shop with one of everything, and a bay's own client."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import psycopg
 import pytest
@@ -16,36 +16,6 @@ from tests.api.bodies import fill
 from tests.api.builds import built
 from tests.api.odd_shop import odd_shop
 from tests.conftest import LENT, SETTINGS, Client, new_database
-
-
-@pytest.fixture(scope="session")
-def held_open() -> Iterator[dict[str, Connection]]:
-    """The one connection to each database that all tests share: a new one would read the catalogue anew."""
-    lines: dict[str, Connection] = {}
-    yield lines
-    for line in lines.values():
-        line.close()
-
-
-@pytest.fixture
-def connection(
-    request: pytest.FixtureRequest, server: LocalServer, held_open: dict[str, Connection]
-) -> Iterator[Connection]:
-    """A connection as the service's own role, to the shop of `shop` or `stoats` where a test asks for it; nothing of the
-    test stays."""
-    asked = next((name for name in ("stoats", "shop") if name in request.fixturenames), None)
-    url: str = request.getfixturevalue(f"{asked}_url") if asked else server.service_url
-    lent = held_open.get(url)
-    if lent is None or lent.closed:
-        lent = held_open[url] = psycopg.connect(url, autocommit=True)
-    with lent.transaction(force_rollback=True):
-        yield lent
-
-
-@pytest.fixture(scope="session")
-def stoats_url(server: LocalServer, stoats_url: str) -> str:
-    """A copy for the tests to hold open: what others are copied from must have no connection."""
-    return new_database(server, "stoats_lent", "stoats")[1]
 
 
 @pytest.fixture(scope="session")
@@ -115,12 +85,12 @@ def prepared(built_app: Flask, server: LocalServer, name: str, fill_it: Callable
 
 
 @pytest.fixture(scope="session")
-def built_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
+def built_url(built_app: Flask, server: LocalServer, stoats_template: str) -> str:
     """Six stoats measured with a pipe, a calibration, both and neither, and three with another pipe; the model fitted."""
     return prepared(built_app, server, "built", built)
 
 
 @pytest.fixture(scope="session")
-def odd_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
+def odd_url(built_app: Flask, server: LocalServer, stoats_template: str) -> str:
     """A shop with something wrong in it, the model fitted."""
     return prepared(built_app, server, "odd", odd_shop)

@@ -158,3 +158,19 @@ def test_every_list_that_can_be_posted_to_is_tried_here(app):
     elsewhere = {rule for rule in lists if rule.startswith(("/v1/sessions", "/v1/pulls", "/v1/model"))}
     elsewhere |= {rule for rule in lists if rule.endswith(("/merge", "/unmerge", "/erase", "/undo"))}
     assert len(lists - elsewhere) == len(COLLECTIONS)
+
+
+@pytest.mark.parametrize(
+    ("path", "name", "words"),
+    [
+        ("/v1/bays", "kind", "one of roller-inertia, roller-loaded, hub"),
+        ("/v1/platforms", "aspiration", "one of natural, turbo, supercharged"),
+        ("/v1/platforms", "ignition", "one of spark, compression"),
+        ("/v1/parts", "slots", "name the slots it fills, /v1/slots lists them"),
+    ],
+)
+def test_the_words_that_may_stand_in_a_field_are_named_where_it_is_missing(shop, path, name, words):
+    body = {key: value for key, value in NEW[path].items() if key != name}
+    (fault,) = shop.post(path, body).get_json()["errors"]
+    assert fault["pointer"] == f"/{name}"
+    assert fault["detail"].startswith(f"missing: this field is required; {words}")

@@ -315,7 +315,8 @@ def test_a_pull_that_rests_on_an_engine_nobody_recorded_says_so_until_it_is(stoa
     )
     done(stoats.patch(path, engine, If_Match=version_of(stoats.get(path))))
     now = stoats.get(f"/v1/sessions/{body['id']}").json
-    assert (standing(now, "engine-not-recorded"), closed(now, "engine-not-recorded")) == ([], [CLOSED])
+    changed = {"by": "admin", "reason": "no longer so after a change of its platform"}
+    assert (standing(now, "engine-not-recorded"), closed(now, "engine-not-recorded")) == ([], [changed])
     assert now["setups"][0]["pulls"][0]["observed"] is not None
 
 

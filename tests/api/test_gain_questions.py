@@ -84,9 +84,12 @@ def test_no_cars_tag_is_named_where_a_customer_may_read_along(stoats):
 
 def test_a_condition_recorded_on_neither_side_is_said_once_and_has_no_unit():
     told = Teller(None, "si")
-    assert told.difference({"what": "coolant_c", "before": None, "after": None}) == "coolant: not recorded"
-    one_side = told.difference({"what": "coolant_c", "before": 90.0, "after": None})
-    assert one_side == "coolant 90.0 °C, then not recorded"
+    neither = [{"what": what, "before": None, "after": None} for what in ("coolant_c", "inlet_c")]
+    one_side = {"what": "oil_c", "before": 90.0, "after": None}
+    assert told.differences([*neither, one_side]) == [
+        "oil 90.0 °C, then not recorded",
+        "not recorded on both sides: coolant, inlet air",
+    ]
 
 
 def test_where_in_the_revs_is_what_the_curve_calls_established(stoats):
@@ -255,8 +258,20 @@ def test_how_many_cars_were_held_alike_is_counted(stoats):
     }
     post(stoats, setup(), hot, vehicle="stoat-3", day=3)
     first, second = said(stoats, "anything else changed")
-    assert "in 2 of 3 cars what was recorded of the conditions was held as well" in first
-    assert second.startswith("Not held in the others: coolant")
+    assert "in 2 of 3 cars the conditions are known to have been held as well" in first
+    assert second == "Not held in the others: coolant; each is named in the list of pairs."
+
+
+def test_conditions_nobody_recorded_are_not_said_to_have_moved(stoats):
+    for n in (1, 2, 3):
+        bare = [
+            setup() | {"pulls": [pull(1.0, engine={})]},
+            setup(["wide-pipe"]) | {"pulls": [pull(1.05, engine={})]},
+        ]
+        post(stoats, *bare, vehicle=f"stoat-{n}", day=n)
+    first, second = said(stoats, "anything else changed")
+    assert "in none of 3 cars the conditions are known to have been held" in first
+    assert second == "Not recorded on both sides: coolant, inlet air."
 
 
 def test_inlet_air_rises_by_the_accepted_pulls_with_and_without(stoats):

@@ -43,7 +43,7 @@ def test_a_car_far_below_its_kind_is_listed_with_what_its_mixture_explains(stoat
     assert one["deviation_percent"] == pytest.approx(-12, abs=2)
     assert one["value"] < one["expected"]
     assert one["value"] / one["expected"] - 1 == pytest.approx(one["deviation_percent"] / 100, abs=1e-3)
-    assert (one["platform"], one["bay"], one["unit"]) == ("heron", "north", "quantity")
+    assert (one["platform"], one["bay"], one["unit"]) == ("heron", "north", "kW")
     assert stoats.get(one["session"]).json["vehicle"] == RICH
     mixture = next(reason for reason in one["reasons"] if reason["code"] == "mixture")
     assert -7 < mixture["explains_percent"] < -4

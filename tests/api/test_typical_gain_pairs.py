@@ -112,7 +112,41 @@ def test_the_grade_is_lower_where_most_pairs_are_not_like_for_like(stoats):
         post(stoats, setup(["wide-pipe"], 1.05), vehicle=f"stoat-{n}", day=n + 10)
     body = answer(stoats)
     assert (body["evidence"]["grade"], body["evidence"]["like_for_like"]) == ("thin", 0)
-    assert any("not like for like" in caution for caution in body["cautions"])
+    assert "Most of these comparisons are not like for like: other days." in body["cautions"]
+
+
+def test_conditions_that_nobody_recorded_are_not_called_moved(stoats):
+    """The air was the same on both sides; coolant and inlet air were recorded on neither."""
+    for n in (1, 2, 3, 4):
+        bare = [
+            {"parts": p, "pulls": [pull(s, engine={}) for _ in range(3)]}
+            for p, s in (([], 1), (["wide-pipe"], 1.05))
+        ]
+        post(stoats, *bare, vehicle=f"stoat-{n}", day=n)
+    body = answer(stoats)
+    assert body["evidence"]["like_for_like"] == 0
+    (said,) = (caution for caution in body["cautions"] if "like for like" in caution)
+    assert said == (
+        "Most of these comparisons are not known to be like for like: "
+        "not recorded on both sides: coolant, inlet air."
+    )
+
+
+def test_a_condition_that_moved_is_named_as_why_most_are_not_like_for_like(stoats):
+    for n in (1, 2, 3, 4):
+        cool, hot = (
+            [pull(s, engine={"coolant": c, "inlet": 27.0}) for _ in range(3)]
+            for s, c in ((1, 88.0), (1.05, 99.0))
+        )
+        post(
+            stoats,
+            setup() | {"pulls": cool},
+            setup(["wide-pipe"]) | {"pulls": hot},
+            vehicle=f"stoat-{n}",
+            day=n,
+        )
+    said = [caution for caution in answer(stoats)["cautions"] if "like for like" in caution]
+    assert said == ["Most of these comparisons are not like for like: conditions that moved (coolant)."]
 
 
 def test_air_that_was_not_recorded_gives_the_percent_alone(stoats):

@@ -226,6 +226,26 @@ def test_what_is_struck_or_in_doubt_is_not_held_against_anything_and_counted_by_
     assert found["now"]["setup"] == f"/v1/sessions/{visits[2]['id']}/setups/1"
     assert found["newest"]["setup"] not in (found["now"]["setup"], f"/v1/sessions/{last}/setups/1")
     assert (found["sessions"], found["setups"]) == (5, 6)
+    assert found["says"]["in_doubt"] == (
+        "1 setup is in doubt (engine hot) and counts nowhere until confirmed or amended."
+    )
+
+
+def test_air_typed_once_in_the_morning_is_said_to_be_why_later_setups_count_nowhere(stoats, without_model):
+    """The same air to the last digit in six pulls over four hours: at most three (`weather-stuck`)."""
+    posted(stoats, session(setup(), started_at="2026-03-01T08:00:00+00:00"))
+    later = setup(["wide-pipe"], 1.05)
+    body = posted(stoats, session(later, started_at="2026-03-01T12:00:00+00:00"))
+    assert body["setups"][0]["doubts"] == ["weather-stuck"]
+    found = own(stoats)
+    assert found["steps"] == []
+    assert found["says"]["in_doubt"] == (
+        "1 setup is in doubt (the air was not measured anew) and counts nowhere until confirmed or amended."
+    )
+
+
+def test_nothing_is_said_of_doubts_where_there_are_none(stoats, visits, without_model):
+    assert own(stoats)["says"]["in_doubt"] is None
 
 
 def test_a_list_that_may_not_be_whole_is_no_state_known_to_be_the_same(stoats, without_model):

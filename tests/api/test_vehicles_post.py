@@ -57,6 +57,12 @@ def test_a_tag_one_letter_from_another_needs_a_confirmation(shop, slip):
     assert shop.get(f"/v1/vehicles/{slip}").status_code == 404
 
 
+def test_a_shop_that_numbers_its_cars_is_not_asked_about_the_next_number(shop):
+    for tag in ("old-1", "old-2", "old-3", "old-10", "1-old"):
+        added(shop, "/v1/vehicles", VEHICLE, tag=tag)
+    assert shop.post("/v1/vehicles", {**VEHICLE, "tag": "olf-3"}).status_code == 422
+
+
 def test_a_confirmed_tag_one_letter_from_another_is_taken(shop):
     added(shop, "/v1/vehicles", VEHICLE, tag="car-b", confirm=True)
     assert "confirm" not in shop.get("/v1/vehicles/car-b").get_json()

@@ -54,6 +54,18 @@ def test_the_table_shows_eight_pairs_and_counts_the_rest(run, answer, pretend_le
     assert "8 of 12 comparisons shown; --json lists 12." in shown
 
 
+def test_what_was_not_recorded_is_not_said_to_differ(run, answer, pretend_ledger):
+    neither = [{"what": what, "before": None, "after": None, "window": 3.0} for what in ("coolant", "inlet")]
+    moved = {"what": "oil", "before": 90.0, "after": 110.0, "window": 5.0}
+    answer["pairs"] = [{**answer["pairs"][0], "held": False, "differs": neither}] * 2
+    shown = run(*ASK, "--url", pretend_ledger.url).out
+    assert shown.count("not recorded\n") == 2
+    assert "differ" not in shown
+    assert "Not recorded on both sides: coolant, inlet air." in shown
+    answer["pairs"][0] = {**answer["pairs"][0], "differs": [*neither, moved]}
+    assert "differ" in run(*ASK, "--url", pretend_ledger.url).out
+
+
 def test_comparisons_that_the_answer_counts_and_does_not_list_are_said_to_be_there(
     run, answer, pretend_ledger
 ):

@@ -208,7 +208,7 @@ def test_a_comparison_that_is_like_for_like_no_more_is_said_to_be_so(mend):
         for n, share in ((1, 0.05), (2, 0.85))
     ]
     assert re.search(
-        r"comparison of mesh-pipe against without: \+[\d.]+ % before, \+[\d.]+ % \(not like for like\) now",
+        r"comparison of mesh-pipe against without: \+[\d.]+ % before, \+[\d.]+ % \(not known to be like for like\) now",
         backs[1],
     )
     for said in backs[::-1]:

@@ -4,8 +4,11 @@ import json
 import math
 import re
 import shlex
+import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +18,28 @@ from scipy.optimize import brentq
 from scipy.stats import t
 
 from service.domain.units import QUANTITIES, SYSTEMS, symbol
-from tests.live import Live
+from tests.factories import session, setup
+from tests.live import Live, clean_environment, free_port, wait_until_said
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 HOME = "http://127.0.0.1:8321"
+
+
+@dataclass(frozen=True)
+class OwnLedger:
+    """A ledger that began empty: its address, what each post answered, the tokens printed."""
+
+    url: str
+    made: list[dict[str, Any]]
+    reading: str
+    posting: str
+
+    def ask(self, path: str, token: str | None = None) -> httpx.Response:
+        return httpx.get(self.url + path, headers=bearer(token) if token else {})
+
+
+def bearer(token: str) -> dict[str, str]:
+    return {"Authorization": f"Bearer {token}"}
 
 
 def walk_through() -> list[str]:
@@ -46,6 +67,38 @@ def typed(live: Live) -> list[str]:
     )
     assert ran.returncode == 0, ran.stderr
     return [part.strip() for part in ran.stdout.split("=== next ===")[:-1]]
+
+
+@pytest.fixture(scope="module")
+def own_ledger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[OwnLedger]:
+    """The section about one's own ledger, typed: served, filled, tokens made."""
+    folder, port = tmp_path_factory.mktemp("own"), free_port()
+    command = f"exec {shlex.quote(sys.executable)} -m service"
+    serve, fill, tokens = (
+        block.replace("~/our-ledger", shlex.quote(str(folder / "data"))).replace("8322", str(port))
+        for block in blocks_of("Your own ledger")
+    )
+    log = folder / "serve.log"
+    with log.open("w") as out:
+        served = subprocess.Popen(
+            ["bash", "-eu", "-c", serve.replace(".venv/bin/bayledger", command)],
+            cwd=README.parent, env=clean_environment(), stdout=out, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+    try:
+        wait_until_said(served, log, f"127.0.0.1:{port}")
+        script = (fill + tokens).replace(".venv/bin/bayledger", command.removeprefix("exec "))
+        ran = subprocess.run(
+            ["bash", "-eu", "-c", script], cwd=README.parent, env=clean_environment(), capture_output=True,
+            text=True, check=False,
+        )  # fmt: skip
+        assert ran.returncode == 0, ran.stderr
+        *made, reading, posting = ran.stdout.split("\n")[:-1]
+        yield OwnLedger(
+            f"http://127.0.0.1:{port}", [json.loads(line) for line in made if line], reading, posting
+        )
+    finally:
+        served.send_signal(signal.SIGTERM)
+        served.wait(timeout=60)
 
 
 @pytest.fixture(scope="module")
@@ -166,6 +219,29 @@ def test_the_changed_setting_is_answered_is_in_force_and_stands_in_the_history(l
         assert (values["labour_rate"], values["currency"]) == (78, "GBP")
     history = httpx.get(f"{live.url}/v1/settings/labour_rate/history").json()["items"]
     assert (history[0]["value"], history[0]["changed_by"]) == (78, "walk-through")
+
+
+def test_an_empty_ledger_takes_the_bay_the_kind_of_car_the_part_and_the_car(own_ledger):
+    named = [one.get("slug") or one.get("tag") for one in own_ledger.made]
+    assert named == ["north", "stoat", "hard-pipes", "car-1"]
+
+
+def test_ones_own_ledger_is_read_with_the_token_and_not_without(own_ledger):
+    assert own_ledger.ask("/v1/vehicles").status_code == 401
+    (car,) = own_ledger.ask("/v1/vehicles", own_ledger.reading).json()["items"]
+    assert (car["tag"], car["platform"]) == ("car-1", "stoat")
+
+
+def test_the_bays_token_posts_a_session_and_adds_a_car_that_was_never_here(own_ledger):
+    headers = bearer(own_ledger.posting)
+    car = httpx.post(
+        f"{own_ledger.url}/v1/vehicles", json={"tag": "walk-in", "platform": "stoat"}, headers=headers
+    )
+    assert car.status_code == 201, car.text
+    body = session(setup(), setup(["hard-pipes"], 1.03), vehicle="walk-in")
+    posted = httpx.post(f"{own_ledger.url}/v1/sessions", json=body, headers=headers)
+    assert posted.status_code == 201, posted.text
+    assert [pair["part"] for pair in posted.json()["pairs"]] == ["hard-pipes"]
 
 
 def test_the_readme_names_the_units_as_the_house_has_them():

@@ -278,6 +278,42 @@ def test_half_a_unit_of_151_is_a_third_of_a_percent_and_a_multiple_of_five_may_b
     assert "1.7 %" in found("peaks-rounded", record(150.0))[0].message
 
 
+def peaks(power_kw=None, power_rpm=None, torque_nm=None, torque_rpm=None) -> PostedPull:
+    """A record without a curve."""
+    return pull(channels={}, peaks=PostedPeaks(power_kw, power_rpm, torque_nm, torque_rpm), best_of=3)
+
+
+def test_power_that_the_peak_torque_cannot_give_at_its_speed_is_doubted_with_the_torque_it_takes():
+    # 2104 hp = 1569.0 kW; at 5250 rpm that is 1569.0 x 30000 / pi / 5250 = 2853.8 N.m; 242.6 lbf.ft = 328.9 N.m.
+    (finding,) = found("peaks-impossible", peaks(2104.0 * HP_KW, 5250.0, 242.6 * LBF_FT_NM, 3800.0))
+    assert (finding.level, finding.pointer) == ("doubtful", "/setups/0/pulls/0/peaks/power")
+    assert finding.message.startswith(
+        "1,569.0 kW at 5,250 rpm takes 2,854 N·m, and the highest torque is 328.9 N·m: "
+    )
+
+
+@pytest.mark.parametrize(("times", "expected"), [(1.0, False), (1.019, False), (1.021, True)])
+@pytest.mark.parametrize("rpm", [5252.0, None])
+def test_rounded_peaks_may_contradict_each_other_by_two_percent(times, expected, rpm):
+    """P = T x pi n / 30000; where the speed of peak power was not written down, no engine turns faster than 12,000 rpm
+    (our choice)."""
+    most = 300.0 * np.pi * (rpm or 12_000.0) / 30_000.0
+    assert caught("peaks-impossible", peaks(times * most, rpm, 300.0)) is expected
+
+
+def test_torque_that_makes_more_than_the_peak_power_at_its_speed_is_doubted():
+    # 700 N.m at 5000 rpm makes 700 x pi x 5000 / 30000 = 366.5 kW.
+    (finding,) = found("peaks-impossible", peaks(100.0, None, 700.0, 5000.0))
+    assert finding.pointer == "/setups/0/pulls/0/peaks/torque"
+    assert "700.0 N·m at 5,000 rpm makes 367 kW, and the highest power is 100.0 kW" in finding.message
+    assert not caught("peaks-impossible", peaks(366.0, None, 700.0, 5000.0))
+
+
+@pytest.mark.parametrize("kept", [{"power_kw": 900.0}, {"torque_nm": 900.0, "torque_rpm": 9000.0}])
+def test_one_peak_alone_contradicts_nothing(kept):
+    assert not caught("peaks-impossible", peaks(power_rpm=5000.0, **kept))
+
+
 def test_a_good_pull_passes_them_all():
     good = pull(
         channels=channels(power=POWER, map=np.full(RPM.size, 180.0)),

@@ -553,9 +553,18 @@ def test_conditions_that_were_not_held_are_named_with_their_figures():
     )
     moved = a_comparison(held=False, differs=differs)
     assert sentences(a_review(comparisons=[moved]), "si")[-1].endswith(
-        "not held: inlet air 24 °C before, 35 °C after, coolant not recorded before, 88 °C after, "
-        "gear 3 before, 4 after."
+        "not held: inlet air 24 °C before, 35 °C after, gear 3 before, 4 after; "
+        "not recorded on both sides: coolant."
     )
+
+
+def test_a_condition_recorded_on_neither_side_is_not_said_to_have_moved():
+    differs = tuple(
+        {"what": what, "before": None, "after": None, "window": 3.0} for what in ("coolant_c", "inlet_c")
+    )
+    (*_, said) = sentences(a_review(comparisons=[a_comparison(held=False, differs=differs)]), "si")
+    assert said.endswith("not recorded on both sides: coolant, inlet air.")
+    assert "not held" not in said
 
 
 def test_a_comparison_in_doubt_says_that_it_is_left_out():

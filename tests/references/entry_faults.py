@@ -7,7 +7,7 @@ import numpy as np
 
 from service.domain.correction import BASE_STANDARD, correction_factor
 from service.domain.derive import air_of
-from service.domain.records import PostedPeaks, PostedPull
+from service.domain.records import PostedPull
 from tests.references.good import Post
 from tests.references.planting import (
     Rng,
@@ -218,20 +218,6 @@ def short_pull(post: Post, rng: Rng) -> Post:
     return bent(post, cut)
 
 
-@fault("best-of-unknown", "as it says")
-def best_of_lost(post: Post, _: Rng) -> Post:
-    """An old record: peaks only."""
-    return bent(post, lambda pull: peaks_only(post, pull))
-
-
-def peaks_only(post: Post, pull: PostedPull, best_of: int | None = None) -> PostedPull:
-    """A pull of which only the peaks were kept."""
-    power = pull.channels["torque"] * pull.channels["rpm"] * np.pi / 30e3
-    at = int(power.argmax())
-    peaks = PostedPeaks(float(power[at]), float(pull.channels["rpm"][at]), None, None)
-    return replace(pull, channels={}, peaks=peaks, best_of=best_of, source="paper")
-
-
 @fault("stock-not-checked", "as it says")
 def not_looked_at(post: Post, _: Rng) -> Post | None:
     """Nobody looked under the bonnet."""
@@ -384,17 +370,3 @@ def jumping_rpm(post: Post, rng: Rng) -> Post:
         return with_channels(pull, rpm=np.abs(rpm + sd * rng.standard_normal(rpm.size)))
 
     return bent(post, jump)
-
-
-@fault("peaks-rounded", "to whole or five kW")
-def rounded_peaks(post: Post, rng: Rng) -> Post:
-    """An old record in whole or half tens."""
-    step = float(rng.choice((1.0, 5.0)))
-
-    def rounded(pull: PostedPull) -> PostedPull:
-        kept = peaks_only(post, pull, best_of=3)
-        assert kept.peaks is not None
-        assert kept.peaks.power_kw is not None
-        return replace(kept, peaks=replace(kept.peaks, power_kw=step * round(kept.peaks.power_kw / step)))
-
-    return bent(post, rounded)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.domain.checks import RULES
-from tests.references import company_faults, engine_faults, entry_faults, machine_faults  # noqa: F401  (each adds its faults)
+from tests.references import company_faults, engine_faults, entry_faults, machine_faults, paper_faults  # noqa: F401  (each adds its faults)
 from tests.references.good import Post, good_posts
 from tests.references.planting import FAULTS, Fault, accepted
 from tests.references.shops import Shop

@@ -66,5 +66,8 @@ def gain(pair: dict[str, Any] | None) -> str:
         return "none"
     percent = pair["peak_power_percent"]
     shown = f"{signed(percent, 2)} %" if percent is not None else "not in percent"
-    doubts = [*([] if pair["usable"] else ["doubtful"]), *([] if pair["held"] else ["not like for like"])]
+    doubts = [
+        *([] if pair["usable"] else ["doubtful"]),
+        *([] if pair["held"] else ["not known to be like for like"]),
+    ]
     return f"{shown} ({', '.join(doubts)})" if doubts else shown

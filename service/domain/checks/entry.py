@@ -11,8 +11,8 @@ from service.domain.checks.impossible import CLOCK_SKEW, power_torque_ratios
 from service.domain.checks.rules import OUR_CHOICE, Limit, Limits, rule
 from service.domain.correction import BASE_STANDARD, STANDARDS
 from service.domain.derive import UNKNOWN
-from service.domain.records import PostedPull
-from service.domain.units import power_kw
+from service.domain.records import PostedPeaks, PostedPull
+from service.domain.units import power_kw, torque_nm
 
 RANGE_STARTS_AT = 0.25
 """A platform's usable range is taken to begin at this share of its rpm limit (our choice)."""
@@ -22,6 +22,7 @@ ONE_BYTE_KPA = 255.0
 """The highest manifold pressure that one byte of kPa can say (SAE J1979: 0 to 255 kPa)."""
 SAME_BYTE_KPA = 0.05
 """How near a pressure must lie to it: what turning units leaves (our choice)."""
+TWO_FIGURES = "check both figures, their units and their speeds"
 
 
 @rule("clock-skew", "note", "typing", "a clock not set")
@@ -149,6 +150,50 @@ def unknown_best_of(case: Case, _: Limits) -> Iterator[Remark]:
         for one in case.pulls()
         if one.pull.peaks is not None and one.pull.best_of is None
     )
+
+
+@rule(
+    "peaks-impossible",
+    "doubtful",
+    "typing",
+    "a unit that is not the declared one, a digit too many, or figures of two pulls",
+    origin="physics",
+    apart=Limit(0.02, 0.0, 0.2, "share", "by how much rounded figures may contradict each other"),
+    top=Limit(
+        12_000.0, 3_000.0, 20_000.0, "rpm", "the highest engine speed there can be, where it is not recorded"
+    ),
+)
+def impossible_peaks(case: Case, limits: Limits) -> Iterator[Remark]:
+    """A peak power that the peak torque cannot give at its speed, or the other way round, of a record without a curve.
+
+    Power is torque times angular speed, and no torque is above the peak torque, no power above the peak power.
+    """
+    for one in case.pulls():
+        if one.pull.peaks is not None:
+            for words, name in peak_faults(one.pull.peaks, 1.0 + limits["apart"], limits["top"]):
+                yield one.remark(words, f"/peaks/{name}")
+
+
+def peak_faults(peaks: PostedPeaks, allowed: float, top: float) -> Iterator[tuple[str, str]]:
+    """What of two peaks cannot be, in words, with the field that says so; silent where one was not recorded."""
+    power, torque = peaks.power_kw, peaks.torque_nm
+    if not power or not torque:
+        return
+    rpm = peaks.power_rpm or top
+    needed = float(torque_nm(power, rpm))
+    if needed > allowed * torque:
+        at = f"at {rpm:,.0f} rpm" if peaks.power_rpm else f"even at {rpm:,.0f} rpm"
+        yield (
+            f"{power:,.1f} kW {at} takes {needed:,.0f} N·m, and the highest torque is {torque:,.1f} N·m: {TWO_FIGURES}",
+            "power",
+        )
+    if peaks.torque_rpm and power_kw(torque, peaks.torque_rpm) > allowed * power:
+        made = float(power_kw(torque, peaks.torque_rpm))
+        yield (
+            f"{torque:,.1f} N·m at {peaks.torque_rpm:,.0f} rpm makes {made:,.0f} kW, and the highest power is "
+            f"{power:,.1f} kW: {TWO_FIGURES}",
+            "torque",
+        )
 
 
 @rule("stock-not-checked", "note", "typing", "a car not looked at under the bonnet", origin=OUR_CHOICE)
