@@ -116,24 +116,44 @@ def new_database(server: LocalServer, name: str, template: str = "empty") -> tup
 
 
 @pytest.fixture(scope="session")
-def stoats_url(server: LocalServer) -> str:
-    """A database with the shop of `a_shop`, made once: a test over it costs nothing but itself."""
+def stoats_template(server: LocalServer) -> str:
+    """The name of a database with the shop of `a_shop`, made once, to copy: nobody may be connected to it."""
     owner_url, url = new_database(server, "stoats")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="admin")
     app = create_app(replace(SETTINGS, database_url=url))
     a_shop(Client(app.test_client(), token))
     app.extensions["bayledger"].close()
-    return url
+    return "stoats"
+
+
+@pytest.fixture(scope="session")
+def stoats_url(server: LocalServer, stoats_template: str) -> str:
+    """A copy for the tests to hold open: a test over it costs nothing but itself."""
+    return new_database(server, "stoats_lent", stoats_template)[1]
+
+
+@pytest.fixture(scope="session")
+def held_open() -> Iterator[dict[str, Connection]]:
+    """The one connection to each database that all tests share: a new one would read the catalogue anew."""
+    lines: dict[str, Connection] = {}
+    yield lines
+    for line in lines.values():
+        line.close()
 
 
 @pytest.fixture
-def connection(request: pytest.FixtureRequest, server: LocalServer) -> Iterator[Connection]:
-    """A connection as the service's own role, to the shop of `stoats` where a test asks for it; nothing of the test
-    stays."""
-    prepared = "stoats" in request.fixturenames
-    url: str = request.getfixturevalue("stoats_url") if prepared else server.service_url
-    with psycopg.connect(url, autocommit=True) as lent, lent.transaction(force_rollback=True):
+def connection(
+    request: pytest.FixtureRequest, server: LocalServer, held_open: dict[str, Connection]
+) -> Iterator[Connection]:
+    """A connection as the service's own role, to the shop of `shop` or `stoats` where a test asks for it; nothing of the
+    test stays."""
+    asked = next((name for name in ("stoats", "shop") if name in request.fixturenames), None)
+    url: str = request.getfixturevalue(f"{asked}_url") if asked else server.service_url
+    lent = held_open.get(url)
+    if lent is None or lent.closed:
+        lent = held_open[url] = psycopg.connect(url, autocommit=True)
+    with lent.transaction(force_rollback=True):
         yield lent
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import groupby, pairwise
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.dashboard.conftest import DESK, Ledger, Shown, Watched
 from tests.dashboard.every_page import ASKING, PAGES, asked
@@ -27,15 +27,15 @@ CAUTIONS = ("maim and kill", "unlawful on public roads", "no promise for another
 
 
 @pytest.fixture(scope="module", params=PAGES)
-def opened(request: pytest.FixtureRequest, browser: Browser, live_demo: str) -> Iterator[Watched]:
+def opened(
+    request: pytest.FixtureRequest, reading_profile: BrowserContext, live_demo: str
+) -> Iterator[Watched]:
     """Each page in turn, opened once with a question."""
-    context = browser.new_context(viewport=DESK)
-    context.set_default_timeout(15_000)
-    watched = Watched(context.new_page(), live_demo.rstrip("/"))
+    watched = Watched(reading_profile.new_page(), live_demo.rstrip("/"))
     watched.mind()
     watched.open(request.param, **asked(request.param, Ledger(watched.base)))
     yield watched
-    context.close()
+    watched.page.close()
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ ANSWERING = ("gain.html", "spread.html", "worth.html", "odd.html", "car.html", "
 
 
 @pytest.mark.parametrize("name", ANSWERING)
-def test_the_answer_stands_on_the_first_screen(watched: Watched, ledger: Ledger, name: str) -> None:
-    watched.page.set_viewport_size(TELEPHONE)
-    page = watched.open(name, **asked(name, ledger))
+def test_the_answer_stands_on_the_first_screen(cleared: Watched, ledger: Ledger, name: str) -> None:
+    cleared.page.set_viewport_size(TELEPHONE)
+    page = cleared.open(name, **asked(name, ledger))
     headline = page.locator("#answer .headline")
     place = headline.bounding_box()
     assert place
@@ -26,15 +26,15 @@ def test_the_answer_stands_on_the_first_screen(watched: Watched, ledger: Ledger,
     expect(page.get_by_text("Change the question")).to_be_hidden()
 
 
-def test_without_a_question_in_the_address_the_fields_stand_open(watched: Watched) -> None:
-    watched.page.set_viewport_size(TELEPHONE)
-    page = watched.open("gain.html")
+def test_without_a_question_in_the_address_the_fields_stand_open(cleared: Watched) -> None:
+    cleared.page.set_viewport_size(TELEPHONE)
+    page = cleared.open("gain.html")
     expect(page.locator("#question")).to_be_visible()
 
 
-def test_what_an_address_asks_in_vain_is_said_beside_the_folded_fields(watched: Watched) -> None:
-    watched.page.set_viewport_size(TELEPHONE)
-    page = watched.open("bays.html", day="someday")
+def test_what_an_address_asks_in_vain_is_said_beside_the_folded_fields(cleared: Watched) -> None:
+    cleared.page.set_viewport_size(TELEPHONE)
+    page = cleared.open("bays.html", day="someday")
     expect(page.locator("#question")).to_be_hidden()
     expect(page.locator(".told")).to_contain_text("someday")
 

@@ -95,7 +95,9 @@ def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -
     after = {"what": "inlet", "before": 31.0, "after": None, "window": 3.0}
     assert said("say.js", "whatDiffers", after, "si") == "inlet air 31 °C, then not recorded"
     neither = {"what": "coolant", "before": None, "after": None, "window": 3.0}
-    assert said("say.js", "whatDiffers", neither, "si") == "coolant: not recorded"
+    assert said("say.js", "allThatDiffers", [neither, {**neither, "what": "inlet"}, gear], "si") == (
+        "gear 4, then 5; not recorded on both sides: coolant, inlet air"
+    )
 
 
 def test_a_name_with_a_comma_stands_in_quotes_inside_a_sentence(said: Any) -> None:

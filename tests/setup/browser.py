@@ -13,7 +13,9 @@ from collections.abc import Callable
 
 import bootstrap
 
-NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+PACKAGES = ("chromium-headless-shell", "chromium")
+"""Debian's, best first: the one that can open no window draws the same with a fifth less work."""
+NAMES = (*PACKAGES, "chromium-browser", "google-chrome", "google-chrome-stable")
 MAC_PATHS = (
     "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
     "/Applications/Chromium.app/Contents/MacOS/Chromium",
@@ -32,11 +34,18 @@ def find_browser(which: Callable[[str], str | None] = shutil.which) -> str | Non
 def install_browser() -> None:
     """Debian's own package; only root can, and only here is it done without being asked."""
     print(
-        "No browser for the dashboard's tests: installing chromium with apt-get (we are root) ...", flush=True
+        "No browser for the dashboard's tests: installing Chromium with apt-get (we are root) ...", flush=True
     )
+    apt_get("update")
+    for package in PACKAGES:
+        if apt_get("install", "-y", package) == 0:
+            return
+
+
+def apt_get(*words: str) -> int:
+    """Run apt-get without questions; its exit code."""
     environment = dict(os.environ, DEBIAN_FRONTEND="noninteractive")
-    for command in (["apt-get", "update", "-qq"], ["apt-get", "install", "-y", "-qq", "chromium"]):
-        subprocess.run(command, env=environment, stdout=subprocess.DEVNULL, check=False)
+    return subprocess.call(["apt-get", "-qq", *words], env=environment, stdout=subprocess.DEVNULL)
 
 
 def advice() -> str:
