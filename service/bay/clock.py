@@ -5,7 +5,7 @@ Times are always kept as the bay's clock says them: a wrong clock is measured an
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -59,6 +59,23 @@ def measured(date_header: str | None, asked_at: datetime, took: timedelta) -> Sk
     server = said.replace(tzinfo=said.tzinfo or UTC) + DATE_STEP / 2
     ahead = asked_at + took / 2 - server
     return Skew(ahead.total_seconds(), (took / 2 + DATE_STEP / 2).total_seconds(), asked_at)
+
+
+NOT_YET = timedelta(seconds=30)
+"""A machine's time further ahead of this computer's clock than that is said (our choice)."""
+
+
+def ahead_in_words(began: Iterable[str], now: datetime) -> str | None:
+    """What is to be said of pulls that, by their file, have not begun yet; None where all have."""
+    latest = max((datetime.fromisoformat(one) for one in began), default=now)
+    if latest - now <= NOT_YET:
+        return None
+    ahead = (latest - now).total_seconds()
+    return (
+        f"it says that it was recorded {span(ahead)} from now: the machine's clock is ahead of this computer's. Set it, or "
+        f"write machine_clock_ahead_s = {ahead:.0f} into bay.toml for the files to come; a time that is still to come "
+        "when the session is sent is refused by the ledger"
+    )
 
 
 def span(seconds: float) -> str:

@@ -8,72 +8,48 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import filelock
 
+from service.bay import growing, mending
 from service.bay import work as working
-from service.bay.clock import Clock, local_now
+from service.bay.clock import Clock, ahead_in_words, local_now
 from service.bay.files import make_folder, remove, write_whole
+from service.bay.handed import (
+    Air,
+    CannotTake,
+    GrewTooLate,
+    Missing,
+    NotReadable,
+    Reader,
+    ReadPull,
+    ReadTable,
+    content_of,
+)
 from service.bay.known import NEEDED, Said, of, told_first
+from service.bay.last_air import LastAir, SaidLast
+from service.bay.mending import Mark
 from service.bay.spool import Entry, Spool
+from service.bay.taken import Gone
+from service.bay.whole import cut_short_in_words
 from service.bay.work import Known, Run, Work
 
 LOCK_PATIENCE_S = 30.0
 """Another command of this bay holds the desk for milliseconds; longer than this is a fault (our choice)."""
-LARGEST_FILE = 64 * 1024 * 1024
-"""A pull of every channel at 100 Hz is a few MB; more is no table of one (our choice) [bytes]."""
-
-
-class CannotTake(Exception):
-    """A file was not taken; the words say why and the way out. Nothing has changed."""
-
-
-class Missing(CannotTake):
-    """Something is not known that no post can be without."""
-
-    def __init__(self, names: Sequence[str], file: str = "") -> None:
-        self.names, self.file = tuple(names), file
-        super().__init__(f"{file or 'the next pull'}: {', '.join(names)} not known; nothing was taken")
-
-
-class NotReadable(CannotTake):
-    """Nothing in the file could be read as a pull."""
-
-
-@dataclass(frozen=True)
-class ReadPull:
-    """One pull as it stands in a file: its channels in SI, what the file itself says, when it began if it says so."""
-
-    channels: Mapping[str, Sequence[float]]
-    said: Said
-
-
-@dataclass(frozen=True)
-class ReadTable:
-    """All that a file gave: its pulls, and what was left out of it and why."""
-
-    pulls: Sequence[ReadPull]
-    left_out: Sequence[str] = ()
-
-
-Reader = Callable[[bytes, float | None], ReadTable]
-"""Makes pulls of a file's content; for manifold gauges it is told the station pressure [kPa], where that is known. Raises
-ValueError with a sentence where it cannot."""
-Air = Callable[[datetime], Said]
-"""The air in the bay at a moment, as far as it is known."""
+IN_THE_LEDGER = "what was posted is put right in the ledger (page Car: amend or strike)"
 
 
 @dataclass(frozen=True)
 class Taken:
-    """What became of a file. `before`: it had been taken already. `closed`: the session that was closed for it, and why."""
+    """What became of a file. `before`: it had been taken already. `grew`: its pulls took the place of those that were
+    taken while it was shorter. `remarks`: what somebody should see to. `closed`: the session that was closed for it, and why."""
 
     file: str
     work: Work | None
@@ -82,6 +58,8 @@ class Taken:
     left_out: Sequence[str] = ()
     closed: Entry | None = None
     why: str | None = None
+    grew: bool = False
+    remarks: Sequence[str] = ()
 
 
 class Desk:
@@ -99,10 +77,11 @@ class Desk:
     ) -> None:
         self.folder, self.bay, self._reader = folder, bay, reader
         self._clock, self._air, self._defaults = clock, air, defaults or {}
-        self._work, self._taken, self._number = folder / "work", folder / "taken", folder / "number"
-        for one in (folder, self._work, self._taken):
+        self._work, self._number = folder / "work", folder / "number"
+        for one in (folder, self._work):
             make_folder(one)
-        self.spool = Spool(folder / "spool")
+        self._gone = Gone(folder / "taken")
+        self.spool, self._last_air = Spool(folder / "spool"), LastAir(folder)
         self._lock = filelock.FileLock(folder / "desk.lock", timeout=LOCK_PATIENCE_S)
 
     def work(self) -> Work | None:
@@ -120,6 +99,7 @@ class Desk:
         with self._holding() as work:
             if self._is_taken(digest, work):
                 return Taken(file.name, work, before=True)
+            old = self._before_it_grew(work, file.name, content)
             now = self._clock()
             at = min(stamp, now)
             table = self._table(file, content, self._known(work, said, {}, now, at).all.get("pressure"))
@@ -129,26 +109,108 @@ class Desk:
             if missing:
                 raise Missing(missing, file.name)
             runs = [
-                run_of(pull, one, file.name, digest, stamp, now)
+                run_of(pull, one, file.name, digest, stamp, now, len(content))
                 for pull, one in zip(pulls, known, strict=True)
             ]
+            taken = Taken(
+                file.name, work, len(runs), left_out=table.left_out, grew=old is not None,
+                remarks=remarks_of(content, runs, stamp, now),
+            )  # fmt: skip
+            if work is not None and old is not None:
+                if not anew and growing.stays(work, old, said):
+                    return replace(taken, work=self._take_anew(work, old, runs, said, now))
+                work = growing.without(work, old)
             work, closed, why = self._session_for(work, known[0], runs, now, anew=anew)
             work = working.with_runs(work, known[0], runs, now)
             self._keep(work)
-            return Taken(file.name, work, len(runs), left_out=table.left_out, closed=closed, why=why)
+            self._keep_air(said, (), datetime.fromisoformat(said.get("started_at", at.isoformat())))
+            return replace(taken, work=work, closed=closed, why=why)
 
-    def say(self, said: Said, *, anew: bool = False) -> Taken:
-        """What holds for the files to come: the session in work is begun, or goes on, or is closed for the next."""
+    def grew(self, file: str, content: bytes) -> bool:
+        """Whether a file of the session in work was shorter when it was taken. Raises GrewTooLate."""
         with self._holding() as work:
+            return self._before_it_grew(work, file, content) is not None
+
+    def _before_it_grew(self, work: Work | None, file: str, content: bytes) -> str | None:
+        """The hash of what the session in work has of this file while it was shorter. Raises GrewTooLate where that went
+        with another, which is closed."""
+        old = growing.before_it_grew(work, file, content)
+        if old is None and (number := self._gone.before_it_grew(file, content)) is not None:
+            raise GrewTooLate(
+                f"{file} grew after it went with session {number}, which is closed: {IN_THE_LEDGER}. It is not taken as "
+                "another pull; new pulls at its end go in a file of another name"
+            )
+        return old
+
+    def _take_anew(self, work: Work, old: str, runs: Sequence[Run], said: Said, now: datetime) -> Work:
+        """The pulls of a file that grew, in the place of those before: one file written whole."""
+        name, grown = runs[0].file, growing.in_place(work, old, runs, said, now)
+        if growing.is_too_large(grown, working.LARGEST_BODY):
+            raise NotReadable(
+                f"{name} grew to more than one post takes; close the session with `bayledger bay done`, and send its new "
+                "pulls in a file of another name"
+            )
+        self._keep(grown)
+        return grown
+
+    def say(self, said: Said, *, forget: Collection[str] = (), anew: bool = False) -> Taken:
+        """What holds for the files to come: the session in work is begun, or goes on, or is closed for the next.
+
+        `forget`: what was said before and is taken back, in the state in work too, as long as nobody says it again.
+        """
+        forget = mending.with_what_goes_too(forget)
+        if faults := mending.cannot_be_taken_back(forget, said):
+            raise CannotTake("\n".join(faults))
+        with self._holding() as work:
+            if forget and work is None:
+                raise CannotTake("no session is in work: nothing was said that could be taken back")
             now = self._clock()
-            known = self._known(work, said, {}, now, now)
+            known = self._known(work, said, {}, now, now, forget)
             missing = [name for name in ("car", "parts") if name not in known.all]
             if missing:
                 raise Missing(missing)
             work, closed, why = self._session_for(work, known, (), now, anew=anew)
-            work = working.with_known(work, known, now)
+            work = working.with_known(mending.taken_back(work, forget, self._defaults), known, now)
             self._keep(work)
+            self._keep_air(said, forget, now)
             return Taken("", work, closed=closed, why=why)
+
+    def mark(self, which: str, mark: Mark, *, session: str | None = None) -> int:
+        """Mark a pull of the session in work anew: by its file's name, or its number, which is answered.
+
+        `session`: the one that was shown to the person, where another may be in work since. Raises CannotTake.
+        """
+        with self._holding() as work:
+            work, number = self._pull_of(work, which, session)
+            self._keep(mending.marked(work, number, mark))
+            return number
+
+    def take_out(self, which: str, *, session: str | None = None) -> str:
+        """Take a file back out of the session in work, as if it had never been sent: it may be sent again with other
+        words. Answers its name. `which` and `session`: as for `mark`. Raises CannotTake."""
+        with self._holding() as work:
+            work, number = self._pull_of(work, which, session)
+            run = work.runs[number - 1]
+            self._keep(growing.without_content(work, run.sha256))
+            return run.file
+
+    def _pull_of(self, work: Work | None, which: str, session: str | None) -> tuple[Work, int]:
+        """The session in work and the number of one of its pulls. Raises CannotTake."""
+        if work is None:
+            raise CannotTake(self._closed_with(which) or f"{which}: no session is in work; {IN_THE_LEDGER}")
+        if session not in (None, work.id):
+            raise CannotTake("another session is in work than the one shown; look it over, and press again")
+        try:
+            return work, mending.number_of(work, which)
+        except ValueError as error:
+            raise CannotTake(self._closed_with(which) or str(error)) from error
+
+    def _closed_with(self, file: str) -> str | None:
+        """In which closed session a file of this name went last, and what can be done there."""
+        number = self._gone.last_with(Path(file).name)
+        if number is None:
+            return None
+        return f"{Path(file).name} went with session {number}, which is closed: {IN_THE_LEDGER}"
 
     def close(self) -> Entry | None:
         """Close the session in work: it lies in the spool when this returns. None where nothing is in work."""
@@ -170,13 +232,7 @@ class Desk:
     def forget_files(self, id: str) -> list[str]:
         """Let the files of a session that was given up be taken again; answers their names."""
         with self._holding():
-            names = []
-            for path in self._taken.glob("*.json"):
-                taken = json.loads(path.read_bytes())
-                if taken["session"] == id:
-                    remove(path)
-                    names.append(str(taken["file"]))
-            return sorted(names)
+            return self._gone.forget(id)
 
     @contextmanager
     def _holding(self) -> Iterator[Work | None]:
@@ -202,6 +258,10 @@ class Desk:
             return working.read(path.read_bytes())
         except FileNotFoundError:
             return None
+        except working.WrittenByNewer as error:
+            raise CannotTake(
+                f"{path} was written by a newer version of this program ({error}): use that one; nothing was changed"
+            ) from error
         except (ValueError, KeyError, TypeError) as error:
             raise CannotTake(
                 f"{path} cannot be read ({error}); move it away and send its files again: `bayledger bay send FILE...`"
@@ -210,8 +270,18 @@ class Desk:
     def _keep(self, work: Work) -> None:
         write_whole(self._work / "session.json", working.written(work))
 
+    def _keep_air(self, said: Said, forgotten: Collection[str], at: datetime) -> None:
+        """Remember what a person said of the air in this bay, or took back."""
+        air = working.told(said, working.AMBIENT)
+        if air or not set(working.AMBIENT).isdisjoint(forgotten):
+            self._last_air.keep(air, forgotten, at)
+
+    def air_said_last(self) -> SaidLast:
+        """The air that somebody said last here, also in a session before: to be shown, and never used by itself."""
+        return self._last_air.at(self._clock())
+
     def _is_taken(self, digest: str, work: Work | None) -> bool:
-        return (work is not None and digest in work.files) or (self._taken / f"{digest}.json").exists()
+        return (work is not None and digest in {*work.files, *work.outgrown}) or digest in self._gone
 
     def _table(self, file: Path, content: bytes, pressure_kpa: float | None) -> ReadTable:
         try:
@@ -228,20 +298,34 @@ class Desk:
             raise NotReadable(f"{file.name}: there is no pull in it")
         if len(table.pulls) > working.MOST_PULLS:
             raise NotReadable(
-                f"{file.name} holds {len(table.pulls)} pulls, and one state of a car at most {working.MOST_PULLS}: cut it in two"
+                f"{file.name} holds {len(table.pulls)} pulls, and one setup at most {working.MOST_PULLS}: cut it in two"
             )
         return table
 
-    def _known(self, work: Work | None, said: Said, in_file: Said, now: datetime, at: datetime) -> Known:
+    def _known(
+        self,
+        work: Work | None,
+        said: Said,
+        in_file: Said,
+        now: datetime,
+        at: datetime,
+        forget: Collection[str] = (),
+    ) -> Known:
         """What is known of a pull: by the person, the file, what was said before, the weather, bay.toml.
 
-        `at`: when it was, where nobody says: by the file's own time.
+        `at`: when it was, where nobody says: by the file's own time. `forget`: what is taken back, of all that was.
         """
-        before = {} if work is None else working.still_known(work, said, now)
+        if work is not None and working.is_same_car(work, said, now):
+            before, forgotten = working.still_known(work, said, now), {*work.forgotten, *forget}
+        else:
+            before, forgotten = {}, {*forget}
+        before = {name: value for name, value in before.items() if name not in forget}
+        defaults = {name: value for name, value in self._defaults.items() if name not in forgotten}
         begun = said.get("started_at", in_file.get("started_at"))
         at = at if begun is None else datetime.fromisoformat(begun)
-        everything = told_first(said, in_file, before, self._air(at), self._defaults)
-        return Known(everything, told_first(said, before))
+        lasting = told_first(said, before)
+        everything = told_first(said, in_file, before, self._air(at), defaults)
+        return Known(everything, lasting, tuple(sorted(forgotten - lasting.keys())))
 
     def _session_for(
         self, work: Work | None, known: Known, runs: Sequence[Run], now: datetime, *, anew: bool
@@ -292,40 +376,24 @@ class Desk:
     def _finish(self, work: Work) -> None:
         """From the desk to the spool. Each step may be done again: the same work is the same post."""
         self.spool.put(work.entry, working.body_of(work))
-        for digest, name in work.files.items():
-            mark = {"file": name, "session": work.id, "sequence": work.sequence}
-            write_whole(self._taken / f"{digest}.json", json.dumps(mark, ensure_ascii=False).encode())
+        self._gone.keep(work)
         if work.then is None:
             remove(self._work / "session.json")
         else:
             write_whole(self._work / "session.json", work.then.encode())
 
 
-def content_of(file: Path) -> tuple[bytes, datetime]:
-    """A file's content and its time. Raises CannotTake where it is too large, or still being written."""
-    try:
-        before = file.stat()
-        if before.st_size > LARGEST_FILE:
-            raise NotReadable(
-                f"{file.name} has {before.st_size:,} bytes, more than {LARGEST_FILE:,}: no table of a pull is so large"
-            )
-        content = file.read_bytes()
-        after = file.stat()
-    except OSError as error:
-        raise CannotTake(f"{file} cannot be read: {error.strerror or error}") from error
-    if looks(before) != looks(after) or len(content) != after.st_size:
-        raise CannotTake(f"{file.name} is still being written; send it again when it is complete")
-    return content, datetime.fromtimestamp(after.st_mtime, UTC)
+def remarks_of(content: bytes, runs: Sequence[Run], stamp: datetime, now: datetime) -> list[str]:
+    """What somebody should see to of a file that is taken."""
+    found = (ahead_in_words((run.began for run in runs), now), cut_short_in_words(content, stamp, now))
+    return [words for words in found if words is not None]
 
 
-def looks(stat: os.stat_result) -> tuple[int, int]:
-    """What changes while a file is written: its size and its time."""
-    return stat.st_size, stat.st_mtime_ns
-
-
-def run_of(pull: ReadPull, known: Known, file: str, digest: str, stamp: datetime, now: datetime) -> Run:
+def run_of(
+    pull: ReadPull, known: Known, file: str, digest: str, stamp: datetime, now: datetime, size: int
+) -> Run:
     """One pull as it is taken. When it began is what somebody or the file says; else, for the session only, the file's
     own time, which is when it ended, and never later than now."""
     document = working.pull_document(pull.channels, known.all)
     began: Any = known.all.get("started_at") or min(stamp, now).astimezone(now.tzinfo).isoformat()
-    return Run(document, file, digest, str(began))
+    return Run(document, file, digest, str(began), size)

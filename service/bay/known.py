@@ -13,11 +13,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
+from service.domain.correction import STANDARDS
 from service.domain.units import to_si
 
 Said = dict[str, Any]
 SLUG: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 NOTHING_FITTED: Final = "none"
+LONGEST_REASON: Final = 500
+"""The ledger's limit [characters]."""
 
 
 class NotUnderstood(ValueError):
@@ -44,6 +47,14 @@ def text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip():
         raise ValueError("must be text in quotes")
     return value.strip()
+
+
+def reason(value: Any) -> str:
+    """Why a pull is rejected, in words that the ledger takes."""
+    words = text(value)
+    if len(words) > LONGEST_REASON:
+        raise ValueError(f"has {len(words)} characters; write at most {LONGEST_REASON}")
+    return words
 
 
 def slug(value: Any) -> str:
@@ -107,9 +118,11 @@ def basis(value: Any) -> Any:
         named, factor = value.get("standard"), value.get("factor")
     else:
         named, _, factor = str(value).partition(":")
-        if named == "observed":
+        if named == "observed" and not factor:
             return named
-    return {"standard": slug(named)} | ({} if factor in (None, "") else {"factor": number(factor)})
+    if named not in STANDARDS:
+        raise ValueError(f"must be observed, or the standard it was corrected to: {', '.join(STANDARDS)}")
+    return {"standard": named} | ({} if factor in (None, "") else {"factor": number(factor)})
 
 
 def moment(value: Any) -> str:
@@ -133,7 +146,7 @@ KEYS: Final[Mapping[str, Key]] = {
     "stock_checked": Key(
         "state", "verified, declared or unknown", one_of("verified", "declared", "unknown")
     ),
-    "label": Key("state", "your own words for this state of the car", text),
+    "label": Key("state", "your own words for this setup", text),
     "ethanol": Key("state", "measured share of ethanol, 0..1", number),
     "octane": Key("state", "octane number", number),
     "octane_method": Key("state", "ron, mon or aki", one_of("ron", "mon", "aki")),
@@ -155,7 +168,7 @@ KEYS: Final[Mapping[str, Key]] = {
     "status": Key(
         "pull", "accepted, settling or rejected", one_of("accepted", "settling", "rejected")
     ),
-    "reason": Key("pull", "why it is rejected", text),
+    "reason": Key("pull", "why it is rejected", reason),
     "test": Key("file", "sweep, inertia or steps", one_of("sweep", "inertia", "steps")),
     "ramp": Key("pull", "rise of engine speed [rpm/s]", number),
     "basis": Key("file", "observed, or the standard it was corrected to, as sae-j1349:1.02", basis),
@@ -191,7 +204,12 @@ def understood(said: Mapping[str, Any], where: str, units: str) -> Said:
 
 def in_si(key: Key, value: Any, units: str) -> Any:
     """A quantity in SI; anything else as it is."""
-    return value if key.quantity is None else float(to_si(value, key.quantity, units))
+    return value if key.quantity is None else nine_digits(float(to_si(value, key.quantity, units)))
+
+
+def nine_digits(value: float) -> float:
+    """A figure without the dust of a conversion. The ledger keeps a sample in 32 bits, which come back from nine digits."""
+    return float(f"{value:.9g}")
 
 
 def contradictions(said: Said, where: str) -> Iterator[str]:

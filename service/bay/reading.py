@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import hashlib
+from datetime import datetime, timedelta
 from pathlib import Path
 
-from service.bay.desk import CannotTake, Reader, ReadPull, ReadTable
+from service.bay.handed import CannotTake, Reader, ReadPull, ReadTable
 from service.bay.known import Said
 from service.tables import mapping as mappings
 from service.tables.pulls import read_file
@@ -23,19 +24,30 @@ FROM_HEADER = {
 """Our keys, and the facts of a file's header they come from; both in SI."""
 
 
-def reader_by(path: Path | None) -> Reader:
-    """Reads files by the mapping that lies there; read anew for each file, so that a mended one counts at once."""
+def reader_by(path: Path | None, clock_ahead_s: float = 0.0) -> Reader:
+    """Reads files by the mapping that lies there; read anew for each file, so that a mended one counts at once.
+
+    `clock_ahead_s`: how far the machine's clock is ahead of this computer's, taken off the times in its files [s].
+    """
 
     def read(raw: bytes, pressure_kpa: float | None) -> ReadTable:
         mapping = mapping_in(path)
         table = read_file(raw, mapping, pressure_kpa)
         said = words_said(mapping.pull)
-        pulls = [read_pull(one, said, mapping.pull) for one in table.pulls]
+        pulls = [read_pull(one, said, mapping.pull, clock_ahead_s) for one in table.pulls]
         return ReadTable(
             pulls, [f"line {fault.line}: {fault.why}" if fault.line else fault.why for fault in table.faults]
         )
 
     return read
+
+
+def fingerprint_of(path: Path | None) -> str:
+    """Tells one mapping from another: by its content. The same for one that is not there as for none."""
+    try:
+        return "" if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
 
 
 def mapping_in(path: Path | None) -> Mapping:
@@ -55,19 +67,21 @@ def mapping_in(path: Path | None) -> Mapping:
         raise CannotTake(f"{path}: {error}") from error
 
 
-def read_pull(pull: FilePull, said: Said, words: PullWords) -> ReadPull:
+def read_pull(pull: FilePull, said: Said, words: PullWords, clock_ahead_s: float = 0.0) -> ReadPull:
     """One pull of a file with what its header and the mapping say."""
     channels = {name: [float(value) for value in values] for name, values in pull.channels.items()}
-    return ReadPull(channels, said | header_said(pull.facts) | basis_said(words, pull.facts.factor))
+    return ReadPull(
+        channels, said | header_said(pull.facts, clock_ahead_s) | basis_said(words, pull.facts.factor)
+    )
 
 
-def header_said(facts: Facts) -> Said:
-    """What a file's header says. Its time has no offset: it is this computer's, which wrote it."""
+def header_said(facts: Facts, clock_ahead_s: float = 0.0) -> Said:
+    """What a file's header says. Its time has no offset: it is of this computer's zone, and of the machine's clock."""
     said: Said = {
         name: value for name, field in FROM_HEADER.items() if (value := getattr(facts, field)) is not None
     }
     if facts.started_at is not None:
-        said["started_at"] = with_offset(facts.started_at).isoformat()
+        said["started_at"] = (with_offset(facts.started_at) - timedelta(seconds=clock_ahead_s)).isoformat()
     return said
 
 

@@ -7,6 +7,8 @@ units = "si"                       # of the quantities people type: si, us or ps
 mapping = "mapping.toml"           # made by `bayledger bay learn`
 watch = "/machine/export"          # the folder `bayledger bay watch` looks into
 pattern = "*.csv"                  # of its files; left out: all but sidecars
+cut_short_wait_s = 30              # for how long a file whose end looks cut off stands still to be taken; left out: 30
+machine_clock_ahead_s = 180        # how far the machine's clock is ahead of this computer's; left out: 0
 
 [defaults]                         # keys of sidecars that hold where nobody says otherwise
 operator = "JT"
@@ -16,6 +18,7 @@ operator = "JT"
 
 from __future__ import annotations
 
+import math
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -25,6 +28,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from service.bay.known import SLUG, NotUnderstood, Said, understood
+from service.bay.whole import CUT_SHORT_S
 from service.domain.units import SYSTEMS
 
 DEFAULT_FOLDER = Path("~/.bayledger-bay")
@@ -32,10 +36,12 @@ FILE = "bay.toml"
 VARIABLES: Final[Mapping[str, str]] = {
     "bay_dir": "BAYLEDGER_BAY_DIR",
     "url": "BAYLEDGER_URL",
-    "token": "BAYLEDGER_TOKEN",
+    "token": "BAYLEDGER_BAY_TOKEN",
     "bay": "BAYLEDGER_BAY",
 }
+"""The token has a variable of its own: BAYLEDGER_TOKEN is that of whoever asks the ledger, and may not post here."""
 TEXTS: Final = ("url", "bay", "token", "token_file", "units", "mapping", "watch", "pattern")
+NUMBERS: Final = ("cut_short_wait_s", "machine_clock_ahead_s")
 TABLES: Final = ("defaults", "weather")
 SAMPLE = """url = "http://127.0.0.1:8321"
 bay = "north"
@@ -61,6 +67,8 @@ class BaySettings:
     mapping: Path | None = None
     watch: Path | None = None
     pattern: str = "*"
+    cut_short_wait_s: float = CUT_SHORT_S
+    machine_clock_ahead_s: float = 0.0
     defaults: Said = field(default_factory=dict)
     weather: Mapping[str, Any] = field(default_factory=dict)
 
@@ -98,8 +106,12 @@ def faults_of(said: Mapping[str, Any], path: Path) -> Iterator[str]:
     if not path.exists() and not {"url", "bay", "units"} <= said.keys():
         yield f"this computer is no bay yet: write {path}, such as\n{SAMPLE}and `bayledger bay status` looks it over."
         return
-    for name in said.keys() - {*TEXTS, *TABLES}:
-        yield f"{path}: there is no setting {name!r}; there are {', '.join((*TEXTS, *TABLES))}"
+    known = (*TEXTS, *NUMBERS, *TABLES)
+    for name in said.keys() - {*known}:
+        yield f"{path}: there is no setting {name!r}; there are {', '.join(known)}"
+    for name in NUMBERS:
+        if not is_number(said.get(name, 0.0)):
+            yield f"{path}: {name} = {said[name]!r} must be a number of seconds, without quotes"
     for name in TEXTS:
         if name in said and not isinstance(said[name], str):
             yield f"{path}: {name} = {said[name]!r} must be text in quotes"
@@ -114,6 +126,11 @@ def faults_of(said: Mapping[str, Any], path: Path) -> Iterator[str]:
         if name not in said:
             yield f"{path}: missing, {way_out}"
     yield from wrong_values(said, path)
+
+
+def is_number(value: Any) -> bool:
+    """Whether it is a figure; Python counts true as one."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def wrong_values(said: Mapping[str, Any], path: Path) -> Iterator[str]:
@@ -150,6 +167,8 @@ def made(folder: Path, said: Mapping[str, Any]) -> BaySettings:
         mapping=path_of(folder, said.get("mapping")),
         watch=path_of(folder, said.get("watch")),
         pattern=said.get("pattern", "*"),
+        cut_short_wait_s=float(said.get("cut_short_wait_s", CUT_SHORT_S)),
+        machine_clock_ahead_s=float(said.get("machine_clock_ahead_s", 0.0)),
         defaults=understood(table(said, "defaults"), f"{folder / FILE} [defaults]", said["units"]),
         weather=table(said, "weather"),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from service.bay.desk import CannotTake
+from service.bay.handed import CannotTake
 from service.bay.known import NotUnderstood, Said, understood
 
 ENDING = ".toml"

@@ -102,27 +102,48 @@ class Spool:
         except (OSError, ValueError, KeyError, TypeError):
             return None
 
-    def retry(self, entry: Entry, car: str | None = None) -> None:
-        """Let a refused or dropped session be sent again, of another car where its tag was wrong."""
+    def retry(self, entry: Entry, car: str | None = None, parts: Mapping[str, str] | None = None) -> None:
+        """Let a refused or dropped session be sent again: of another car where its tag was wrong, with other parts (new by
+        old) where theirs were."""
         place = self._refused if (self._refused / entry.name).exists() else self._dropped
-        if car is not None:
-            write_whole(place / entry.name, of_car((place / entry.name).read_bytes(), car))
+        if car is not None or parts:
+            write_whole(place / entry.name, mended((place / entry.name).read_bytes(), car, parts or {}))
         move(place / entry.name, self._waiting)
-        remove(self._reason(entry))
+        for folder in (self._refused, self._dropped):
+            remove(folder / f"{entry.name}{REASON}")
 
     def drop(self, entry: Entry) -> None:
-        """Give a session up: it is sent no more, and kept."""
+        """Give a session up: it is sent no more, and kept; so is why it was refused."""
         place = self._waiting if (self._waiting / entry.name).exists() else self._refused
+        if self._reason(entry).exists():
+            move(self._reason(entry), self._dropped)
         move(place / entry.name, self._dropped)
 
     def _reason(self, entry: Entry) -> Path:
         return self._refused / f"{entry.name}{REASON}"
 
 
-def of_car(body: bytes, car: str) -> bytes:
-    """The same session of another car."""
-    document = {**json.loads(body), "vehicle": car}
+def mended(body: bytes, car: str | None, parts: Mapping[str, str]) -> bytes:
+    """The same session of another car, with other parts where the old ones stand."""
+    document = json.loads(body)
+    if car is not None:
+        document["vehicle"] = car
+    for setup in document["setups"]:
+        setup["parts"] = [renamed(one, parts) for one in setup.get("parts", [])]
     return json.dumps(document, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def renamed(part: Any, names: Mapping[str, str]) -> Any:
+    """One part under its other name, in the same slot."""
+    if isinstance(part, str):
+        return names.get(part, part)
+    return {**part, "part": names.get(part["part"], part["part"])}
+
+
+def parts_of(body: bytes) -> list[str]:
+    """The parts that a session names, each once."""
+    listed = (one for setup in json.loads(body)["setups"] for one in setup.get("parts", []))
+    return list(dict.fromkeys(one if isinstance(one, str) else str(one["part"]) for one in listed))
 
 
 def entries_in(folder: Path) -> list[Entry]:

@@ -10,10 +10,12 @@ from collections.abc import Callable, Iterator
 from fnmatch import fnmatch
 from pathlib import Path
 
-from service.bay.desk import CannotTake, Desk, NotReadable, Taken, looks
+from service.bay.desk import Desk, Taken
 from service.bay.files import make_folder, why, write_whole
+from service.bay.handed import CannotTake, NotReadable, looks
 from service.bay.sender import Sender
 from service.bay.sidecar import ENDING, said_beside
+from service.bay.whole import CUT_SHORT_S, looks_cut_short
 
 LOOK_EVERY_S = 1.0
 SETTLED_S = 2.0
@@ -23,7 +25,11 @@ Look = tuple[int, int]
 
 
 class Folder:
-    """Which files of a folder are new and complete. What lay there before it was ever watched is left alone."""
+    """Which files of a folder are new and complete. What lay there before it was ever watched is left alone.
+
+    `settled_s`: for how long a file stands still to be complete [s]; `cut_short_s`: the same where its end looks cut off.
+    `mapping`: tells one mapping from another. A file given up under one is offered again under the next.
+    """
 
     def __init__(
         self,
@@ -32,12 +38,17 @@ class Folder:
         notes: Path,
         *,
         settled_s: float = SETTLED_S,
+        cut_short_s: float = CUT_SHORT_S,
         now: Callable[[], float] = time.monotonic,
+        mapping: Callable[[], str] = str,
     ) -> None:
         self.folder, self.pattern = folder, pattern
-        self._settled_s, self._now = settled_s, now
+        self._settled_s, self._cut_short_s = settled_s, cut_short_s
+        self._now, self.mapping = now, mapping
+        self._cut_short: dict[str, tuple[Look, bool]] = {}
         self._seen: dict[str, tuple[Look, float]] = {}
         self._done: dict[str, Look] = {}
+        self._given_up: dict[str, tuple[Look, str]] = {}
         self.left_alone = self._before_we_came(notes)
 
     def complete(self) -> Iterator[Path]:
@@ -45,9 +56,12 @@ class Folder:
         found = self._files()
         for name in self._seen.keys() - found.keys():
             del self._seen[name]
+            self._cut_short.pop(name, None)
+        mapping = self.mapping() if self._given_up else ""
         for name, look in sorted(found.items(), key=lambda one: (one[1][1], one[0])):
             if (
                 self._done.get(name) != look
+                and self._given_up.get(name) != (look, mapping)
                 and self.left_alone.get(name) != look
                 and self._stands_still(name, look)
             ):
@@ -59,13 +73,35 @@ class Folder:
         if seen is not None:
             self._done[file.name] = seen[0]
 
+    def undone(self, name: str) -> None:
+        """Offer this file once more, as it is."""
+        self._done.pop(name, None)
+
+    def give_up(self, file: Path) -> None:
+        """Leave this file alone until it changes, or the mapping does."""
+        seen = self._seen.get(file.name)
+        if seen is not None:
+            self._given_up[file.name] = (seen[0], self.mapping())
+
     def _stands_still(self, name: str, look: Look) -> bool:
         """Whether a file has looked like this for long enough."""
         before, since = self._seen.get(name, (None, 0.0))
         if before != look:
             self._seen[name] = (look, self._now())
-            return self._settled_s <= 0.0
-        return self._now() - since >= self._settled_s
+            since = self._now()
+        stood = self._now() - since
+        return stood >= self._settled_s and (stood >= self._cut_short_s or not self._is_cut_short(name, look))
+
+    def _is_cut_short(self, name: str, look: Look) -> bool:
+        """Whether a file looks as if more of it were to come; read once as long as it stands still."""
+        known = self._cut_short.get(name)
+        if known is None or known[0] != look:
+            try:
+                known = look, looks_cut_short((self.folder / name).read_bytes())
+            except OSError:
+                known = look, False  # why it cannot be read is said where it is taken
+            self._cut_short[name] = known
+        return known[1]
 
     def _files(self) -> dict[str, Look]:
         """The data files there are, and how they look."""
@@ -149,7 +185,7 @@ class Watch:
             taken = self.desk.take(file, said_beside(file, self.units))
         except NotReadable as error:
             self._say_trouble(file.name, str(error))
-            self.folder.done(file)
+            self.folder.give_up(file)
         except CannotTake as error:
             self._say_trouble(file.name, str(error))
         else:

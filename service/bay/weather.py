@@ -27,9 +27,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from service.bay.desk import Air
-from service.bay.known import NotUnderstood, Said, understood
+from service.bay.handed import Air
+from service.bay.known import NotUnderstood, Said, told_first, understood
+from service.bay.last_air import SaidLast, beyond
 from service.bay.settings import FILE, BayNotSet, BaySettings, path_of
+from service.bay.work import Work
 from service.tables.cells import SEPARATORS, cells_of, lines_of
 from service.tables.numbers import DECIMALS, number
 from service.tables.text import decode
@@ -133,10 +135,48 @@ def weather_by(settings: BaySettings) -> Callable[[datetime], Aired]:
     return lambda _: fixed
 
 
+def is_fixed(settings: BaySettings) -> bool:
+    """Whether the weather is the settings' own figures, and no instrument's."""
+    return "file" not in settings.weather
+
+
+def taken_back_in_words(settings: BaySettings, names: Mapping[str, str]) -> str:
+    """What became of what was taken back: each name, and how a person calls it."""
+    by_file = [words for name, words in names.items() if name in settings.weather and not is_fixed(settings)]
+    nobody = [words for words in names.values() if words not in by_file]
+    said = [f"Taken back, and not recorded until it is said again: {', '.join(nobody)}."] if nobody else []
+    said += [f"Taken back, and left to the weather file again: {', '.join(by_file)}."] if by_file else []
+    return " ".join(said)
+
+
+def standing(settings: BaySettings, aired: Aired, work: Work | None) -> Aired:
+    """What the weather says of a pull of the session in work: fixed figures that were taken back stand no more."""
+    if work is None or not is_fixed(settings):
+        return aired
+    return Aired(
+        {name: value for name, value in aired.said.items() if name not in work.forgotten}, aired.why_not
+    )
+
+
+def not_said_again(last: SaidLast, work: Work | None, aired: Aired) -> SaidLast:
+    """What of the air that was said last is not known by another way: said of this car, brought by its files, or the
+    weather's."""
+    of_files = work.runs[-1].document.get("ambient", {}) if work is not None and work.runs else {}
+    return beyond(last, {*(work.remembered if work else ()), *of_files, *aired.said})
+
+
 def air_by(settings: BaySettings) -> Air:
-    """The same as a desk asks for it."""
+    """What the weather file says, as a desk asks for it; nothing where the bay has none."""
     weather = weather_by(settings)
-    return lambda moment: weather(moment).said
+    return (lambda _: {}) if is_fixed(settings) else lambda moment: weather(moment).said
+
+
+def defaults_of(settings: BaySettings) -> Said:
+    """What the settings say where nobody else does: fixed weather is nobody's reading, and so a default too."""
+    if not is_fixed(settings):
+        return settings.defaults
+    fixed = understood(settings.weather, f"{settings.folder / FILE} [weather]", settings.units)
+    return told_first(fixed, settings.defaults)
 
 
 def station_file(folder: Path, said: Mapping[str, Any]) -> StationFile:

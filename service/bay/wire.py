@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import hashlib
-import json
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from typing import Any
 import httpx
 
 from service.bay.clock import Clock, Skew, measured
+from service.bay.fault_words import fault_in_words
 from service.bay.spool import Refusal
 
 PATH = "/v1/sessions"
@@ -144,13 +144,6 @@ def refusal_of(answer: httpx.Response, document: Mapping[str, Any]) -> Refusal:
     detail = document.get("detail") or document.get("title") or answer.reason_phrase
     faults = tuple(fault_in_words(fault) for fault in document.get("errors", []))
     return Refusal(answer.status_code, str(detail), tuple(words for words in faults if words != detail))
-
-
-def fault_in_words(fault: Mapping[str, Any]) -> str:
-    """A fault's place in the session, what was sent there, and what is wrong with it."""
-    place, value = fault.get("pointer") or fault.get("parameter"), fault.get("value")
-    sent = "" if value is None else f" ({json.dumps(value, ensure_ascii=False)})"
-    return f"{place}{sent}: {fault.get('detail')}" if place else str(fault.get("detail"))
 
 
 def words_of(answer: httpx.Response, document: Mapping[str, Any]) -> str:

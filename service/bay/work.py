@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from service.bay.known import OF_ONE_STATE, Said, of
+from service.bay.known import OF_ONE_STATE, Said, nine_digits, of
 from service.bay.spool import Entry
 
 IDLE: Final = timedelta(hours=4)
@@ -22,8 +22,6 @@ MOST_SETUPS = 50
 MOST_PULLS = 50
 LARGEST_BODY = 7_500_000
 """A little below what a ledger takes where nothing else is set: 8 MiB [bytes]."""
-DIGITS = 9
-"""More digits than the ledger keeps of a sample: a 32-bit float has seven, and comes back from nine."""
 AMBIENT = ("temperature", "pressure", "humidity", "dew_point")
 ENGINE = ("coolant", "oil", "inlet", "inlet_end")
 FUEL = ("ethanol", "octane", "octane_method")
@@ -31,12 +29,14 @@ FUEL = ("ethanol", "octane", "octane_method")
 
 @dataclass(frozen=True)
 class Run:
-    """One pull as it is taken: its part of the post, from which file it came, and when it began as far as is known."""
+    """One pull as it is taken: its part of the post, from which file of how many bytes it came, and when it began as
+    far as is known."""
 
     document: Mapping[str, Any]
     file: str
     sha256: str
     began: str
+    size: int | None = None
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,9 @@ class State:
 class Work:
     """The session in work. `remembered` is what holds for the next pull where nobody says otherwise.
 
-    `closed`: it only has to go into the spool; `then`: the session that takes its place, as it is kept on disk.
+    `forgotten`: what was taken back, so that no default says it. `outgrown`: contents of files that grew since, and are
+    not taken again (name by content). `closed`: it only has to go into the spool; `then`: the session that takes its
+    place, as it is kept on disk.
     """
 
     id: str
@@ -61,8 +63,10 @@ class Work:
     car: Said
     remembered: Said = field(default_factory=dict)
     states: tuple[State, ...] = ()
+    forgotten: tuple[str, ...] = ()
     closed: bool = False
     then: str | None = None
+    outgrown: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def entry(self) -> Entry:
@@ -86,10 +90,12 @@ class Work:
 
 @dataclass(frozen=True)
 class Known:
-    """`all` that is known of a pull, and of it the `lasting` part, said by a person, that holds for the next pull too."""
+    """`all` that is known of a pull, and of it the `lasting` part, said by a person, that holds for the next pull too;
+    `forgotten`: what was taken back and not said again."""
 
     all: Said
     lasting: Said
+    forgotten: tuple[str, ...] = ()
 
 
 def why_another(work: Work, known: Known, now: datetime, *, anew: bool, pulls: int, size: int) -> str | None:
@@ -104,7 +110,7 @@ def why_another(work: Work, known: Known, now: datetime, *, anew: bool, pulls: i
     if size > LARGEST_BODY:
         return "the session is as large as one post can be"
     if is_full(work, of(known.all, "state"), pulls):
-        return f"a session holds {MOST_SETUPS} states of {MOST_PULLS} pulls"
+        return f"a session holds {MOST_SETUPS} setups of {MOST_PULLS} pulls"
     return None
 
 
@@ -115,9 +121,14 @@ def is_full(work: Work, state: Said, pulls: int) -> bool:
     return len(work.states) >= MOST_SETUPS
 
 
+def is_same_car(work: Work, said: Said, now: datetime) -> bool:
+    """Whether what was said of the session in work still means the car of the next pull."""
+    return said.get("car", work.car.get("car")) == work.car.get("car") and work.idle_since(now) < IDLE
+
+
 def still_known(work: Work, said: Said, now: datetime) -> Said:
     """What is remembered for a pull of which `said` is said: nothing of another car, nor after an idle time."""
-    if said.get("car", work.car.get("car")) != work.car.get("car") or work.idle_since(now) >= IDLE:
+    if not is_same_car(work, said, now):
         return {}
     if "parts" in said and said["parts"] != work.remembered.get("parts"):
         return {name: value for name, value in work.remembered.items() if name not in OF_ONE_STATE}
@@ -131,6 +142,7 @@ def with_known(work: Work, known: Known, now: datetime) -> Work:
         touched_at=now.isoformat(),
         car=work.car | of(known.all, "car"),
         remembered=of(known.lasting, "car", "state", "air", "file"),
+        forgotten=known.forgotten,
     )
 
 
@@ -152,16 +164,21 @@ def pull_document(channels: Mapping[str, Sequence[float]], known: Said) -> dict[
     document = {
         **said,
         "source": "file",
-        "ambient": told(known, AMBIENT),
-        "engine": told(known, ENGINE),
+        "ambient": figures(known, AMBIENT),
+        "engine": figures(known, ENGINE),
         "smoothing": None if smoothing["method"] is None else without_unknown(smoothing),
         "curve": {
-            name: [float(f"{value:.{DIGITS}g}") for value in values]
+            name: [nine_digits(value) for value in values]
             for name, values in channels.items()
             if all(math.isfinite(value) for value in values)
         },
     }
     return without_unknown(document)
+
+
+def figures(known: Said, names: Sequence[str]) -> dict[str, float]:
+    """Those of the figures that are known."""
+    return {name: nine_digits(value) for name, value in told(known, names).items()}
 
 
 def without_unknown(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -203,8 +220,26 @@ def written(work: Work) -> bytes:
     return json.dumps(asdict(work), ensure_ascii=False, allow_nan=False).encode()
 
 
+class WrittenByNewer(ValueError):
+    """A newer version of this program kept something that this one does not know."""
+
+
 def read(content: bytes) -> Work:
-    """As it was kept on disk. Raises ValueError, KeyError or TypeError where it is not that."""
+    """As it was kept on disk. Raises ValueError, KeyError or TypeError where it is not that; WrittenByNewer where there
+    is more in it than is known here: written again by this version, that would be lost."""
     kept = json.loads(content)
+    for one in kept["states"]:
+        refuse_more(one, State)
+        for run in one["runs"]:
+            refuse_more(run, Run)
+    refuse_more(kept, Work)
+    kept["forgotten"] = tuple(kept.get("forgotten", ()))
     states = tuple(State(one["said"], tuple(Run(**run) for run in one["runs"])) for one in kept.pop("states"))
     return Work(**kept, states=states)
+
+
+def refuse_more(kept: Mapping[str, Any], kind: type[Work | State | Run]) -> None:
+    """Raises WrittenByNewer where a key is not known here."""
+    more = sorted(kept.keys() - {one.name for one in fields(kind)})
+    if more:
+        raise WrittenByNewer(", ".join(more))

@@ -4,7 +4,8 @@ import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.bay.desk import Desk, ReadPull, ReadTable
+from service.bay.desk import Desk
+from service.bay.handed import ReadPull, ReadTable
 
 RPM = [2000.0 + 150.0 * i for i in range(30)]
 NOON = datetime(2026, 3, 18, 12, 0, tzinfo=UTC)
@@ -48,7 +49,7 @@ def plain_file(folder: Path, name: str, seed: int, pulls: int = 1) -> Path:
         torque = [height * (1 - ((rpm - place) / 7000) ** 2) for rpm in RPM]
         blocks.append("\n".join(f"{rpm:.0f} {nm:.2f}" for rpm, nm in zip(RPM, torque, strict=True)))
     file = folder / name
-    file.write_text("\n\n".join(blocks))
+    file.write_text("\n\n".join(blocks) + "\n")
     return file
 
 

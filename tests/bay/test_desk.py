@@ -5,7 +5,8 @@ import json
 import pytest
 from filelock import FileLock
 
-from service.bay.desk import CannotTake, Desk, Missing, NotReadable, ReadPull, ReadTable
+from service.bay.desk import Desk
+from service.bay.handed import CannotTake, Missing, NotReadable, ReadPull, ReadTable
 from service.bay.work import IDLE
 from tests.bay.desks import CAR, NOON, Hands, desk_in, plain_file
 
@@ -187,13 +188,13 @@ def test_more_pulls_of_a_state_than_a_post_takes_go_into_another_session(desk, f
     desk.take(file(pulls=30), CAR)
     assert desk.take(file(pulls=20), {}).closed is None
     taken = desk.take(file(), {})
-    assert taken.why == "a session holds 50 states of 50 pulls"
+    assert taken.why == "a session holds 50 setups of 50 pulls"
     assert [len(state.runs) for state in taken.work.states] == [1]
     assert desk.take(file(pulls=50), {"parts": ["wide-pipe"]}).closed is None
 
 
 def test_a_file_of_more_pulls_than_a_post_takes_says_what_to_do(desk, file):
-    with pytest.raises(NotReadable, match="holds 51 pulls, and one state of a car at most 50: cut it in two"):
+    with pytest.raises(NotReadable, match="holds 51 pulls, and one setup at most 50: cut it in two"):
         desk.take(file(pulls=51), CAR)
 
 

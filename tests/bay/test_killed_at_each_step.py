@@ -93,3 +93,54 @@ def test_a_kill_at_any_step_loses_no_file_and_doubles_none(tmp_path, steps):
             ]
             assert sorted(car for car, _ in curves) == ["car-00", "car-00", "car-00", "car-01"], (kill, after)
             assert len(set(curves)) == 4
+
+
+def a_growing_day(
+    folder: Path, clock: Hands, sent: dict[str, bytes], whole: str, said, *, begins: bool
+) -> None:
+    """A file that is taken by half, then grows; after a kill the machine has written all of it."""
+    desk, file = desk_in(folder, clock), folder / "grows.txt"
+    if begins:
+        file.write_text(whole[: whole.index("4100 ")])
+        desk.take(folder / "a.txt", CAR)
+        desk.take(file, CAR)
+    file.write_text(whole)
+    if not begins:
+        desk.take(folder / "a.txt", CAR)
+    desk.take(file, said)
+    desk.close()
+    for entry in desk.spool.waiting():
+        body = desk.spool.body(entry)
+        assert sent.setdefault(entry.id, body) == body, "the same session, with other content"
+        desk.spool.sent(entry)
+
+
+@pytest.mark.parametrize("said", [CAR, OTHER_CAR], ids=["its car", "another car"])
+def test_a_kill_at_any_step_of_a_file_that_grows_leaves_one_pull_of_it_and_that_whole(tmp_path, steps, said):
+    whole = plain_file(tmp_path, "one.txt", 7).read_text()
+
+    def day(folder, sent, *, begins=True):
+        a_growing_day(folder, Hands(), sent, whole, said, begins=begins)
+
+    (first := tmp_path / "first").mkdir()
+    plain_file(first, "a.txt", 1)
+    steps.count = 0
+    day(first, {})
+    all_steps = steps.count
+    assert all_steps > 20, "too few steps to prove anything"
+    for kill in range(all_steps):
+        folder, sent = tmp_path / f"{kill}", {}
+        folder.mkdir()
+        plain_file(folder, "a.txt", 1)
+        steps.left, steps.after = kill, bool(kill % 2)
+        with contextlib.suppress(Killed):
+            day(folder, sent)
+        steps.left = None
+        day(folder, sent, begins=False)
+        pulls = [
+            len(pull["curve"]["rpm"])
+            for body in sent.values()
+            for setup in json.loads(body)["setups"]
+            for pull in setup["pulls"]
+        ]
+        assert pulls == [30, 30], kill

@@ -111,7 +111,7 @@ def test_each_fault_is_kept_with_its_place_and_the_value_that_was_sent(spool):
     faults = [{"pointer": "/bay", "value": "n", "detail": "no bay 'n'; nearest: 'north'"}]
     with answering(lambda _: problem(422, "one fault", faults)) as ledger:
         send(spool, ledger.url)
-    assert spool.why(entry_of(SESSIONS[0])).faults == ("/bay (\"n\"): no bay 'n'; nearest: 'north'",)
+    assert spool.why(entry_of(SESSIONS[0])).faults == ("bay (\"n\"): no bay 'n'; nearest: 'north'",)
 
 
 def test_a_refused_session_can_be_sent_again_and_one_given_up_is_kept(spool):

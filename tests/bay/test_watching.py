@@ -56,9 +56,35 @@ def test_a_file_that_still_grows_waits_from_its_last_change_on(export, tmp_path,
     file = plain_file(export, "a.txt", 1)
     looked(folder)
     seconds.at += 1.5
-    file.write_text(file.read_text() + "\n6500 100.0")
+    file.write_text(file.read_text() + "6500 100.0\n")
     assert looked(folder) == []
     seconds.at += 1.9
+    assert looked(folder) == []
+    seconds.at += 0.1
+    assert looked(folder) == ["a.txt"]
+
+
+def test_a_file_whose_end_looks_cut_off_waits_longer_and_one_that_goes_on_is_taken_whole(
+    export, tmp_path, seconds
+):
+    folder = watched(export, tmp_path, seconds)
+    file = plain_file(export, "a.txt", 1)
+    whole = file.read_text()
+    file.write_text(whole[:150])
+    looked(folder)
+    seconds.at += 6.0
+    assert looked(folder) == []
+    file.write_text(whole)
+    looked(folder)
+    seconds.at += 2.0
+    assert looked(folder) == ["a.txt"]
+
+
+def test_a_machine_that_never_ends_its_last_line_is_waited_for_as_long_as_is_set(export, tmp_path, seconds):
+    folder = Folder(export, "*", tmp_path / "notes", settled_s=2.0, cut_short_s=12.0, now=seconds)
+    (export / "a.txt").write_text("2000 200\n3000 210")
+    looked(folder)
+    seconds.at += 11.9
     assert looked(folder) == []
     seconds.at += 0.1
     assert looked(folder) == ["a.txt"]
@@ -74,7 +100,7 @@ def test_what_lay_there_when_the_folder_was_first_watched_is_left_alone_also_by_
     looked(folder)
     seconds.at += 2.0
     assert looked(folder) == ["while nobody watched.txt"]
-    old.write_text(old.read_text() + "\n6500 100.0")
+    old.write_text(old.read_text() + "6500 100.0\n")
     looked(folder)
     seconds.at += 2.0
     assert "old.txt" in looked(folder)
@@ -117,10 +143,26 @@ def test_a_file_that_was_dealt_with_is_left_alone_until_it_changes(export, tmp_p
     looked(folder)
     folder.done(file)
     assert looked(folder) == []
-    file.write_text(file.read_text() + "\n6500 100.0")
+    file.write_text(file.read_text() + "6500 100.0\n")
     looked(folder)
     seconds.at += 2.0
     assert looked(folder) == ["a.txt"]
+
+
+def test_a_file_that_was_given_up_is_offered_again_once_the_mapping_is_another_and_a_dealt_with_one_is_not(
+    export, tmp_path
+):
+    mapping = ["first"]
+    folder = Folder(export, "*", tmp_path / "notes", settled_s=0.0, mapping=lambda: mapping[0])
+    taken, odd = plain_file(export, "a.txt", 1), plain_file(export, "b.txt", 2)
+    looked(folder)
+    folder.done(taken)
+    folder.give_up(odd)
+    assert looked(folder) == []
+    mapping[0] = "second"
+    assert looked(folder) == ["b.txt"]
+    folder.give_up(odd)
+    assert looked(folder) == []
 
 
 class Heard(Watched):
@@ -143,7 +185,7 @@ def watch(export, tmp_path):
     heard, clock = Heard(), Hands()
     desk = desk_in(tmp_path, clock)
     sender = Sender(desk.spool, Address("http://127.0.0.1:1"))
-    folder = Folder(export, "*", tmp_path / "notes", settled_s=0.0)
+    folder = Folder(export, "*", tmp_path / "notes", settled_s=0.0, cut_short_s=0.0)
     watch = Watch(folder, desk, sender, "si", heard)
     watch.heard, watch.clock = heard, clock
     return watch
@@ -167,6 +209,52 @@ def test_a_file_that_cannot_be_read_is_spoken_of_once_and_holds_up_no_other(watc
         watch.look()
     assert watch.heard.files == ["b.txt"]
     assert watch.heard.troubles == [("a.txt", "a.txt: there is no table in it")]
+
+
+def test_a_file_given_up_is_taken_once_the_mapping_was_mended_and_spoken_of_anew_where_it_was_not(
+    watch, export
+):
+    """The test's reader goes by what stands in a file of its own, as a bay's by its mapping."""
+    mapping = ["a first one"]
+    read = watch.desk._reader
+    watch.folder.mapping = lambda: mapping[0]
+
+    def reads(raw, pressure):
+        if raw == b"strange" and mapping[0] != "the right one":
+            raise ValueError(f"no table by {mapping[0]}")
+        return read(b"2000 200\n3000 210" if raw == b"strange" else raw, pressure)
+
+    watch.desk._reader = reads
+    watch.desk.say(CAR)
+    (export / "a.txt").write_text("strange")
+    for one in ("a first one", "a second one", "a second one", "the right one", "the right one"):
+        mapping[0] = one
+        watch.look()
+    assert watch.heard.troubles == [
+        ("a.txt", "a.txt: no table by a first one"),
+        ("a.txt", "a.txt: no table by a second one"),
+    ]
+    assert watch.heard.files == ["a.txt"]
+
+
+def test_a_file_that_grew_after_it_was_taken_is_taken_anew_and_after_its_session_closed_it_is_trouble_once(
+    watch, export
+):
+    watch.desk.say(CAR)
+    file = plain_file(export, "w_4.csv", 1)
+    whole = file.read_text()
+    for end in (150, 250):
+        file.write_text(whole[:end])
+        watch.look()
+    assert watch.heard.files == ["w_4.csv", "w_4.csv"]
+    assert len(watch.desk.work().runs) == 1
+    watch.desk.close()
+    file.write_text(whole)
+    for _ in range(3):
+        watch.look()
+    ((about, why),) = watch.heard.troubles
+    assert (about, "went with session 1, which is closed" in why) == ("w_4.csv", True)
+    assert watch.desk.work() is None
 
 
 def test_a_sidecar_begins_another_session_in_the_middle(watch, export):

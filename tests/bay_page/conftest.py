@@ -19,7 +19,7 @@ from service.bay.page.station import Heard, Station, station
 from service.bay.reading import mapping_in, reader_by
 from service.bay.sender import Address, Sender
 from service.bay.settings import read_settings
-from service.bay.weather import air_by
+from service.bay.weather import air_by, defaults_of
 from tests.bay.answering import Answer, Answering, answering, kept
 from tests.bay.computer import Computer
 from tests.dashboard.conftest import browser as browser
@@ -107,7 +107,7 @@ def made(
         settings_file.write(tables)
     settings = read_settings({"bay_dir": computer.bay_dir}, {})
     reader, heard = reader_by(settings.mapping), Heard()
-    desk = Desk(settings.folder, settings.bay, reader, air=air_by(settings), defaults=settings.defaults)
+    desk = Desk(settings.folder, settings.bay, reader, air=air_by(settings), defaults=defaults_of(settings))
     address = Address(settings.url, settings.token)
     sender = Sender(desk.spool, address, told=heard, first_wait_s=0.05, longest_wait_s=0.2)
     known = lambda: mapping_in(settings.mapping).pull.basis is not None  # noqa: E731

@@ -138,6 +138,20 @@ def test_a_file_that_is_no_table_is_shown_with_why_and_cannot_be_ticked(alone):
     assert re.search(r'<p class="fault">letter.csv: \S', page)
 
 
+def test_a_file_that_could_not_be_read_is_offered_once_the_mapping_was_mended(alone):
+    alone.choose()
+    mapping = alone.computer.bay_dir / "mapping.toml"
+    right = mapping.read_text()
+    mapping.write_text(right.replace("Torque (Nm)", "Torque (N.m)"))
+    alone.machine_writes("a.csv")
+    assert re.search(r'value="a.csv" disabled', alone.get("/files"))
+    mapping.write_text(right)
+    alone.station.look()
+    page = alone.get("/files")
+    assert 'value="a.csv"' in page
+    assert not re.search(r'value="a.csv" disabled', page)
+
+
 def test_the_sidecar_of_a_file_counts_before_the_page(alone):
     alone.choose()
     alone.computer.machine_writes("a.csv", random.Random(1), sidecar="coolant = 91\nstatus = 'settling'\n")

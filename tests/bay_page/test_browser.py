@@ -21,10 +21,12 @@ PAGES = (
     "/car",
     "/car?q=x%20y",
     "/setup/car-00",
+    "/add/car-0",
     "/setup/car-07",
     "/air",
     "/files",
     "/off",
+    "/pull",
     "/unsent",
     "/none",
 )
@@ -46,6 +48,14 @@ def tablet(browser: Browser, base: str, size: dict[str, int] = UPRIGHT, **more: 
     watched.mind()
     yield watched
     context.close()
+
+
+def open_at(watched: Watched, base: str, path: str) -> None:
+    """A page of PAGES; a pull's own is found as a person finds it."""
+    watched.page.goto(base + ("/" if path == "/pull" else path))
+    if path == "/pull":
+        watched.page.get_by_role("link", name="Mark pull 1", exact=True).click()
+        expect(watched.page.get_by_role("heading", level=1)).to_have_text("Pull 1: a.csv")
 
 
 def nothing_amiss(watched: Watched) -> None:
@@ -107,6 +117,7 @@ def test_a_session_taken_with_the_network_down_is_sent_when_it_is_back(browser, 
 def filled(tmp_path, url=NOWHERE):
     """A bay with something on every page: a car with a pull, files, one that is no table, a session that waits."""
     bay = made(tmp_path, url)
+    bay.station.memory.keep_names(["car-00"], ["wide-pipe"], ["stoat", "heron"])
     bay.choose("car-07", parts=["wide-pipe"], gear="3")
     bay.machine_writes("first.csv")
     bay.attach("first.csv")
@@ -129,7 +140,7 @@ def full(tmp_path_factory, browser):
 @pytest.mark.parametrize("path", PAGES)
 def test_axe_finds_nothing_grave_in_light_or_dark(browser, full, path):
     with tablet(browser, full) as watched:
-        watched.page.goto(full + path)
+        open_at(watched, full, path)
         unfold(watched.page)
         light = grave_findings(watched.page)
         watched.page.emulate_media(color_scheme="dark")
@@ -143,7 +154,7 @@ def test_axe_finds_nothing_grave_in_light_or_dark(browser, full, path):
 def test_every_target_is_48_px_and_nothing_is_wider_than_the_tablet(browser, full, size):
     with tablet(browser, full, size) as watched:
         for path in PAGES:
-            watched.page.goto(full + path)
+            open_at(watched, full, path)
             unfold(watched.page)
             assert watched.page.evaluate(TARGETS) >= 3, path
             assert watched.page.evaluate(SMALL) == [], path
@@ -153,7 +164,7 @@ def test_every_target_is_48_px_and_nothing_is_wider_than_the_tablet(browser, ful
 def test_no_page_complains_or_asks_anything_off_the_machine(browser, full):
     with tablet(browser, full) as watched:
         for path in PAGES[:-1]:
-            watched.page.goto(full + path)
+            open_at(watched, full, path)
             watched.page.wait_for_load_state("networkidle")
             nothing_amiss(watched)
 
@@ -228,6 +239,20 @@ def test_a_whole_session_goes_by_keyboard_alone(browser, tmp_path):
         tab_to(page, "main button")
         page.keyboard.press("Enter")
         expect(page.locator("#unsent")).to_have_text("1")
+        nothing_amiss(watched)
+
+
+def test_a_pull_that_slipped_is_rejected_in_two_presses_and_nothing_is_typed(browser, tmp_path):
+    bay = filled(tmp_path)
+    with served(bay) as base, tablet(browser, base) as watched:
+        page = watched.page
+        page.goto(base)
+        press(page, "Mark pull 1")
+        press(page, "Wheel slip")
+        expect(page.get_by_role("heading", level=1)).to_have_text("car-00")
+        expect(page.get_by_text("1: a.csv, rejected: Wheel slip")).to_be_visible()
+        (run,) = bay.station.desk.work().runs
+        assert (run.document["status"], run.document["reason"]) == ("rejected", "Wheel slip")
         nothing_amiss(watched)
 
 

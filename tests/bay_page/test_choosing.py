@@ -48,7 +48,7 @@ def test_a_car_nobody_knows_can_be_taken_all_the_same(alone):
 
 def test_the_last_setup_comes_from_the_ledger_when_it_answers(bay):
     page = bay.get("/setup/stoat-014")
-    assert re.search(r"from <strong>the ledger</strong>, <strong>\d+ days ago", page)
+    assert re.search(r"from <strong>the ledger</strong>: its last session began <strong>\d+ days ago", page)
     assert ticked(page)[:2] == ["cooler:intercooler", "wide-pipe"]
     assert [value(page, name) for name in ("gear", "tyre_size", "tyre_pressure", "octane")] == [
         "4", "225/45 R17", "240", "98",
@@ -67,7 +67,8 @@ def test_without_the_ledger_it_is_what_this_computer_remembers_and_how_old_it_is
     alone.press("/off", session=alone.station.desk.work().id)
     page = alone.get("/setup/stoat-014")
     assert re.search(
-        r"from <strong>this computer</strong>, <strong>\d+ s ago</strong>; the ledger does not", page
+        r"from <strong>this computer</strong>: it was last here <strong>\d+ s ago</strong>; the ledger does not",
+        page,
     )
     assert ticked(page) == ["wide-pipe"]
     assert value(page, "gear") == "3"
@@ -144,11 +145,23 @@ def test_a_part_that_stands_typed_when_the_form_is_kept_counts(alone):
     assert alone.station.desk.work().remembered["parts"] == ["road-map"]
 
 
-def test_what_was_said_cannot_be_emptied_while_the_car_is_in_work(alone):
-    alone.choose(gear="3")
-    answer = alone.press("/setup/stoat-014", do="keep", gear="")
-    assert answer.status_code == 422
-    assert "Gear of the pulls: empty, but 3 was said of this car and holds until it comes off" in answer.text
+def test_a_field_that_is_emptied_is_taken_back_and_not_recorded(alone):
+    alone.choose(gear="3", octane="98")
+    page = alone.press("/setup/stoat-014", do="keep", gear="", octane="98").text
+    assert "Taken back, and not recorded until it is said again: Gear of the pulls." in page
+    assert re.search(r"<dt>Gear</dt><dd class=\"big\">not said</dd>", page)
+    assert alone.station.desk.work().remembered == {"car": "stoat-014", "parts": [], "octane": 98.0}
+
+
+def test_air_that_is_emptied_is_not_recorded_and_fixed_figures_do_not_stand_in_for_it(tmp_path):
+    bay = made(tmp_path, NOWHERE, tables="[weather]\ntemperature = 19.0\npressure = 99.6\n")
+    bay.choose()
+    bay.press("/air", do="keep", temperature="31")
+    bay.press("/air", do="keep", temperature="")
+    assert "temperature" not in bay.get("/").partition("<dt>Air</dt>")[2].partition("</dd>")[0]
+    bay.machine_writes("a.csv")
+    bay.attach("a.csv")
+    assert bay.station.desk.work().runs[0].document["ambient"] == {"pressure": 99.6}
 
 
 def test_words_for_a_state_go_with_it_when_other_parts_are_ticked(alone):
@@ -257,3 +270,46 @@ def test_a_basis_that_no_mapping_says_is_asked_for(tmp_path):
     bay.machine_writes("a.csv")
     bay.attach("a.csv")
     assert bay.station.desk.work().runs[0].document["basis"] == "observed"
+
+
+def air_shown(page):
+    return page.partition("<dt>Air</dt>")[2].partition("</dd>")[0]
+
+
+def test_air_said_for_the_last_car_is_shown_with_its_age_and_not_used_for_the_next(alone):
+    alone.choose()
+    alone.press("/air", do="keep", temperature="21.5", humidity="41")
+    alone.choose("wren-002")
+    shown = air_shown(alone.get("/"))
+    assert "not known" in shown
+    assert re.search(
+        r"Said last in this bay, and not used:.*temperature <strong>21\.5 °C</strong> <small>\d+ s ago</small>",
+        shown,
+        re.S,
+    )
+    alone.machine_writes("a.csv")
+    alone.attach("a.csv")
+    assert "ambient" not in alone.station.desk.work().runs[0].document
+
+
+def test_the_last_air_is_filled_in_by_a_press_and_kept_only_by_another(alone):
+    alone.choose()
+    alone.press("/air", do="keep", temperature="21.5", humidity="41")
+    alone.choose("wren-002")
+    page = alone.get("/air")
+    assert value(page, "temperature") == ""
+    assert 'href="/air?fill=last"' in page
+    filled = alone.get("/air?fill=last")
+    assert [value(filled, name) for name in ("temperature", "humidity", "pressure")] == ["21.5", "41", ""]
+    assert "temperature" not in alone.station.desk.work().remembered
+    alone.press("/air", do="keep", temperature="21.5", humidity="41")
+    assert alone.station.desk.work().remembered["humidity"] == 0.41
+    assert "Said last" not in air_shown(alone.get("/"))
+
+
+def test_air_that_the_weather_file_or_the_settings_say_is_not_shown_a_second_time(tmp_path):
+    bay = made(tmp_path, NOWHERE, tables="[weather]\ntemperature = 19.0\n")
+    bay.choose()
+    bay.press("/air", do="keep", temperature="31")
+    bay.choose("wren-002")
+    assert "Said last" not in air_shown(bay.get("/"))

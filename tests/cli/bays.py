@@ -17,9 +17,7 @@ class BayCommand:
     files: Path
 
     def __call__(self, *words: object) -> Ran:
-        """Run, with the folder named where the command takes it."""
-        if words[0] == "spool":
-            return self.run("bay", "spool", "--bay-dir", self.folder, *words[1:])
+        """Run, with the folder named."""
         return self.run("bay", *words, "--bay-dir", self.folder)
 
     def settings(self, text: str) -> None:

@@ -30,8 +30,8 @@ def test_files_of_one_car_are_one_session_that_goes_out_when_it_is_done(bay, led
     sent = bay("send", first, second, *CAR, "--stock-checked", "verified")
     assert sent.code == 0
     assert sent.out.splitlines() == [
-        "a.csv: 1 pull into session 1 of stoat-014, state 1 (nothing fitted).",
-        "b.csv: 1 pull into session 1 of stoat-014, state 1 (nothing fitted).",
+        "a.csv: 1 pull into session 1 of stoat-014, setup 1 (nothing fitted).",
+        "b.csv: 1 pull into session 1 of stoat-014, setup 1 (nothing fitted).",
     ]
     assert ledger.posts == []
     done = bay("done")
@@ -45,6 +45,45 @@ def test_files_of_one_car_are_one_session_that_goes_out_when_it_is_done(bay, led
 def test_done_at_once_closes_and_sends_in_one_command(bay, ledger):
     assert bay("send", bay.file("a.csv", 1), *CAR, "--done").out.endswith("Session 1 of stoat-014: kept.\n")
     assert len(ledger.posts) == 1
+
+
+def test_a_session_that_was_kept_is_reviewed_in_short_while_the_car_still_stands_there(bay):
+    """The fields are those of GET /v1/sessions/ID/review."""
+    stock = {
+        "n": 1,
+        "label": "stock",
+        "parts": [],
+        "mean": 92.063,
+        "standing": "by SAE J1349",
+        "pulls": 3,
+        "repeat": [],
+    }
+    pipe = {"n": 2, "label": None, "parts": ["wide-pipe"], "mean": None, "standing": "", "pulls": 1}
+    review = {"setups": [stock, pipe | {"repeat": [{"pull": 2, "why": "coolant rose by 9 °C"}]}]}
+
+    def answer(session):
+        kept_by = kept(session)
+        kept_by.document["checks"] = [{"level": "doubtful", "message": "wheel slip", "pointer": "/setups/0"}]
+        return kept_by
+
+    asked = []
+
+    def ask(path):
+        asked.append(path)
+        return Answer(200, review) if "/review" in path else Answer(200, {})
+
+    with answering(answer, ask) as ledger:
+        bay.settings(settings_for(ledger.url))
+        bay("send", bay.file("a.csv", 1), *CAR)
+        done = bay("done")
+    assert done.out.splitlines() == [
+        "Session 1 of stoat-014: kept.",
+        "  doubtful: wheel slip (/setups/0)",
+        "  Setup 1 (stock): 92.06 kW by SAE J1349, 3 pulls counted.",
+        "  Setup 2 (wide-pipe): power not known, 1 pull counted.",
+        "  Setup 2 (wide-pipe): pull 2 may be repeated: coolant rose by 9 °C.",
+    ]
+    assert asked[-1] == f"/v1/sessions/{ledger.posts[0]['id']}/review?units=si"
 
 
 def test_files_are_taken_in_the_order_in_which_they_were_written(bay, ledger):
@@ -107,7 +146,7 @@ def test_another_car_closes_and_sends_the_session_of_the_first(bay, ledger):
     ran = bay("send", bay.file("b.csv", 2), "--car", "heron-002", "--parts", "wide-pipe")
     assert ran.out.splitlines() == [
         "Session 1 is closed: car is heron-002, not stoat-014.",
-        "b.csv: 1 pull into session 2 of heron-002, state 1 (wide-pipe).",
+        "b.csv: 1 pull into session 2 of heron-002, setup 1 (wide-pipe).",
         "Session 1 of stoat-014: kept.",
     ]
     assert [post["vehicle"] for post in ledger.posts] == ["stoat-014"]
@@ -146,9 +185,9 @@ def test_a_refusal_is_said_with_every_fault_and_the_way_out(bay, ledger):
     assert ran.code == 1
     assert ran.err.splitlines() == [
         "Session 1 was refused and lies in the spool: one fault in this session; nothing was kept (422).",
-        "  /vehicle (\"stoat-041\"): no vehicle 'stoat-041'; nearest: 'stoat-014'",
-        "  Mend the cause, then `bayledger bay spool retry 1`, with `--car TAG` where the tag was wrong; or `bayledger bay "
-        "spool drop 1`, and send its files again with what is right.",
+        "  car (\"stoat-041\"): no vehicle 'stoat-041'; nearest: 'stoat-014'",
+        "  Mend the cause, then `bayledger bay spool retry 1`, with `--car TAG` where the tag was wrong, `--part "
+        "WRONG=RIGHT` where a part was; or `bayledger bay spool drop 1`, and send its files again with what is right.",
     ]
 
 
@@ -171,6 +210,22 @@ def test_a_tag_or_part_that_the_ledger_does_not_know_is_said_at_once_and_the_fil
         for name in ("stoat-041", "mesh-pip")
     ]
     assert "1 pull into session 1 of stoat-041" in ran.out
+
+
+def test_an_unknown_part_of_any_setup_is_said_when_it_is_said(bay):
+    """Also one that stands in a sidecar only, or was said without a file."""
+
+    def ask(path):
+        return Answer(200, {}) if path != "/v1/parts/wide-downpip" else problem(404, "there is no such part")
+
+    with answering(kept, ask) as ledger:
+        bay.settings(settings_for(ledger.url))
+        alone = bay("send", "--car", "stoat-014", "--parts", "wide-downpip")
+        beside = bay(
+            "send", bay.file("a.csv", 1, 'parts = ["wide-downpip"]\n'), bay.file("b.csv", 2, "parts = []\n")
+        )
+    assert alone.err.count("Careful: there is no such part. Taken all the same") == 1
+    assert beside.err.count("Careful: there is no such part. Taken all the same") == 1
 
 
 def test_every_bad_flag_is_named_with_its_value_at_once(bay):
@@ -201,6 +256,16 @@ def test_a_file_that_is_no_table_is_said_by_name(bay):
     ran = bay("send", odd, *CAR)
     assert ran.code == 1
     assert ran.err.startswith("bayledger: odd.csv: ")
+
+
+def test_a_file_that_could_not_be_read_is_tried_again_each_time_it_is_sent(bay):
+    mapping = bay.folder / "mapping.toml"
+    right = mapping.read_text()
+    mapping.write_text(right.replace("Torque (Nm)", "Torque (N.m)"))
+    file = bay.file("a.csv", 1)
+    assert bay("send", file, *CAR).code == 1
+    mapping.write_text(right)
+    assert "a.csv: 1 pull into session 1" in bay("send", file, *CAR).out
 
 
 def test_without_a_mapping_the_way_to_one_is_said(bay, ledger):

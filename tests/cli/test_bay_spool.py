@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from tests.bay.answering import answering, kept, problem
+from tests.bay.answering import Answer, answering, kept, problem
 from tests.cli.bays import BayCommand, settings_for
 
 CAR = ("--car", "stoat-014", "--parts", "none")
@@ -31,9 +31,21 @@ def refused(bay):
     return bay
 
 
+CALLER = {"name": "north bay", "scope": "post", "bay": "north", "may_change": True}
+
+
+def asked(caller=None, bay=None):
+    """A ledger that knows the bay and its token, unless said otherwise."""
+    answers = {
+        "/v1/caller": caller or Answer(200, CALLER),
+        "/v1/bays/north": bay or Answer(200, {"slug": "north"}),
+    }
+    return lambda path: answers.get(path, Answer(200, {"status": "ready"}))
+
+
 @pytest.fixture
 def ledger():
-    with answering(kept) as ledger:
+    with answering(kept, asked()) as ledger:
         yield ledger
 
 
@@ -73,7 +85,13 @@ def test_a_tag_that_was_typed_wrong_is_put_right_and_the_rest_goes_out_as_it_was
 
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(("--car", "stoat-041"), "--car needs the number"), ((1, "--car", "Stoat 41"), "must be a short name")],
+    [
+        (("--car", "stoat-041"), "--car needs the number"),
+        ((1, "--car", "Stoat 41"), "must be a short name"),
+        (("--part", "wide-pip=wide-pipe"), "--part needs the number"),
+        ((1, "--part", "wide-pip"), "--part wide-pip: give the wrong name and the right one"),
+        ((1, "--part", "wide-pip=Wide Pipe"), "give the wrong name and the right one"),
+    ],
 )
 def test_a_tag_is_put_right_for_one_session_and_only_by_a_tag(refused, words, says):
     ran = refused("spool", "retry", *words)
@@ -82,12 +100,80 @@ def test_a_tag_is_put_right_for_one_session_and_only_by_a_tag(refused, words, sa
     assert "1 refused" in refused("spool").out
 
 
+@pytest.fixture
+def wrong_part(bay):
+    """A session of three setups, refused for a part that was typed wrong in two of them."""
+
+    def judge(session):
+        faults = [
+            {
+                "pointer": f"/setups/{n}/parts/{k}",
+                "value": part,
+                "detail": "there is no part 'wide-downpip'; the nearest are wide-downpipe; or add it first (POST /v1/parts)",
+            }
+            for n, setup in enumerate(session["setups"])
+            for k, part in enumerate(setup["parts"])
+            if "wide-downpip" in (part, dict(part).get("part") if isinstance(part, dict) else None)
+        ]
+        return (
+            problem(422, "the session names what the ledger does not know", faults)
+            if faults
+            else kept(session)
+        )
+
+    with answering(judge, asked()) as ledger:
+        bay.settings(settings_for(ledger.url))
+        for n, parts in enumerate(("wide-downpip,road-map", "none", "wide-downpip:down-pipe")):
+            bay("send", bay.file(f"{n}.csv", n), "--car", "stoat-014", "--parts", parts)
+        assert bay("done").code == 1
+        yield bay, ledger
+
+
+def test_a_part_typed_wrong_is_put_right_in_every_setup_and_the_rest_goes_out_as_it_was(wrong_part):
+    bay, ledger = wrong_part
+    before = json.loads(bay("spool", "show", 1).out)
+    assert (
+        bay("spool", "retry", 1, "--part", "wide-downpip=wide-downpipe").out
+        == "Session 1 of stoat-014: kept.\n"
+    )
+    post = ledger.posts[-1]
+    assert [setup["parts"] for setup in post["setups"]] == [
+        ["wide-downpipe", "road-map"],
+        [],
+        [{"part": "wide-downpipe", "slot": "down-pipe"}],
+    ]
+    for setup, was in zip(post["setups"], before["setups"], strict=True):
+        assert setup | {"parts": 0} == was | {"parts": 0}
+
+
+def test_a_part_refused_is_said_in_a_bays_words_with_the_nearest(wrong_part):
+    bay, _ = wrong_part
+    lines = bay("spool").out.splitlines()
+    assert lines[2:4] == [
+        f"  setup {n}: part 'wide-downpip' is not known; nearest: wide-downpipe. Choose the right one, or have it added by "
+        "whoever keeps the parts"
+        for n in (1, 3)
+    ]
+    assert "/v1" not in "".join(lines)
+
+
+def test_a_wrong_name_that_stands_nowhere_in_the_session_is_said_and_nothing_is_sent(wrong_part):
+    bay, ledger = wrong_part
+    posts = len(ledger.posts)
+    ran = bay("spool", "retry", 1, "--part", "wide-downpp=wide-downpipe")
+    assert (ran.code, len(ledger.posts)) == (1, posts)
+    assert "--part wide-downpp: no such part in these sessions; there: road-map, wide-downpip." in ran.err
+
+
 def test_a_session_given_up_is_kept_and_its_files_can_go_to_another_car(refused, ledger):
     refused.settings(settings_for(ledger.url))
     ran = refused("spool", "drop", 1)
     assert "Session 1 is given up and kept in" in ran.out
     assert "to be taken again: a.csv" in ran.out
     assert "1 given up" in refused("spool").out
+    names = [path.name.partition(".")[2] for path in (refused.folder / "spool" / "dropped").iterdir()]
+    assert sorted(names) == ["json", "json.why"]
+    assert list((refused.folder / "spool" / "refused").iterdir()) == []
     assert (
         refused("send", refused.files / "a.csv", "--car", "heron-002", "--parts", "none", "--done").code == 0
     )
@@ -98,6 +184,26 @@ def test_a_number_that_is_not_there_is_said_with_those_that_are(refused):
     ran = refused("spool", "retry", 7)
     assert ran.code == 1
     assert ran.err == "bayledger: the spool holds no such session: 7; there: 1.\n"
+
+
+@pytest.mark.parametrize("place", ["before", "after", "both"])
+def test_the_folder_is_named_before_or_after_the_subcommand_and_the_last_word_counts(
+    refused, run, place, tmp_path
+):
+    folder = ("--bay-dir", refused.folder)
+    words = {
+        "before": ("spool", *folder, "show", 1),
+        "after": ("spool", "show", 1, *folder),
+        "both": ("spool", "--bay-dir", tmp_path / "another", "show", 1, *folder),
+    }[place]
+    ran = run("bay", *words)
+    assert ran.code == 0, ran.err
+    assert json.loads(ran.out)["vehicle"] == "stoat-014"
+    assert not (tmp_path / "another").exists()
+
+
+def test_every_subcommand_of_the_spool_takes_the_ledgers_address_after_it(refused, ledger):
+    assert refused("spool", "retry", 1, "--url", ledger.url).out == "Session 1 of stoat-014: kept.\n"
 
 
 def test_show_prints_a_session_as_it_lies_there(refused):
@@ -112,7 +218,7 @@ def test_status_says_what_is_in_work_what_waits_and_how_the_ledger_stands(bay, l
     whose, work, *others = ran.out.splitlines()
     assert whose == f"Bay north, folder {bay.folder}."
     assert re.fullmatch(
-        r"In work: session 1 of stoat-014, 1 state, 1 pull; now with wide-pipe; last touched \d+ s ago\. "
+        r"In work: session 1 of stoat-014, 1 setup, 1 pull; now with wide-pipe; last touched \d+ s ago\. "
         r"`bayledger bay done` closes and sends it\.",
         work,
     )
@@ -144,6 +250,72 @@ def test_status_fails_where_the_ledger_does_not_answer_or_a_session_was_refused(
     there = refused("status")
     assert there.code == 1
     assert "1 session refused: see `bayledger bay spool`." in there.out
+
+
+@pytest.mark.parametrize(
+    ("ask", "says"),
+    [
+        (
+            asked(caller=problem(401, "this token is not known")),
+            "the ledger does not know the token: this token is not known (401). Set `token` in bay.toml, from "
+            "`bayledger token create --scope post --bay north` on the ledger's computer.",
+        ),
+        (
+            asked(caller=Answer(200, {"name": "counter", "scope": "read", "bay": None})),
+            "The ledger lets the token “counter” only read: make one with `bayledger token create --scope post --bay north`",
+        ),
+        (
+            asked(caller=Answer(200, CALLER | {"bay": "south"})),
+            "The token “north bay” is of bay south, and this is bay north: put `bay` in ",
+        ),
+        (
+            asked(bay=problem(404, "there is no bay 'north'; the nearest are northern")),
+            "The ledger says: there is no bay 'north'; the nearest are northern. Put `bay` in ",
+        ),
+    ],
+)
+def test_status_says_what_keeps_the_ledger_from_taking_this_bays_sessions(bay, ask, says):
+    with answering(kept, ask) as ledger:
+        bay.settings(settings_for(ledger.url))
+        ran = bay("status")
+    assert ran.code == 1
+    assert says in ran.out
+
+
+def test_a_token_of_the_shops_admin_posts_for_every_bay(bay):
+    with answering(
+        kept, asked(caller=Answer(200, {"name": "boss", "scope": "admin", "bay": None}))
+    ) as ledger:
+        bay.settings(settings_for(ledger.url))
+        assert bay("status").code == 0
+
+
+def test_status_fails_where_no_file_can_be_read(bay, ledger):
+    bay.settings(settings_for(ledger.url))
+    (bay.folder / "mapping.toml").unlink()
+    ran = bay("status")
+    assert ran.code == 1
+    assert (
+        f"No file can be read: the mapping {bay.folder / 'mapping.toml'} cannot be read (No such file"
+        in ran.out
+    )
+
+
+def test_a_time_that_is_still_to_come_is_refused_with_what_to_do_about_it(bay):
+    fault = {
+        "pointer": "/setups/0/pulls/1/started_at",
+        "value": "2026-03-18T10:03:00+00:00",
+        "detail": "2026-03-18T10:03:00+00:00 is after the bay's clock in this post, or a day ahead of the server's; set",
+    }
+    with answering(lambda _: problem(422, "one fault", [fault])) as ledger:
+        bay.settings(settings_for(ledger.url))
+        ran = bay("send", bay.file("a.csv", 1), *CAR, "--done")
+    line = ran.err.splitlines()[1]
+    assert line.startswith(
+        "  setup 1, pull 2, started at: 2026-03-18T10:03:00+00:00: the machine's clock is ahead of this computer's"
+    )
+    assert "Send the session again after that time; and say in bay.toml" in line
+    assert "`bayledger bay spool retry 1`" in ran.err
 
 
 def test_the_unit_file_names_the_program_and_the_folder_and_starts_it_again(bay, tmp_path):

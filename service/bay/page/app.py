@@ -10,7 +10,7 @@ from http import HTTPStatus
 from flask import Flask, render_template
 
 from service.bay.clock import span
-from service.bay.page import attaching, choosing, leaving
+from service.bay.page import adding, attaching, choosing, leaving, marking
 from service.bay.page.doors import Door, guard
 from service.bay.page.fields import plain
 from service.bay.page.memory import as_text
@@ -50,7 +50,7 @@ def create_app(station: Station, door: Door | None = None) -> Flask:
     app.extensions["station"] = station
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guard(app, door or Door())
-    for room in (choosing, attaching, leaving):
+    for room in (choosing, adding, attaching, marking, leaving):
         app.register_blueprint(room.blueprint, name=room.blueprint.name)
     app.add_url_rule("/", "now", choosing.now)
     say_how_it_stands(app, station)

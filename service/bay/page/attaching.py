@@ -8,8 +8,8 @@ from http import HTTPStatus
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service.bay.desk import CannotTake, Missing
 from service.bay.files import why
+from service.bay.handed import CannotTake, Missing
 from service.bay.known import KEYS, Said, told_first
 from service.bay.page import fields
 from service.bay.page.choosing import air_now, here, typed_in, working
@@ -34,7 +34,8 @@ REASONS = (
 @blueprint.get("/files")
 def files() -> ResponseReturnValue:
     """What can be attached. A file that is still being written is not shown."""
-    return files_page(here(), {}, [])
+    station = here()
+    return files_page(station, {}, [offer.name for offer in station.offers.all() if offer.grew])
 
 
 def files_page(
@@ -55,6 +56,9 @@ def attach() -> ResponseReturnValue:
     ticked = request.form.getlist("file")
     if step := request.form.get("step"):
         return files_page(station, *stepped(typed, step, station.settings.units, ticked))
+    if hide := request.form.get("hide"):
+        hidden(station, hide)
+        return redirect(url_for("attaching.files"))
     work = working(station)
     if work is None:
         return files_page(
@@ -75,6 +79,15 @@ def attach() -> ResponseReturnValue:
     if faults:
         return files_page(station, typed, [name for name in ticked if name in faults], faults)
     return redirect(url_for("now"))
+
+
+def hidden(station: Station, name: str) -> None:
+    """Show a file no more, nor another of the same content."""
+    for offer in station.offers.all():
+        if offer.name == name and not offer.pulls and offer.digest:
+            station.memory.hide(offer.digest)
+            station.offers.drop(name)
+            flash(f"{name} is no pull, and is shown no more. It stays where it lies.")
 
 
 def stepped(
@@ -110,6 +123,10 @@ def taken(station: Station, offer: Offer, typed: Mapping[str, str], car: str) ->
         station.send_now()
     if result.before:
         flash(f"{offer.name} was taken before; it is left out.")
+    if result.grew:
+        flash(f"{offer.name} grew: {'its pull was' if result.pulls == 1 else 'its pulls were'} taken anew.")
+    for remark in result.remarks:
+        flash(f"{offer.name}: {remark}.")
     if result.left_out:
         flash(f"{offer.name}: {len(result.left_out)} lines left out, the first: {result.left_out[0]}")
     return None

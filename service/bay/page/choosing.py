@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import Any
@@ -10,13 +10,15 @@ from typing import Any
 from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service.bay.desk import CannotTake, Missing
 from service.bay.files import why
+from service.bay.handed import CannotTake, Missing
 from service.bay.known import KEYS, SLUG, NotUnderstood, Said, part, understood
 from service.bay.names import unknown_names
 from service.bay.page import fields
 from service.bay.page.memory import Setup, as_text
+from service.bay.page.nearest import nearest
 from service.bay.page.station import Station
+from service.bay.weather import is_fixed, not_said_again, standing, taken_back_in_words
 from service.bay.work import AMBIENT, Work, still_known
 from service.domain.correction import STANDARDS
 
@@ -42,12 +44,15 @@ class Form:
     parts: list[str] = field(default_factory=list)
     fitted: list[str] = field(default_factory=list)
     faults: dict[str, str] = field(default_factory=dict)
+    near: list[str] = field(default_factory=list)
 
 
 def now() -> ResponseReturnValue:
     """How it stands: the car in work and its pulls, or that there is none."""
     station = here()
-    return render_template("now.html", work=working(station), air=air_now(station))
+    return render_template(
+        "now.html", work=working(station), air=air_now(station), outcome=station.heard.last
+    )
 
 
 def working(station: Station) -> Work | None:
@@ -62,9 +67,16 @@ def air_now(station: Station) -> Mapping[str, Any]:
     """What a pull of this moment would be given: what was said, else the weather's, and whose word it is."""
     work = working(station)
     told = {name: work.remembered[name] for name in AMBIENT if name in work.remembered} if work else {}
-    aired = station.air(station.clock())
-    source = "weather file" if "file" in station.settings.weather else "fixed in the settings"
-    return {"told": told, "weather": aired.said, "source": source, "why_not": aired.why_not}
+    fixed = is_fixed(station.settings)
+    aired = standing(station.settings, station.air(station.clock()), work)
+    return {
+        "told": told,
+        "weather": aired.said,
+        "is_fixed": fixed,
+        "source": "fixed in the settings" if fixed else "weather file",
+        "why_not": aired.why_not,
+        "last": not_said_again(station.desk.air_said_last(), work, aired),
+    }
 
 
 @blueprint.get("/car")
@@ -76,12 +88,14 @@ def car() -> ResponseReturnValue:
     tags = [tag for tag in known if tag.startswith(letters)] if letters else recent
     if letters:
         tags = list(dict.fromkeys([*tags, *station.ledger.cars_like(letters)]))
+    is_known, near = letters in tags, [] if letters in tags else nearest(letters, list(known))
+    tags = list(dict.fromkeys([*tags, *near]))
     fault = None
     if letters and not SLUG.fullmatch(letters):
         fault = f"Tag: “{letters}” is no tag; one is 1 to 64 of a–z, 0–9 and -, as stoat-014"
     return render_template(
         "car.html", letters=letters, tags=tags[:MOST_CARS], more=len(tags) - MOST_CARS, fault=fault,
-        is_new=bool(letters) and fault is None and letters not in tags,
+        is_new=bool(letters) and fault is None and not is_known, near=near,
     )  # fmt: skip
 
 
@@ -110,7 +124,7 @@ def setup_page(station: Station, tag: str, form: Form, last: Setup | None = None
     page = render_template(
         "setup.html", tag=tag, form=form, last=last, work=work, same=same, car=fields.CAR, state=fields.STATE,
         choices=fields.CHOICES, known=station.memory.names("parts"), asks_basis=not station.basis_known(),
-        standards=STANDARDS, offered=sorted({*form.fitted, *form.parts, *station.memory.parts_seen()}),
+        standards=STANDARDS, offered=sorted({*form.fitted, *form.parts, *form.near, *station.memory.parts_seen()}),
         reached=station.ledger.answers,
     )  # fmt: skip
     return (page, HTTPStatus.UNPROCESSABLE_ENTITY) if form.faults else page
@@ -125,19 +139,19 @@ def keep_setup(tag: str) -> ResponseReturnValue:
         form.typed, form.faults = fields.pressed(FACTS, form.typed, step, units)
         return setup_page(station, tag, form)
     another = form.typed.pop("another", "").strip()
-    if another and not add_part(form, another):
+    if another and not add_part(form, another, station.memory.names("parts")):
         return setup_page(station, tag, form)
     if request.form.get("do") == "add":
         return setup_page(station, tag, form)
     said, form.faults = said_in(tag, form, units)
-    work, anew = working(station), bool(request.form.get("anew"))
+    work, anew, forget = working(station), bool(request.form.get("anew")), list[fields.Field]()
     if work is not None and work.car.get("car") == tag:
         still = still_known(work, said, station.clock())
         if "label" not in still and said.get("label") == work.remembered.get("label"):
             said.pop("label", None)  # words of the state that was
-        form.faults |= fields.unsaid(said, still and {**work.car, **still}, FACTS)
+        forget = fields.emptied(said, still and {**work.car, **still}, FACTS)
     if not form.faults:
-        form.faults = kept(station, said, anew=anew)
+        form.faults = kept(station, said, forget, anew=anew)
     if form.faults:
         return setup_page(station, tag, form)
     return redirect(url_for("now"))
@@ -148,13 +162,25 @@ def typed_in(form: Mapping[str, str]) -> dict[str, str]:
     return {name: value for name, value in form.items() if name not in ("parts", "was", "do", "step", "anew")}
 
 
-def add_part(form: Form, another: str) -> bool:
-    """Tick one more part; a name that can be none stays where it was typed, with what is wrong."""
+def add_part(form: Form, another: str, known: Sequence[str]) -> bool:
+    """Tick one more part; a name that can be none stays where it was typed, with what is wrong. So does one that is not
+    among the ledger's, the first time: pressed again, it counts, for a part that is being added just now."""
     try:
         named = as_text(part(another))
     except ValueError as error:
         form.typed["another"] = another
         form.faults["another"] = f"Another part: “{another}” {error}, with its slot as slug:slot"
+        return False
+    slug = named.partition(":")[0]
+    if known and slug not in known and form.typed.get("unknown") != named:
+        near = nearest(slug, list(known))
+        form.typed |= {"another": another, "unknown": named}
+        form.near = near
+        words = f"; nearest: {', '.join(near)}" if near else ""
+        form.faults["another"] = (
+            f"Another part: “{slug}” is not known{words}. Choose the right one, or have it added by whoever keeps the "
+            "parts; press again, and it is ticked all the same"
+        )
         return False
     form.parts = list(dict.fromkeys([*form.parts, named]))
     return True
@@ -175,10 +201,11 @@ def said_in(tag: str, form: Form, units: str) -> tuple[Said, dict[str, str]]:
     return said, faults
 
 
-def kept(station: Station, said: Said, *, anew: bool) -> dict[str, str]:
-    """Say it to the desk, and what the ledger does not know of it; answers what stood in the way."""
+def kept(station: Station, said: Said, forget: Sequence[fields.Field], *, anew: bool) -> dict[str, str]:
+    """Say it to the desk, take back what stands empty now, and show what the ledger does not know of it; answers what
+    stood in the way."""
     try:
-        taken = station.desk.say(said, anew=anew)
+        taken = station.desk.say(said, forget=[field.name for field in forget], anew=anew)
         if taken.work is not None:
             station.memory.keep(taken.work)
     except Missing as missing:
@@ -190,6 +217,8 @@ def kept(station: Station, said: Said, *, anew: bool) -> dict[str, str]:
     if taken.closed is not None:
         flash(f"Session {taken.closed.sequence} is closed and will be sent: {taken.why}.")
         station.send_now()
+    if forget:
+        flash(taken_back_in_words(station.settings, {field.name: field.label for field in forget}))
     if station.ledger.answers:
         for words in unknown_names(station.sender.address, said):
             flash(f"Careful: {words}. Unless the ledger knows it by then, the session will be refused.")
@@ -198,10 +227,12 @@ def kept(station: Station, said: Said, *, anew: bool) -> dict[str, str]:
 
 @blueprint.get("/air")
 def air() -> ResponseReturnValue:
-    """The air in the bay as it was said last."""
+    """The air in the bay as it was said of this car; filled in with what was said last only where that is asked for."""
     station = here()
-    told = air_now(station)["told"]
-    return air_page(station, Form(fields.shown_all(fields.AIR, told, station.settings.units)))
+    now = air_now(station)
+    last = now["last"] if request.args.get("fill") == "last" else {}
+    said = now["told"] | {name: one.value for name, one in last.items()}
+    return air_page(station, Form(fields.shown_all(fields.AIR, said, station.settings.units)))
 
 
 def air_page(station: Station, form: Form) -> ResponseReturnValue:
@@ -228,10 +259,9 @@ def keep_air() -> ResponseReturnValue:
         form.faults[""] = (
             "No car is on the rollers yet: choose the car first; what stands here is kept until you leave"
         )
-    else:
-        form.faults |= fields.unsaid(said, moist(work.remembered, said), fields.AIR)
-    if not form.faults and work is not None:
-        form.faults = kept(station, {"car": work.car["car"], **said}, anew=False)
+    elif not form.faults:
+        forget = fields.emptied(said, moist(work.remembered, said), fields.AIR)
+        form.faults = kept(station, {"car": work.car["car"], **said}, forget, anew=False)
     return air_page(station, form) if form.faults else redirect(url_for("now"))
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from service.bay.known import KEYS, NotUnderstood, Said, understood
+from service.bay.known import KEYS, NotUnderstood, Said, nine_digits, understood
 from service.domain.units import from_si, symbol, to_si
 
 STEPS: Final[Mapping[tuple[str, str], float]] = {
@@ -61,7 +61,7 @@ class Field:
                 f"{self.label}: “{typed}” is no number; use − and +, or leave it empty where it is not known"
             )
         kept = figure / 100.0 if self.share else figure
-        kept = float(to_si(kept, self.quantity, units)) if self.quantity else kept
+        kept = nine_digits(float(to_si(kept, self.quantity, units)) if self.quantity else kept)
         if not self.low <= kept <= self.high:
             low, high = (self.shown(limit, units) for limit in (self.low, self.high))
             raise ValueError(
@@ -104,7 +104,7 @@ CAR: Final = (
 STATE: Final = (
     Field("octane", "Octane number", 50.0, 130.0, start=95.0),
     Field("ethanol", "Ethanol in the fuel, measured", 0.0, 1.0, start=0.1, share=True),
-    Field("label", "Your own words for this state", is_text=True),
+    Field("label", "Your own words for this setup", is_text=True),
 )
 ENGINE: Final = (
     Field("coolant", "Coolant at the start", -60.0, 250.0, start=85.0),
@@ -170,13 +170,6 @@ def pressed(
     return typed, {}
 
 
-def unsaid(said: Said, before: Mapping[str, Any], fields: Iterable[Field]) -> dict[str, str]:
-    """What was said of the car in work and now stands empty: the desk would go on with the old value, so it is told."""
-    return {
-        field.name: (
-            f"{field.label}: empty, but {before[field.name]} was said of this car and holds until it comes off; "
-            "give the value, or press “The car comes off” first"
-        )
-        for field in fields
-        if field.name in before and field.name not in said
-    }
+def emptied(said: Said, before: Mapping[str, Any], fields: Iterable[Field]) -> list[Field]:
+    """What was said of the car in work and now stands empty: taken back, and not recorded."""
+    return [field for field in fields if field.name in before and field.name not in said]

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 
 from flask import Blueprint, flash, jsonify, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service.bay.desk import CannotTake
 from service.bay.files import why
+from service.bay.handed import CannotTake
 from service.bay.known import SLUG
 from service.bay.page.choosing import here, working
 from service.bay.page.offers import Offer
 from service.bay.page.station import Station
-from service.bay.spool import Entry
+from service.bay.spool import Entry, parts_of
 from service.bay.wire import NotNow
 
 blueprint = Blueprint("leaving", __name__)
@@ -102,14 +103,15 @@ def unsent_page(station: Station, faults: dict[str, str], typed: str = "") -> Re
     spool = station.desk.spool
     page = render_template(
         "unsent.html", waiting=spool.waiting(), faults=faults, typed=typed,
-        refused=[(entry, spool.why(entry), car_of(spool.body(entry))) for entry in spool.refused()],
+        known=station.memory.names("parts"),
+        refused=[(one, spool.why(one), car_of(spool.body(one)), parts_of(spool.body(one))) for one in spool.refused()],
     )  # fmt: skip
     return (page, HTTPStatus.UNPROCESSABLE_ENTITY) if faults else page
 
 
 @blueprint.post("/unsent/<id>")
 def again(id: str) -> ResponseReturnValue:
-    """Send a refused session again, of another car where its tag was wrong; or give it up, which keeps it."""
+    """Send a refused session again, of another car where its tag was wrong, with other parts where theirs were; or give it up, which keeps it."""
     station, tag = here(), request.form.get("car", "").strip().lower()
     entry = next((one for one in station.desk.spool.refused() if one.id == id), None)
     if entry is None:
@@ -118,8 +120,17 @@ def again(id: str) -> ResponseReturnValue:
     if tag and not SLUG.fullmatch(tag):
         fault = f"Tag: “{tag}” is no tag; one is 1 to 64 of a–z, 0–9 and -; leave it empty where it was right"
         return unsent_page(station, {id: fault}, tag)
+    names = {
+        name: request.form.get(f"part:{name}", "").strip().lower()
+        for name in parts_of(station.desk.spool.body(entry))
+    }
+    names = {name: right for name, right in names.items() if right and right != name}
+    for right in names.values():
+        if not SLUG.fullmatch(right):
+            fault = f"Part: “{right}” is no part; one is 1 to 64 of a–z, 0–9 and -; leave it empty where it was right"
+            return unsent_page(station, {id: fault}, tag)
     try:
-        moved(station, entry, tag or None, give_up=request.form.get("do") == "drop")
+        moved(station, entry, tag or None, names, give_up=request.form.get("do") == "drop")
     except (NotNow, CannotTake) as error:
         return unsent_page(station, {id: f"{error}; press again in a moment"}, tag)
     except OSError as error:
@@ -127,18 +138,22 @@ def again(id: str) -> ResponseReturnValue:
     return redirect(url_for("leaving.unsent"))
 
 
-def moved(station: Station, entry: Entry, car: str | None, *, give_up: bool) -> None:
+def moved(
+    station: Station, entry: Entry, car: str | None, parts: Mapping[str, str], *, give_up: bool
+) -> None:
     """Out of the refused ones. Raises NotNow where the sender holds the spool, OSError."""
     with station.sender.holding():
         if give_up:
             station.desk.spool.drop(entry)
         else:
-            station.desk.spool.retry(entry, car)
+            station.desk.spool.retry(entry, car, parts)
     if not give_up:
         station.send_now()
         flash(f"Session {entry.sequence} is sent again.")
         return
     names = station.desk.forget_files(entry.id)
+    for name in names:
+        station.offers.offer_again(name)
     flash(
         f"Session {entry.sequence} is given up and kept aside; its files can be attached again: {', '.join(names)}."
     )

@@ -17,6 +17,8 @@ from service.bay.wire import document_of, in_words
 
 PATIENCE_S = 2.0
 """A person stands before the page (our choice)."""
+ADDING_PATIENCE_S = 10.0
+"""Pressed once for a car (our choice)."""
 PAGE = 500
 OF_SESSION = ("gear", "ratio", "tyre_size", "tyre_pressure")
 OF_SETUP = ("parts", "parts_known", "stock_checked", "label", "spark_advance", "lambda_probe")
@@ -38,7 +40,9 @@ class Ledger:
             with self._address.client(PATIENCE_S) as client:
                 self._ready(client)
                 self._memory.keep_names(
-                    listed(client, "/v1/vehicles", "tag"), listed(client, "/v1/parts", "slug")
+                    listed(client, "/v1/vehicles", "tag"),
+                    listed(client, "/v1/parts", "slug"),
+                    listed(client, "/v1/platforms", "slug"),
                 )
         except (httpx.HTTPError, httpx.InvalidURL) as error:
             self.answers, self.why_not = False, str(error) or type(error).__name__
@@ -62,6 +66,11 @@ class Ledger:
         except httpx.HTTPError as error:
             self._broke(error)
             return []
+
+    def add_car(self, body: Mapping[str, Any]) -> httpx.Response:
+        """Ask it to add a car. Raises httpx.RequestError."""
+        with self._address.client(ADDING_PATIENCE_S) as client:
+            return client.post("/v1/vehicles", json=dict(body))
 
     def last_setup(self, tag: str) -> Setup | None:
         """How the car stood when it was last measured, in whatever bay; what this computer knows better counts."""

@@ -1,4 +1,5 @@
-"""What the page remembers on disk: each car's last setup here, and the names that the ledger told when it answered."""
+"""What the page remembers on disk: each car's last setup here, the names that the ledger told when it answered, and the
+files that are no pulls."""
 
 from __future__ import annotations
 
@@ -34,6 +35,7 @@ class Memory:
     def __init__(self, folder: Path) -> None:
         make_folder(folder)
         self._cars, self._names = folder / "cars.json", folder / "names.json"
+        self._hidden = folder / "hidden.json"
         self._lock = filelock.FileLock(folder / "page.lock", timeout=30.0)
 
     def keep(self, work: Work) -> None:
@@ -67,16 +69,25 @@ class Memory:
         seen = (one for kept in read(self._cars).values() for one in kept["said"].get("parts", []))
         return sorted({as_text(one) for one in seen})
 
-    def keep_names(self, tags: Iterable[str], parts: Iterable[str]) -> None:
-        """Remember the ledger's cars and parts for when it does not answer."""
-        names = {"cars": sorted(tags), "parts": sorted(parts)}
+    def keep_names(self, tags: Iterable[str], parts: Iterable[str], kinds: Iterable[str] = ()) -> None:
+        """Remember the ledger's cars, parts and kinds of car for when it does not answer."""
+        names = {"cars": sorted(tags), "parts": sorted(parts), "kinds": sorted(kinds)}
         with self._lock:
             if read(self._names) != names:
                 write_whole(self._names, written(names))
 
     def names(self, kind: str) -> list[str]:
-        """The ledger's `cars` or `parts`, as it last told them."""
+        """The ledger's `cars`, `parts` or `kinds` of car, as it last told them."""
         return list(read(self._names).get(kind, []))
+
+    def hide(self, digest: str) -> None:
+        """Remember a content that is no pull, so that no file of it is shown again."""
+        with self._lock:
+            write_whole(self._hidden, written({**read(self._hidden), digest: True}))
+
+    def hidden(self) -> set[str]:
+        """The contents that are no pulls."""
+        return set(read(self._hidden))
 
 
 def as_text(part: Any) -> str:

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
-from service.bay.desk import CannotTake, Desk, NotReadable, Reader, ReadPull, content_of, looks
+from service.bay.desk import Desk
+from service.bay.handed import CannotTake, NotReadable, Reader, ReadPull, content_of, looks
 from service.bay.watching import Folder, Look
 from service.domain.units import RPM_NM_PER_KW
 from service.tables.records import Floats
 
 WIDTH, HEIGHT = 320.0, 80.0
 """Of the small curve [px]."""
+MOST_WORDS = 400
+"""A line of garbage has no end (our choice) [characters]."""
 MOST = 40
 """Files offered at once, the newest; more is nobody's choice (ours)."""
 
@@ -42,7 +46,7 @@ class Seen:
 
 @dataclass(frozen=True)
 class Offer:
-    """One file: what of it could be read, or why nothing."""
+    """One file: what of it could be read, or why nothing. `grew`: it was taken when it was shorter."""
 
     path: Path
     at: datetime
@@ -50,6 +54,8 @@ class Offer:
     pulls: Sequence[Seen] = ()
     left_out: int = 0
     trouble: str | None = None
+    digest: str = ""
+    grew: bool = False
 
     @property
     def name(self) -> str:
@@ -60,16 +66,20 @@ class Offer:
 class Offers:
     """Looks into the folder, and keeps what it saw for the page to show."""
 
-    def __init__(self, folder: Folder | None, desk: Desk, reader: Reader) -> None:
-        self.folder, self._desk, self._reader = folder, desk, reader
+    def __init__(
+        self, folder: Folder | None, desk: Desk, reader: Reader, hidden: Callable[[], Collection[str]] = tuple
+    ) -> None:
+        self.folder, self._desk, self._reader, self._hidden = folder, desk, reader, hidden
         self._lock = threading.Lock()
         self._kept: dict[str, tuple[Look, Offer]] = {}
+        self._mapping = ""
 
     def look(self) -> None:
         """One look: new files are read, taken ones leave. Raises OSError where the folder cannot be read."""
         if self.folder is None:
             return
         with self._lock:
+            self._read_anew_under_another_mapping(self.folder.mapping())
             found = list(self.folder.complete())[-MOST:]
             self._kept = {path.name: kept for path in found if (kept := self._seen(path)) is not None}
 
@@ -84,6 +94,17 @@ class Offers:
             if self.folder is not None:
                 self.folder.done(offer.path)
 
+    def offer_again(self, name: str) -> None:
+        """A file that was taken is a new one once more."""
+        with self._lock:
+            if self.folder is not None:
+                self.folder.undone(name)
+
+    def drop(self, name: str) -> None:
+        """Show a file no more."""
+        with self._lock:
+            self._kept.pop(name, None)
+
     def _seen(self, path: Path) -> tuple[Look, Offer] | None:
         try:
             stat = path.stat()
@@ -94,26 +115,40 @@ class Offers:
         if kept is not None and kept[0] == look:
             return kept
         at = datetime.fromtimestamp(stat.st_mtime).astimezone()
+        offer = Offer(path, at, stat.st_size)
         try:
             content, _ = content_of(path)
+            offer = replace(offer, digest=hashlib.sha256(content).hexdigest())
+            if offer.digest in self._hidden():
+                return None
             if self._desk.is_taken(content):
                 self._forget(path)
                 return None
+            offer = replace(offer, grew=self._desk.grew(path.name, content))
             table = self._reader(content, None)
         except NotReadable as error:
-            return look, Offer(path, at, stat.st_size, trouble=str(error))
+            return look, replace(offer, trouble=printable(str(error)))
         except (CannotTake, ValueError) as error:
-            return look, Offer(path, at, stat.st_size, trouble=f"{path.name}: {error}")
+            return look, replace(offer, trouble=printable(f"{path.name}: {error}"))
         except Exception as error:  # whatever a strange file does to a reader, the page must still stand
-            return look, Offer(
-                path, at, stat.st_size, trouble=f"{path.name}: {type(error).__name__}: {error}"
-            )
+            return look, replace(offer, trouble=printable(f"{path.name}: {type(error).__name__}: {error}"))
         pulls = [seen(one) for one in table.pulls]
-        return look, Offer(path, at, stat.st_size, pulls, len(table.left_out))
+        return look, replace(offer, pulls=pulls, left_out=len(table.left_out))
+
+    def _read_anew_under_another_mapping(self, mapping: str) -> None:
+        """What was seen was seen by the mapping of then."""
+        if mapping != self._mapping:
+            self._kept, self._mapping = {}, mapping
 
     def _forget(self, path: Path) -> None:
         if self.folder is not None:
             self.folder.done(path)
+
+
+def printable(words: str) -> str:
+    """Words about a file, of which bytes of it may be a part: short, and each that is no letter by its number."""
+    short = words if len(words) <= MOST_WORDS else f"{words[:MOST_WORDS]}…"
+    return "".join(one if one.isprintable() or one == "\n" else f"\\x{ord(one):02x}" for one in short)
 
 
 def seen(pull: ReadPull) -> Seen:

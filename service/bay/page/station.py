@@ -5,16 +5,20 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from service.bay.clock import Clock, Skew, local_now
-from service.bay.desk import CannotTake, Desk, Reader
+from service.bay.desk import Desk
 from service.bay.files import why
+from service.bay.handed import CannotTake, Reader
+from service.bay.outcome import Outcome, doubtful_of, setups_in_words
 from service.bay.page.ledger import Ledger
 from service.bay.page.memory import Memory
 from service.bay.page.offers import Offers
+from service.bay.reading import fingerprint_of
 from service.bay.sender import Sender, Told
 from service.bay.settings import BaySettings
 from service.bay.spool import Entry, Refusal
@@ -33,14 +37,18 @@ class Heard(Told):
 
     def __init__(self) -> None:
         self.why_not: str | None = None
+        self.last: Outcome | None = None
 
     def kept(self, entry: Entry, document: Any, replayed: bool) -> None:  # noqa: ARG002
         """The line is well."""
         self.why_not = None
+        car, id = str(document.get("vehicle")), str(document.get("id"))
+        self.last = Outcome(entry.sequence, id, car, doubtful_of(document))
 
     def refused(self, entry: Entry, refusal: Refusal) -> None:  # noqa: ARG002
         """The line is well."""
         self.why_not = None
+        self.last = Outcome(entry.sequence, entry.id, "", refused=True)
 
     def waits(self, why: str, seconds: float) -> None:  # noqa: ARG002
         """It is not through yet."""
@@ -95,6 +103,13 @@ class Station:
             if self.desk.close_if_idle() is not None:
                 self.send_now()
 
+    def hear_review(self) -> None:
+        """Ask once what the last session that was kept read."""
+        last = self.heard.last
+        if last is not None and not last.refused and last.setups is None:
+            setups = setups_in_words(self.sender.address, last.id, self.settings.units)
+            self.heard.last = replace(last, setups=setups)
+
     @contextmanager
     def _told(self, about: str) -> Iterator[None]:
         """Keep trouble to be shown until it has gone."""
@@ -130,6 +145,7 @@ class Station:
                 sent = self.sender.send_all(self._hurry)
                 if not sent.why_not:
                     self.heard.why_not = None
+                self.hear_review()
             except OSError as error:
                 self.heard.why_not = why(error)
             self._wake.wait(timeout=LOOK_EVERY_S)
@@ -157,11 +173,18 @@ def station(
     watched = None
     if settings.watch is not None:
         notes = settings.folder / "watched"
-        watched = Folder(settings.watch, settings.pattern, notes, settled_s=settled_s)
+        watched = Folder(
+            settings.watch,
+            settings.pattern,
+            notes,
+            settled_s=settled_s,
+            cut_short_s=settings.cut_short_wait_s,
+            mapping=partial(fingerprint_of, settings.mapping),
+        )
     return Station(
         settings, desk, sender, heard, memory,
         ledger=Ledger(sender.address, memory, local_now),
-        offers=Offers(watched, desk, reader),
+        offers=Offers(watched, desk, reader, memory.hidden),
         air=weather_by(settings),
         basis_known=basis_known,
     )  # fmt: skip

@@ -9,6 +9,7 @@ import click
 COMMANDS = {
     "learn": "learn",
     "send": "send",
+    "mark": "mark",
     "done": "done",
     "watch": "watch",
     "spool": "spool",
@@ -38,6 +39,7 @@ def command() -> None:
     \b
     Find out how a file is laid out:   bayledger bay learn pull.csv
     Send files of one car:             bayledger bay send *.csv --car stoat-014 --parts none
+    A pull slipped, and was taken:     bayledger bay mark pull3.csv --reject "tyre slip"
     The car comes off the rollers:     bayledger bay done
     Take files as they come:           bayledger bay watch /machine/export
     All of it on the tablet:           bayledger bay page

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from service.cli.bay.common import Spoken, in_words, open_bay, say_sent, where
+from service.cli.bay.common import Spoken, in_words, open_bay, say_reviews, say_sent, where
 
 ATTEMPTS = 3
 """A few seconds at the terminal; what is not through then waits in the spool (our choice)."""
@@ -26,6 +26,7 @@ def command(**given: Any) -> None:
         if closed is None:
             click.echo("No session is in work.")
         sent = bay.sender.send_all(attempts=ATTEMPTS)
+        say_reviews(bay, sent)
         say_sent(sent, bay.desk)
     if sent.refused:
         raise click.exceptions.Exit(1)

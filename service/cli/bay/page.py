@@ -51,7 +51,8 @@ def command(port: int, host: str, pin_file: Path | None, **given: Any) -> None:
         except NotServed as error:
             raise click.UsageError(str(error)) from error
         served = station(
-            bay.settings, bay.desk, bay.sender, heard, reader_by(bay.settings.mapping),
+            bay.settings, bay.desk, bay.sender, heard,
+            reader_by(bay.settings.mapping, bay.settings.machine_clock_ahead_s),
             lambda: mapping_in(bay.settings.mapping).pull.basis is not None or "basis" in bay.settings.defaults,
         )  # fmt: skip
     try:

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import functools
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import click
 
-from service.bay.spool import Entry, Spool
-from service.cli.bay.common import Bay, Spoken, in_words, open_bay, refusal_in_words, say_sent, where
+from service.bay.known import SLUG
+from service.bay.spool import Entry, Spool, parts_of
+from service.cli.bay.common import (
+    MEANINGS,
+    Bay,
+    Spoken,
+    in_words,
+    open_bay,
+    refusal_in_words,
+    say_sent,
+    where,
+)
 from service.cli.errors import CouldNotError
 from service.cli.show import count
 
@@ -27,13 +38,29 @@ def command(context: click.Context, **given: Any) -> None:
     bayledger bay spool retry 118       # the cause was mended: the part was created, say
     bayledger bay spool retry           # all that were refused
     bayledger bay spool retry 118 --car stoat-014       # the tag was typed wrong
+    bayledger bay spool retry 118 --part wide-pip=wide-pipe       # so was a part
     bayledger bay spool drop 118        # given up; its files may be sent again with what is right
     bayledger bay spool show 118        # the session as it lies here
     """
-    context.obj = open_bay(given, Spoken())
+    context.obj = given
     if context.invoked_subcommand is None:
+        bay = open_bay(given, Spoken())
         with in_words():
-            show_list(context.obj.desk.spool)
+            show_list(bay.desk.spool)
+
+
+def with_bay(function: Callable[..., None]) -> Callable[..., None]:
+    """Which bay: by the flags behind the subcommand, else by those before it."""
+
+    @where
+    @click.pass_obj
+    @functools.wraps(function)
+    def run(before: Mapping[str, Any], **given: Any) -> None:
+        said = {name: given.pop(name) for name in MEANINGS}
+        after = {name: value for name, value in said.items() if value is not None}
+        function(open_bay({**before, **after}, Spoken()), **given)
+
+    return run
 
 
 def show_list(spool: Spool) -> None:
@@ -63,26 +90,56 @@ def about(spool: Spool, entry: Entry) -> str:
 @command.command("retry")
 @click.argument("numbers", nargs=-1, type=int)
 @click.option("--car", default=None, help="the car's right tag, where another was typed.")
-@click.pass_obj
-def retry(bay: Bay, numbers: tuple[int, ...], car: str | None) -> None:
+@click.option(
+    "--part",
+    "parts",
+    multiple=True,
+    metavar="WRONG=RIGHT",
+    help="a part's right name, where another was typed.",
+)
+@with_bay
+def retry(bay: Bay, numbers: tuple[int, ...], car: str | None, parts: tuple[str, ...]) -> None:
     """Send refused sessions again: those with these NUMBERS (also given up ones), or all that were refused."""
-    if car is not None and not numbers:
-        raise click.UsageError("--car needs the number of the session whose car was typed wrong")
-    spool, car = bay.desk.spool, bay.understood({"said_car": car}).get("car")
+    for flag in [name for name, given in (("--car", car), ("--part", parts)) if given and not numbers]:
+        raise click.UsageError(f"{flag} needs the number of the session in which that was typed wrong")
+    spool, car, names = bay.desk.spool, bay.understood({"said_car": car}).get("car"), names_by(parts)
     with in_words():
         with bay.sender.holding():
             chosen = of_numbers(numbers, [*spool.refused(), *spool.dropped()]) if numbers else spool.refused()
+            refuse_names(spool, chosen, names)
             for entry in chosen:
-                spool.retry(entry, car)
+                spool.retry(entry, car, names)
         sent = bay.sender.send_all(attempts=ONE_ATTEMPT)
         say_sent(sent, bay.desk)
     if sent.refused:
         raise click.exceptions.Exit(1)
 
 
+def names_by(given: Sequence[str]) -> dict[str, str]:
+    """The right names of parts by the wrong ones. What is no such pair is wrong use."""
+    names = {}
+    for one in given:
+        wrong, equals, right = one.partition("=")
+        if not (equals and SLUG.fullmatch(wrong) and SLUG.fullmatch(right)):
+            raise click.UsageError(
+                f"--part {one}: give the wrong name and the right one, as wide-pip=wide-pipe"
+            )
+        names[wrong] = right
+    return names
+
+
+def refuse_names(spool: Spool, chosen: Sequence[Entry], names: Mapping[str, str]) -> None:
+    """A wrong name that stands nowhere in these sessions was mistyped too. Raises CouldNotError."""
+    there = {name for entry in chosen for name in parts_of(spool.body(entry))}
+    for name in names.keys() - there:
+        raise CouldNotError(
+            f"--part {name}: no such part in these sessions; there: {', '.join(sorted(there)) or 'none'}."
+        )
+
+
 @command.command("drop")
 @click.argument("numbers", nargs=-1, type=int, required=True)
-@click.pass_obj
+@with_bay
 def drop(bay: Bay, numbers: tuple[int, ...]) -> None:
     """Give sessions up: they are sent no more, stay in spool/dropped, and their files may be taken again."""
     spool = bay.desk.spool
@@ -96,7 +153,7 @@ def drop(bay: Bay, numbers: tuple[int, ...]) -> None:
 
 @command.command("show")
 @click.argument("number", type=int)
-@click.pass_obj
+@with_bay
 def show(bay: Bay, number: int) -> None:
     """Print a session as it lies in the spool, as JSON."""
     spool = bay.desk.spool

@@ -11,10 +11,14 @@ import httpx
 
 from service.bay.clock import Skew, local_now, measured, span
 from service.bay.desk import Desk
+from service.bay.handed import CannotTake
+from service.bay.reading import mapping_in
+from service.bay.rights import faults_of_rights
 from service.bay.sender import Address
 from service.bay.settings import BaySettings
-from service.bay.weather import weather_by
-from service.cli.bay.common import in_words, open_bay, parts_in_words, where
+from service.bay.weather import standing, weather_by
+from service.bay.work import Work
+from service.cli.bay.common import in_words, open_bay, parts_in_words, say_last_air, where
 from service.cli.show import count
 
 UNITS = {"temperature": " °C", "dew_point": " °C", "pressure": " kPa", "humidity": ""}
@@ -25,19 +29,32 @@ PATIENCE_S = 5.0
 @click.command("status")
 @where
 def command(**given: Any) -> None:
-    """Say what is in work, how many sessions are not yet sent, whether the ledger answers, and how far the clock is off.
+    """Say what is in work, how many sessions are not yet sent, whether the ledger answers and takes this bay's sessions,
+    whether the mapping can be read, and how far the clock is off.
 
-    Exit code 1 where the ledger does not answer or a session was refused.
+    Exit code 1 where something of it cannot work, or a session was refused.
     """
     bay = open_bay(given)
     with in_words():
         click.echo(f"Bay {bay.settings.bay}, folder {bay.settings.folder}.")
         say_work(bay.desk)
         well = say_spool(bay.desk)
-    say_air(bay.settings)
+    say_air(bay.settings, bay.desk.work())
+    say_last_air(bay)
+    reads = say_mapping(bay.settings)
     reached = say_ledger(bay.settings)
-    if not (well and reached):
+    if not (well and reads and reached):
         raise click.exceptions.Exit(1)
+
+
+def say_mapping(settings: BaySettings) -> bool:
+    """Whether files can be read; silent where they can."""
+    try:
+        mapping_in(settings.mapping)
+    except CannotTake as error:
+        click.echo(f"No file can be read: {error}.")
+        return False
+    return True
 
 
 def say_work(desk: Desk) -> None:
@@ -49,7 +66,7 @@ def say_work(desk: Desk) -> None:
     last = work.states[-1].said if work.states else work.remembered
     since = span(max(timedelta(), work.idle_since(local_now())).total_seconds())
     click.echo(
-        f"In work: session {work.sequence} of {work.car.get('car')}, {count(len(work.states), 'state')}, "
+        f"In work: session {work.sequence} of {work.car.get('car')}, {count(len(work.states), 'setup')}, "
         f"{count(len(work.runs), 'pull')}; now with {parts_in_words(last)}; last touched {since} ago. "
         "`bayledger bay done` closes and sends it."
     )
@@ -64,21 +81,22 @@ def say_spool(desk: Desk) -> bool:
     return not refused
 
 
-def say_air(settings: BaySettings) -> None:
+def say_air(settings: BaySettings, work: Work | None) -> None:
     """What a pull of this moment would be given for its air, where the bay has a weather of its own."""
     if not settings.weather:
         return
-    air = weather_by(settings)(local_now())
+    air = standing(settings, weather_by(settings)(local_now()), work)
     figures = ", ".join(
         f"{name.replace('_', ' ')} {value:g}{UNITS[name]}" for name, value in air.said.items()
     )
-    click.echo(f"Weather: {figures}." if figures else f"The weather is not known: {air.why_not}.")
+    why_not = air.why_not or "all of it was taken back"
+    click.echo(f"Weather: {figures}." if figures else f"The weather is not known: {why_not}.")
 
 
 def say_ledger(settings: BaySettings) -> bool:
     """Whether the ledger answers, and by its clock ours."""
     try:
-        ready, skew = ask_ledger(settings)
+        ready, skew, faults = ask_ledger(settings)
     except httpx.RequestError as error:
         click.echo(
             f"No ledger answers at {settings.url} ({error or type(error).__name__}). Sessions wait here."
@@ -88,16 +106,19 @@ def say_ledger(settings: BaySettings) -> bool:
         click.echo(f"{settings.url} answers, but is not ready to take sessions. They wait here.")
     else:
         click.echo(f"The ledger at {settings.url} is ready.")
+    for fault in faults:
+        click.echo(fault)
     if skew is not None:
         click.echo(skew.in_words())
-    return ready
+    return ready and not faults
 
 
-def ask_ledger(settings: BaySettings) -> tuple[bool, Skew | None]:
-    """Whether it is ready, and how far our clock is off."""
+def ask_ledger(settings: BaySettings) -> tuple[bool, Skew | None, list[str]]:
+    """Whether it is ready, how far our clock is off, and what keeps it from taking this bay's sessions."""
     with Address(settings.url, settings.token).client(PATIENCE_S) as client:
         asked_at: datetime = local_now()
         begun = time.monotonic()
         answer = client.get("/v1/ready")
         took = timedelta(seconds=time.monotonic() - begun)
-    return answer.is_success, measured(answer.headers.get("Date"), asked_at, took)
+        faults = list(faults_of_rights(client, settings)) if answer.is_success else []
+    return answer.is_success, measured(answer.headers.get("Date"), asked_at, took), faults

@@ -40,4 +40,5 @@ document.addEventListener("click", (event) => {
   input.value = String(Number((figure + Number(button.dataset.step)).toFixed(4)));
 });
 
+byId("summary")?.focus();
 if (byId("unsent")) setInterval(look, LOOK_EVERY_MS);
