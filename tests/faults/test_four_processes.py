@@ -3,9 +3,13 @@
 import random
 from typing import Any
 
+import pytest
+
 from tests.faults.conftest import CARS, amend, send
 from tests.faults.rebuild import damage, expected_pairs, kept_pairs
 from tests.faults.sessions import SLOTS, random_parts, random_sessions, tag_of
+
+pytestmark = pytest.mark.machine
 
 SEED = 20260318
 POSTS = 84

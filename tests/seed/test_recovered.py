@@ -22,6 +22,8 @@ from service.store import tokens
 from service.store.db import open_pool
 from tests.conftest import new_database
 
+pytestmark = pytest.mark.machine
+
 CARS = 200
 CONNECTIONS = 6  # four bays at once and some to spare
 URL = "http://localhost"
