@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 SHOWN_ROWS = 40
 """Rows shown in the terminal: those that need a look come first; all of them stand in --fates (our choice)."""
+SHOWN_REASONS = 12
 FILE = click.Path(path_type=Path, dir_okay=False, exists=True)
 NEW_FILE = click.Path(path_type=Path, dir_okay=False, writable=True)
 
@@ -167,20 +169,24 @@ def _import_export(settings: Settings, file: Path) -> None:
 
 
 def _show(rows: Shelf, dry_run: bool) -> None:
-    """The rows that need a look, then how many met each fate."""
+    """The rows that need a look and, of very many, the commonest reasons; then how many met each fate."""
     from service.cli.show import console, plain_table
     from service.transfer.shelf import ACCEPTED
 
     counts = rows.counts()
-    table = plain_table("row", "fate", "vehicle", "bay", "day", "why")
     few = sum(counts.values()) <= SHOWN_ROWS
-    for one in rows.fates():
-        if few or one.fate != ACCEPTED:
-            table.add_row(str(one.line), one.fate, one.vehicle, one.bay, one.day, one.words or one.notes)
-        if len(table.rows) == SHOWN_ROWS:
-            break
+    need_a_look = sum(counts.values()) - (0 if few else counts[ACCEPTED])
+    table = plain_table("row", "fate", "vehicle", "bay", "day", "why")
+    for one in islice((one for one in rows.fates() if few or one.fate != ACCEPTED), SHOWN_ROWS):
+        table.add_row(str(one.line), one.fate, one.vehicle, one.bay, one.day, one.words or one.notes)
     out = console()
     if table.rows:
         out.print(table)
+    if need_a_look > SHOWN_ROWS:
+        out.print(f"and {need_a_look - SHOWN_ROWS} rows more; --fates FILE lists every one.", soft_wrap=True)
+        reasons = plain_table("rows", "the commonest reasons, of all rows")
+        for held, why in rows.reasons(SHOWN_REASONS):
+            reasons.add_row(str(held), why)
+        out.print(reasons)
     said = ", ".join(f"{count} {fate}" for fate, count in counts.items() if count) or "no rows"
     out.print(f"{'Tried only, nothing was kept: ' if dry_run else ''}{said}.", soft_wrap=True)

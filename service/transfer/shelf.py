@@ -27,6 +27,7 @@ TABLES: Final = """
     CREATE TABLE record (line INTEGER PRIMARY KEY, day TEXT, bay TEXT, vehicle TEXT, started TEXT, record TEXT);
     CREATE TABLE fate (line INTEGER PRIMARY KEY, fate TEXT, words TEXT, notes TEXT, session TEXT, vehicle TEXT, bay TEXT,
                        day TEXT, cells TEXT);
+    CREATE TABLE why (line INTEGER, words TEXT);
     CREATE INDEX record_of_one_strap_down ON record (day, bay, vehicle);
     BEGIN;
 """
@@ -95,6 +96,7 @@ class Shelf:
             " VALUES (?, ?, ?, '', '', ?, ?, ?, ?)",
             (unread.line, REFUSED, "; ".join(unread.faults), *place, json.dumps(cells, ensure_ascii=False)),
         )
+        self._base.executemany("INSERT INTO why VALUES (?, ?)", [(unread.line, why) for why in unread.faults])
 
     def decide(self, fate: RowFate) -> None:
         """Note what became of a record."""
@@ -102,6 +104,8 @@ class Shelf:
             "UPDATE fate SET fate = ?, words = ?, notes = ?, session = ? WHERE line = ?",
             (fate.fate, fate.words, fate.notes, fate.session, fate.line),
         )
+        if fate.words:
+            self._base.execute("INSERT INTO why VALUES (?, ?)", (fate.line, fate.words))
 
     def records(self) -> int:
         """How many records were set aside."""
@@ -127,6 +131,12 @@ class Shelf:
         columns = "line, fate, words, notes, session, vehicle, bay, day"
         for row in self._base.execute(f"SELECT {columns} FROM fate ORDER BY line"):  # noqa: S608
             yield RowFate(*row)
+
+    def reasons(self, most: int) -> list[tuple[int, str]]:
+        """The reasons that refuse or question the most rows, each with how many."""
+        return self._base.execute(
+            "SELECT count(*) AS held, words FROM why GROUP BY words ORDER BY held DESC, min(line) LIMIT ?", (most,)
+        ).fetchall()
 
     def refused_rows(self) -> Iterator[tuple[list[str], str]]:
         """The cells of every refused row, and why."""

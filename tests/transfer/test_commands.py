@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -63,6 +64,18 @@ def test_a_file_is_tried_then_imported_then_undone(run, old, tmp_path):
     code, out, _ = run("import", "--undo", "old", "--reason", "a trial")
     assert (code, out) == (0, "1 of 1 sessions of old were struck.\n")
     assert run("import", "--redo", "old")[1] == "1 of 1 sessions of old were counted again.\n"
+
+
+def test_of_very_many_rows_that_need_a_look_the_commonest_reasons_are_counted(run, old, tmp_path):
+    rows = [row(fitted="wrong words") for _ in range(45)] + [row(fitted="others") for _ in range(5)]
+    write_csv(tmp_path / "many.csv", rows)
+    code, out, _ = run("import", "many.csv", "--mapping", "old.toml", "--dry-run")
+    assert code == 0
+    assert "and 10 rows more; --fates FILE lists every one." in out
+    shown, summary = " ".join(out.split()).split("the commonest reasons, of all rows")
+    assert shown.count("'wrong words' is not in [parts]") == 40
+    assert re.search(r"45 parts: 'wrong words' is not in \[parts\].* 5 parts: 'others'", summary)
+    assert "50 refused." in summary
 
 
 def test_what_is_missing_is_asked_for(run, old):
