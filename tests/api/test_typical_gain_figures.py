@@ -190,8 +190,8 @@ def test_one_car_of_peak_figures_is_spoken_of_in_the_singular(stoats):
     for n in (1, 2):
         with_it = setup(["wide-pipe"]) | {"pulls": [paper(1.05)]}
         post(stoats, setup() | {"pulls": [paper(1.0)]}, with_it, vehicle=f"stoat-{n}", day=n)
-        (said,) = [one for one in answer(stoats)["cautions"] if "peak figures only" in one]
-        assert said.endswith("read as one best pull.")
+        (said,) = [one for one in answer(stoats)["cautions"] if one.endswith("read as one best pull.")]
+        assert "peak figures only" in said
         assert ("each read" in said) == (n == 2)
 
 

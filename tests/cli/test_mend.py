@@ -361,7 +361,7 @@ REFUSED = {
         2, "--from 2026-03-01: not a time with its offset; write 2026-03-05T00:00:00+00:00.",
     ),
     "no factor of a basis": (
-        ("correction", "north", *PERIOD, "--basis", "SAE", "--reason", WHY), 2, "--basis SAE: must be a short name",
+        ("correction", "north", *PERIOD, "--basis", "SAE", "--reason", WHY), 2, "--basis SAE: must be observed, or the standard",
     ),
     "no correction": (("correction-undo", "north", 987, "--reason", WHY), 1, "987"),
     "no history": (("history", "stoat-3"), 2, "stoat-3: name a pull's number"),
