@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
+import math
+import os
+import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from service.bay.files import make_folder, remove, write_whole
 from service.bay.growing import is_beginning
 from service.bay.work import Work
+
+GROWS_FOR_S: Final = 2 * 86_400.0
+"""Nothing writes on a file for longer; marks of years are not read for each file that comes (our choice)."""
 
 
 class Gone:
@@ -45,21 +51,24 @@ class Gone:
         )
 
     def before_it_grew(self, file: str, content: bytes) -> int | None:
-        """The number of the closed session with which a file went while it was shorter."""
+        """The number of the closed session with which a file went, these days, while it was shorter."""
         found = (
             int(mark["sequence"])
-            for digest, mark in self._marks().items()
+            for digest, mark in self._marks(GROWS_FOR_S).items()
             if mark["file"] == file and is_beginning(mark.get("size"), digest, content)
         )
         return max(found, default=None)
 
-    def _marks(self) -> Mapping[str, Mapping[str, Any]]:
-        """All of them; each is read from the disk once."""
-        there = {path.stem: path for path in self._folder.glob("*.json")}
-        for digest in self._read.keys() - there.keys():
-            del self._read[digest]
-        for digest in there.keys() - self._read.keys():
-            self._read[digest] = json.loads(there[digest].read_bytes())
+    def _marks(self, newest_s: float = math.inf) -> Mapping[str, Mapping[str, Any]]:
+        """All of them, or those of the last time [s]; each is read from the disk once as long as it is asked for."""
+        since = time.time() - newest_s
+        with os.scandir(self._folder) as entries:
+            there = [Path(one.name) for one in entries if one.stat().st_mtime >= since]
+        digests = [one.stem for one in there if one.suffix == ".json" and not one.name.startswith(".")]
+        self._read = {
+            digest: self._read.get(digest) or json.loads(self._path(digest).read_bytes())
+            for digest in digests
+        }
         return self._read
 
     def _path(self, digest: str) -> Path:

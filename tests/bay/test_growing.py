@@ -1,11 +1,14 @@
 """Files that a machine writes slowly: half of one is no pull of its own, and what was taken too soon is taken anew."""
 
 import json
+import os
+import time
 
 import pytest
 
 from service.bay.handed import GrewTooLate, NotReadable
 from service.bay.mending import Mark
+from service.bay.taken import GROWS_FOR_S, Gone
 from service.bay.whole import looks_cut_short
 from tests.bay.desks import CAR, Hands, desk_in, plain_file
 
@@ -181,3 +184,14 @@ def test_a_file_looks_cut_short_by_its_last_line(content, cut_short, encoding):
 
 def test_what_is_no_text_is_not_judged():
     assert not looks_cut_short(b"\xff\xfe\x00")
+
+
+def test_the_marks_of_years_are_not_read_for_each_file_that_comes(tmp_path):
+    gone = Gone(tmp_path / "taken")
+    old, new = (tmp_path / "taken" / f"{name * 32}.json" for name in ("0a", "0b"))
+    new.write_text(json.dumps({"file": "w_1.csv", "session": "a", "sequence": 2, "size": 1}))
+    old.write_text("spoilt long ago")
+    with pytest.raises(json.JSONDecodeError):
+        gone.before_it_grew("w_1.csv", b"whole")
+    os.utime(old, (time.time() - GROWS_FOR_S - 60,) * 2)
+    assert gone.before_it_grew("w_1.csv", b"whole") is None
