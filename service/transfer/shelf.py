@@ -135,7 +135,8 @@ class Shelf:
     def reasons(self, most: int) -> list[tuple[int, str]]:
         """The reasons that refuse or question the most rows, each with how many."""
         return self._base.execute(
-            "SELECT count(*) AS held, words FROM why GROUP BY words ORDER BY held DESC, min(line) LIMIT ?", (most,)
+            "SELECT count(*) AS held, words FROM why GROUP BY words ORDER BY held DESC, min(line) LIMIT ?",
+            (most,),
         ).fetchall()
 
     def refused_rows(self) -> Iterator[tuple[list[str], str]]:
