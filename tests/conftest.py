@@ -23,6 +23,7 @@ from service.local import LocalServer, start_server
 from service.settings import Settings, kept_secret
 from service.store import tokens
 from service.store.db import Connection
+from tests.browsing import browser as browser
 from tests.factories import a_shop
 from tests.live import Live, running_demo
 

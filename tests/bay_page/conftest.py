@@ -22,7 +22,6 @@ from service.bay.settings import read_settings
 from service.bay.weather import air_by, defaults_of
 from tests.bay.answering import Answer, Answering, answering, kept
 from tests.bay.computer import Computer
-from tests.dashboard.conftest import browser as browser
 
 NOWHERE = "http://127.0.0.1:9"
 """The discard port (RFC 863), on which nothing listens here: a network that is down."""

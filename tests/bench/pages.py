@@ -13,7 +13,8 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.dashboard.conftest import DESK, FLAGS, Ledger
+from tests.browsing import FLAGS
+from tests.dashboard.conftest import DESK, Ledger
 from tests.dashboard.every_page import PAGES, asked
 from tests.live import running_demo
 from tests.setup.browser import advice, find_browser

@@ -43,7 +43,7 @@ QUESTIONS = (
 def shop(server) -> Iterator[OwnLedger]:
     """Nine cars in every state of two parts, one under two tags with a part under two slugs, one with a doubt, one to be
     erased; the model fitted, so that its spreads stay."""
-    with own_ledger(server, "mended") as ledger:
+    with own_ledger(server, "mended_by_command") as ledger:
         client = ledger.admin
         for n in range(4, 14):
             done(

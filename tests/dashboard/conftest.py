@@ -9,21 +9,8 @@ from urllib.parse import urlencode, urlsplit
 from urllib.request import Request, urlopen
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize
 
-from tests.setup.browser import advice, find_browser
-
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--process-per-site",  # a further page of a profile needs no process of its own: a quarter less work
-]
 DESK: ViewportSize = {"width": 1100, "height": 900}
 MOST_INNER_FOLDS = 3
 """Folds inside folds that are opened: one of each list of alike ones is enough (our choice)."""
@@ -176,18 +163,6 @@ def shown(reading_profile: BrowserContext, live_demo: str) -> Iterator[Shown]:
     pages = Shown(reading_profile, live_demo.rstrip("/"))
     yield pages
     pages.close()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium, headless; a missing browser fails, it never skips."""
-    program = find_browser()
-    if program is None:
-        pytest.fail(advice())
-    with sync_playwright() as tools:
-        started = tools.chromium.launch(executable_path=program, args=FLAGS)
-        yield started
-        started.close()
 
 
 @contextmanager

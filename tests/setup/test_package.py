@@ -51,7 +51,7 @@ def test_a_bay_learns_a_file_without_any_of_the_servers_packages(installed: Path
 
 
 def test_what_needs_the_server_says_what_is_missing_here(installed: Path) -> None:
-    said = ran(installed / "env/bin/bayledger", "serve", cwd=installed)
+    said = ran(installed / "env/bin/bayledger", "serve", "--port", 0, cwd=installed)
     assert said.returncode == 1
     assert "pip install 'bayledger[server]'" in said.stderr
     assert "Traceback" not in said.stderr

@@ -1,0 +1,32 @@
+"""The one browser of a test process: two folders drive pages, and Playwright starts once in a process."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from tests.setup.browser import advice, find_browser
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--process-per-site",  # a further page of a profile needs no process of its own: a quarter less work
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, headless; a missing browser fails, it never skips."""
+    program = find_browser()
+    if program is None:
+        pytest.fail(advice())
+    with sync_playwright() as tools:
+        started = tools.chromium.launch(executable_path=program, args=FLAGS)
+        yield started
+        started.close()
