@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from collections.abc import Sequence
@@ -10,6 +9,7 @@ from collections.abc import Sequence
 import click
 
 from service.cli.errors import COULD_NOT, DONE, WRONG_USE, CouldNotError, words_for
+from service.cli.lazy import LazyGroup
 
 VERSION = "0.1.0"
 COMMANDS = {
@@ -31,20 +31,7 @@ COMMANDS = {
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "auto_envvar_prefix": "BAYLEDGER"}
 
 
-class LazyGroup(click.Group):
-    """Knows its commands by name and imports only the one that runs: `bayledger token` needs no web server."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS:
-            return None
-        found: click.Command = importlib.import_module(f"service.cli.{COMMANDS[cmd_name]}").command
-        return found
-
-
-@click.group(cls=LazyGroup, context_settings=CONTEXT)
+@click.group(cls=LazyGroup, package=__name__, commands_at=COMMANDS, context_settings=CONTEXT)
 @click.version_option(package_name=None, version=VERSION, prog_name="bayledger")
 def group() -> None:
     """The results ledger of a chassis-dynamometer shop.

@@ -134,7 +134,7 @@ def case_again(conn: Connection, stored: Stored) -> tuple[Case, set[str]]:
     named = sorted({part.slug for setup in session.setups for part in setup.parts})
     with together(conn):
         asked_car, asked_bay = sessions.ask_car(conn, row.vehicle), sessions.ask_posting_bay(conn, row.bay)
-        asked_parts = sessions.ask_parts(conn, named, row.vehicle)
+        asked_parts = sessions.ask_parts(conn, named, [row.vehicle])
         asked_invoiced = sessions.ask_parts_by_invoice(conn, row.vehicle, row.started_at)
         company = ask_company(conn, session)
         car, bay = asked_car(), asked_bay()

@@ -156,7 +156,7 @@ def ask_names(conn: Connection, session: PostedSession, hashed: bytes) -> Asked:
     return Asked(
         car=sessions.ask_car(conn, session.vehicle),
         bay=sessions.ask_posting_bay(conn, session.bay),
-        parts=sessions.ask_parts(conn, named, session.vehicle),
+        parts=sessions.ask_parts(conn, named, [session.vehicle]),
         invoiced=sessions.ask_parts_by_invoice(conn, session.vehicle, session.started_at),
         kept=sessions.ask_kept(conn, session.id, session.bay, hashed),
         earlier=pairs.setups_of_tag(conn, session.vehicle),

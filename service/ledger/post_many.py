@@ -40,7 +40,7 @@ from service.store.db import Connection, together
 from service.store.pairs import STOCK
 from service.store.pulls import add_pulls
 from service.store.reading import FindingRow
-from service.store.sessions import KeptSession, LockedCar, PostingBay, keep_summaries
+from service.store.sessions import KeptSession, LockedCar, PostingBay, ask_parts, keep_summaries
 from service.store.transfer import note_all
 
 NOBODY = AskedCompany(
@@ -122,7 +122,7 @@ def found_names(conn: Connection, posts: Sequence[Post]) -> Names:
     cars = store.ask_cars(conn, tags)()
     own = {car.merged_into for car in cars.values() if car.merged_into is not None}
     theirs = store.ask_cars(conn, own) if own else dict
-    parts = store.ask_parts(conn, named, tags | own)
+    parts = ask_parts(conn, named, tags | own)
     times = {(own_tag(post, cars), post.session.started_at) for post in posts}
     invoiced = store.ask_parts_by_invoice(conn, times)
     return Names({**theirs(), **cars}, bays(), parts(), invoiced(), kept())

@@ -74,25 +74,6 @@ def ask_bays(conn: Connection, slugs: Collection[str]) -> Later[dict[str, NamedB
     }
 
 
-def ask_parts(conn: Connection, slugs: Collection[str], tags: Collection[str]) -> Later[dict[str, Part]]:
-    """The known parts among these slugs, and those ever fitted to these cars, as `sessions.ask_parts` gives them."""
-    cursor = conn.execute(
-        """
-        SELECT   called.slug::text, own.part_id, own.slug::text, array_agg(slot::text)
-        FROM     part called
-                 JOIN part own ON own.part_id = coalesce(called.merged_into, called.part_id)
-                 JOIN part_slot ON part_slot.part_id = own.part_id
-        WHERE    called.slug = ANY(%(slugs)s)
-                 OR called.part_id IN (SELECT unnest(part_ids)
-                                       FROM   setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
-                                       WHERE  tag = ANY(%(cars)s))
-        GROUP BY called.part_id, own.part_id
-        """,
-        {"slugs": sorted(slugs), "cars": sorted(tags)},
-    )
-    return lambda: {called: Part(id, slug, frozenset(slots)) for called, id, slug, slots in cursor.fetchall()}
-
-
 def ask_parts_by_invoice(
     conn: Connection, wanted: Collection[tuple[str, datetime]]
 ) -> Later[dict[tuple[str, datetime], set[str]]]:

@@ -1,6 +1,6 @@
 """Keeping a posted session: what was measured, and what is derived from it, in the caller's one transaction."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -106,8 +106,8 @@ def hold_bay(conn: Connection, slug: str) -> None:
     conn.execute("SELECT FROM bay WHERE slug = %s FOR KEY SHARE", (slug,))
 
 
-def ask_parts(conn: Connection, slugs: Sequence[str], car: str | None = None) -> Later[dict[str, Part]]:
-    """The known parts among these slugs, and those ever fitted to a car (by its tag), with their slots; by the slug that
+def ask_parts(conn: Connection, slugs: Collection[str], cars: Collection[str] = ()) -> Later[dict[str, Part]]:
+    """The known parts among these slugs, and those ever fitted to some cars (by tag), with their slots; by the slug that
     was asked for, one that was merged into another as that other."""
     cursor = conn.execute(
         """
@@ -118,10 +118,10 @@ def ask_parts(conn: Connection, slugs: Sequence[str], car: str | None = None) ->
         WHERE    called.slug = ANY(%(slugs)s)
                  OR called.part_id IN (SELECT unnest(part_ids)
                                        FROM   setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id)
-                                       WHERE  tag = %(car)s)
+                                       WHERE  tag = ANY(%(cars)s))
         GROUP BY called.part_id, own.part_id
         """,
-        {"slugs": list(slugs), "car": car},
+        {"slugs": sorted(slugs), "cars": sorted(cars)},
     )
     return lambda: {called: Part(id, slug, frozenset(slots)) for called, id, slug, slots in cursor.fetchall()}
 

@@ -3,7 +3,7 @@
 import os
 import signal
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import pytest
 
 from service.local import LocalServer, start_server
 from service.store import tokens
+from tests.bay.desks import plain_file
 from tests.bench.serving import workers_of
 from tests.cli.conftest import Serving, serving
 from tests.conftest import copy_of, hurried
@@ -129,3 +130,15 @@ def real_ledger(migrated_template: Path) -> Iterator[RealLedger]:
             yield ledger
             ledger.stop()
         end_server_of(folder)
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Callable[..., Path]:
+    """Makes files, each with pulls of its own."""
+    made = iter(range(1000))
+
+    def make(name: str | None = None, pulls: int = 1) -> Path:
+        seed = next(made)
+        return plain_file(tmp_path, name or f"pull-{seed}.txt", seed, pulls)
+
+    return make

@@ -1,8 +1,10 @@
 """A desk over plain files of the tests' own: lines of `rpm torque`, so that what is tested is the desk and not a table."""
 
+import json
 import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from service.bay.desk import Desk
 from service.bay.handed import ReadPull, ReadTable
@@ -56,3 +58,11 @@ def plain_file(folder: Path, name: str, seed: int, pulls: int = 1) -> Path:
 def desk_in(folder: Path, clock: Hands | None = None, **more: object) -> Desk:
     """A desk of the bay `bay-0`."""
     return Desk(folder / "desk", "bay-0", read_plain, clock=clock or Hands(), **more)  # type: ignore[arg-type]
+
+
+def closed(desk: Desk) -> dict[str, Any]:
+    """The one session in the spool, as it would be posted, once the desk has closed it."""
+    desk.close()
+    (entry,) = desk.spool.waiting()
+    session: dict[str, Any] = json.loads(desk.spool.body(entry))
+    return session

@@ -1,14 +1,12 @@
 """Files in, one session in work, closed sessions in the spool."""
 
-import json
-
 import pytest
 from filelock import FileLock
 
 from service.bay.desk import Desk
 from service.bay.handed import CannotTake, Missing, NotReadable, ReadPull, ReadTable
 from service.bay.work import IDLE
-from tests.bay.desks import CAR, NOON, Hands, desk_in, plain_file
+from tests.bay.desks import CAR, NOON, Hands, closed, desk_in
 
 
 @pytest.fixture
@@ -19,25 +17,6 @@ def clock():
 @pytest.fixture
 def desk(tmp_path, clock):
     return desk_in(tmp_path, clock)
-
-
-@pytest.fixture
-def file(tmp_path):
-    """Makes files, each with pulls of its own."""
-    made = iter(range(1000))
-
-    def make(name=None, pulls=1):
-        seed = next(made)
-        return plain_file(tmp_path, name or f"pull-{seed}.txt", seed, pulls)
-
-    return make
-
-
-def closed(desk):
-    """The one session in the spool, as it would be posted."""
-    desk.close()
-    (entry,) = desk.spool.waiting()
-    return json.loads(desk.spool.body(entry))
 
 
 def test_pulls_of_one_state_become_one_setup_and_another_state_the_next_of_the_same_strap_down(desk, file):

@@ -1,6 +1,5 @@
 """The desk at its edges: how much a session holds, whose word counts, files that change while they are read."""
 
-import json
 import os
 from datetime import timedelta
 from pathlib import Path
@@ -9,14 +8,7 @@ import numpy as np
 import pytest
 
 from service.bay.desk import CannotTake, Desk, ReadPull, ReadTable
-from tests.bay.desks import CAR, NOON, Hands, desk_in, plain_file
-
-
-def closed(desk):
-    """The one session in the spool, as it would be posted."""
-    desk.close()
-    (entry,) = desk.spool.waiting()
-    return json.loads(desk.spool.body(entry))
+from tests.bay.desks import CAR, NOON, Hands, closed, desk_in, plain_file
 
 
 def one_pull(desk_of):

@@ -10,7 +10,7 @@ from service.bay.handed import GrewTooLate, NotReadable
 from service.bay.mending import Mark
 from service.bay.taken import GROWS_FOR_S, Gone
 from service.bay.whole import looks_cut_short
-from tests.bay.desks import CAR, Hands, desk_in, plain_file
+from tests.bay.desks import CAR, Hands, closed, desk_in, plain_file
 
 
 @pytest.fixture
@@ -24,12 +24,6 @@ def half(folder, name, seed, pulls=1):
     whole = file.read_text()
     file.write_text(whole[: whole.rindex("\n", 0, len(whole) - 120)])
     return file, whole
-
-
-def closed(desk):
-    desk.close()
-    (entry,) = desk.spool.waiting()
-    return json.loads(desk.spool.body(entry))
 
 
 def rows(session):

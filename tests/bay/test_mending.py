@@ -1,7 +1,5 @@
 """What is put right while the session is in work: whether a pull counts, and a word that was wrong."""
 
-import json
-
 import pytest
 from marshmallow import ValidationError
 
@@ -10,7 +8,7 @@ from service.bay.handed import CannotTake, ReadTable
 from service.bay.known import LONGEST_REASON
 from service.bay.mending import Mark
 from service.schemas.sessions import SessionPost
-from tests.bay.desks import CAR, Hands, desk_in, plain_file, read_plain
+from tests.bay.desks import CAR, Hands, closed, desk_in, plain_file, read_plain
 
 SLIP = Mark("rejected", "tyre slip")
 
@@ -18,25 +16,6 @@ SLIP = Mark("rejected", "tyre slip")
 @pytest.fixture
 def desk(tmp_path):
     return desk_in(tmp_path)
-
-
-@pytest.fixture
-def file(tmp_path):
-    """Makes files, each with pulls of its own."""
-    made = iter(range(1000))
-
-    def make(name=None, pulls=1):
-        seed = next(made)
-        return plain_file(tmp_path, name or f"pull-{seed}.txt", seed, pulls)
-
-    return make
-
-
-def closed(desk):
-    """The one session in the spool, as it would be posted."""
-    desk.close()
-    (entry,) = desk.spool.waiting()
-    return json.loads(desk.spool.body(entry))
 
 
 def marks(session):

@@ -1,9 +1,13 @@
 """A bay's folder for the tests of `bayledger bay`, and a table as a machine writes it."""
 
 import random
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
+from tests.bay.answering import Answering, answering, kept
 from tests.bay.computer import MAPPING, table
 from tests.cli.conftest import Ran, Run
 
@@ -38,3 +42,18 @@ class BayCommand:
 def settings_for(url: str, more: str = "") -> str:
     """A bay.toml that is enough."""
     return f'url = "{url}"\nbay = "north"\ntoken = "t"\nunits = "si"\nmapping = "mapping.toml"\n{more}'
+
+
+@pytest.fixture
+def ledger() -> Iterator[Answering]:
+    """A ledger that keeps everything."""
+    with answering(kept) as ledger:
+        yield ledger
+
+
+@pytest.fixture
+def bay(run: Run, tmp_path: Path, ledger: Answering) -> BayCommand:
+    """A bay that posts there."""
+    bay = BayCommand(run, tmp_path / "bay", tmp_path)
+    bay.settings(settings_for(ledger.url))
+    return bay

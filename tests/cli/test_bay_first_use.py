@@ -9,23 +9,11 @@ import pytest
 from service.bay.clock import local_now
 from service.bay.page.memory import Memory
 from service.cli.bay.common import Spoken
-from tests.bay.answering import answering, kept
-from tests.cli.bays import BayCommand, settings_for
+from tests.cli.bays import bay as bay
+from tests.cli.bays import ledger as ledger
+from tests.cli.bays import settings_for
 
 CAR = ("--car", "stoat-014", "--parts", "none")
-
-
-@pytest.fixture
-def ledger():
-    with answering(kept) as ledger:
-        yield ledger
-
-
-@pytest.fixture
-def bay(run, tmp_path, ledger):
-    bay = BayCommand(run, tmp_path / "bay", tmp_path)
-    bay.settings(settings_for(ledger.url))
-    return bay
 
 
 def test_a_file_that_grew_since_it_was_sent_is_taken_anew_and_said(bay, ledger):

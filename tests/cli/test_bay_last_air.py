@@ -2,27 +2,13 @@
 
 import re
 
-import pytest
-
-from tests.bay.answering import answering, kept
-from tests.cli.bays import BayCommand, settings_for
+from tests.cli.bays import bay as bay
+from tests.cli.bays import ledger as ledger
+from tests.cli.bays import settings_for
 
 CAR = ("--car", "stoat-014", "--parts", "none")
 OTHER = ("--car", "heron-002", "--parts", "none")
 AIR = ("--temperature", "21.5", "--pressure", "99.6", "--humidity", "0.4")
-
-
-@pytest.fixture
-def ledger():
-    with answering(kept) as ledger:
-        yield ledger
-
-
-@pytest.fixture
-def bay(run, tmp_path, ledger):
-    bay = BayCommand(run, tmp_path / "bay", tmp_path)
-    bay.settings(settings_for(ledger.url))
-    return bay
 
 
 SHOWN = (

@@ -2,23 +2,11 @@
 
 import pytest
 
-from tests.bay.answering import answering, kept
-from tests.cli.bays import BayCommand, settings_for
+from tests.cli.bays import bay as bay
+from tests.cli.bays import ledger as ledger
+from tests.cli.bays import settings_for
 
 CAR = ("--car", "stoat-014", "--parts", "none")
-
-
-@pytest.fixture
-def ledger():
-    with answering(kept) as ledger:
-        yield ledger
-
-
-@pytest.fixture
-def bay(run, tmp_path, ledger):
-    bay = BayCommand(run, tmp_path / "bay", tmp_path)
-    bay.settings(settings_for(ledger.url))
-    return bay
 
 
 def test_a_pull_is_rejected_after_it_was_taken_and_posted_as_rejected_with_its_reason(bay, ledger):

@@ -7,22 +7,11 @@ import os
 import pytest
 
 from tests.bay.answering import Answer, answering, kept, problem
-from tests.cli.bays import BayCommand, settings_for
+from tests.cli.bays import bay as bay
+from tests.cli.bays import ledger as ledger
+from tests.cli.bays import settings_for
 
 CAR = ("--car", "stoat-014", "--parts", "none")
-
-
-@pytest.fixture
-def ledger():
-    with answering(kept) as ledger:
-        yield ledger
-
-
-@pytest.fixture
-def bay(run, tmp_path, ledger):
-    bay = BayCommand(run, tmp_path / "bay", tmp_path)
-    bay.settings(settings_for(ledger.url))
-    return bay
 
 
 def test_files_of_one_car_are_one_session_that_goes_out_when_it_is_done(bay, ledger):

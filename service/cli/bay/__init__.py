@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-
 import click
+
+from service.cli.lazy import LazyGroup
 
 COMMANDS = {
     "learn": "learn",
@@ -19,20 +19,7 @@ COMMANDS = {
 }
 
 
-class BayGroup(click.Group):
-    """Knows its commands by name and imports only the one that runs."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS:
-            return None
-        found: click.Command = importlib.import_module(f"service.cli.bay.{COMMANDS[cmd_name]}").command
-        return found
-
-
-@click.group("bay", cls=BayGroup)
+@click.group("bay", cls=LazyGroup, package=__name__, commands_at=COMMANDS)
 def command() -> None:
     """Files of a bay to the ledger: taken, kept on this disk, sent until the ledger has them.
 

@@ -3,9 +3,9 @@ for."""
 
 from __future__ import annotations
 
-import importlib
-
 import click
+
+from service.cli.lazy import LazyGroup
 
 COMMANDS = {
     "find": "reading:find",
@@ -30,21 +30,7 @@ COMMANDS = {
 """Each command's module and its name there: what is done and its undoing stand side by side."""
 
 
-class MendGroup(click.Group):
-    """Knows its commands by name and imports only the one that runs."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS:
-            return None
-        module, _, name = COMMANDS[cmd_name].partition(":")
-        found: click.Command = getattr(importlib.import_module(f"service.cli.mend.{module}"), name)
-        return found
-
-
-@click.group("mend", cls=MendGroup)
+@click.group("mend", cls=LazyGroup, package=__name__, commands_at=COMMANDS)
 def command() -> None:
     """Put a mistake right. Nothing that was posted is overwritten: each change keeps who, when and why, and can be taken
     back; answers and sheets follow at once. Only `erase` is for good.
