@@ -311,7 +311,7 @@ def check(arguments):
 
 
 def bench(arguments):
-    """measure the speed that DEVELOPERS.md promises, as ratios on this machine"""
+    """measure what DEVELOPERS.md promises, as ratios on this machine, each beside its target"""
     ensure("dev")
     return become(["-m", "tests.bench", *arguments])
 

@@ -8,11 +8,12 @@ from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import NotFound, UnprocessableEntity
 from werkzeug.routing import BaseConverter
 
-from service.api import context, problems
+from service.api import coding, context, metrics, problems
 from service.api.resources import BLUEPRINTS
 from service.api.wire import Api, api_document, schema_name
 from service.settings import Settings, kept_secret
 from service.store.db import Connect, Lender
+from service.store.standby import Standby
 
 SITE = Path(__file__).resolve().parent.parent / "dashboard" / "site"
 
@@ -83,12 +84,10 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
             "info": {"description": API_DESCRIPTION},
         },
     )
-    app.extensions["bayledger"] = context.Ledger(
-        connect=connect or Lender(settings.database_url, settings.threads + 2),
-        vin_key=kept_secret(settings).encode(),
-        read=read_lender(settings),
-    )
+    app.extensions["bayledger"] = ledger_of(settings, connect)
     problems.install(app)
+    metrics.install(app, settings.behind_tls)
+    coding.install(app)
     app.before_request(refuse_null_bytes)
     app.before_request(refuse_unread_parameters)
     app.teardown_request(context.give_back)
@@ -100,17 +99,24 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     return app
 
 
-def read_lender(settings: Settings) -> Connect | None:
-    """The hot standby's lender, where one is given."""
+def ledger_of(settings: Settings, connect: Connect | None) -> context.Ledger:
+    """What the views are lent; answers are read from the hot standby, where one is given."""
+    size, key = settings.threads + 2, kept_secret(settings).encode()
+    if connect is not None:
+        return context.Ledger(connect, key)
+    primary = Lender(settings.database_url, size)
     if not settings.read_database_url:
-        return None
-    return Lender(settings.read_database_url, settings.threads + 2)
+        return context.Ledger(primary, key)
+    standby = Standby(settings.read_database_url, primary, size, settings.read_max_lag_s)
+    return context.Ledger(primary, key, standby)
 
 
 def add_security_headers(response: Response) -> Response:
     """What a browser may do with our pages: nothing from elsewhere, nothing inline."""
+    sent = response.headers
     for name, value in SECURITY_HEADERS.items():
-        response.headers.setdefault(name, value)
+        if name not in sent:
+            sent.add(name, value)
     return response
 
 

@@ -16,6 +16,7 @@ from typing import Annotated, Any, get_args, get_type_hints
 
 DEFAULT_PORT = 8321
 DEFAULT_THREADS = 8
+DEFAULT_READ_MAX_LAG_S = 2.0  # a standby in good health lags a few milliseconds (our choice)
 DEFAULT_MAX_BODY_BYTES = 8 * 1024 * 1024  # some twenty long pulls with every channel as JSON (our choice)
 LOG_LEVELS = ("debug", "info", "warning", "error")
 PREFIX = "BAYLEDGER_"
@@ -51,8 +52,20 @@ class Settings:
         ),
     ] = ""
     read_database_url: Annotated[
-        str, About("a hot standby the answers are read from; without it database_url", True)
+        str,
+        About(
+            "a hot standby of database_url the answers are read from while it keeps up, or several as libpq takes them, "
+            "each in the place of the others; without it database_url",
+            True,
+        ),
     ] = ""
+    read_max_lag_s: Annotated[
+        float,
+        About(
+            "a standby further behind is left alone until it has caught up [s]; however small its lag, no answer is "
+            "older than its question"
+        ),
+    ] = DEFAULT_READ_MAX_LAG_S
     owner_database_url: Annotated[
         str,
         About(
@@ -67,7 +80,13 @@ class Settings:
         str, About("address to listen on; one that other machines reach needs certificates or behind_tls")
     ] = "127.0.0.1"
     port: Annotated[int, About("port to listen on; 0 takes a free one")] = DEFAULT_PORT
-    threads: Annotated[int, About("requests worked on at once")] = DEFAULT_THREADS
+    processes: Annotated[
+        int,
+        About(
+            "serving processes; each holds the history model and its own connections, one per core is plenty"
+        ),
+    ] = 1
+    threads: Annotated[int, About("requests worked on at once in each process")] = DEFAULT_THREADS
     behind_tls: Annotated[
         bool, About("a proxy in front speaks TLS to the outside and this server is reached through it only")
     ] = False
@@ -190,6 +209,8 @@ def _parse(name: str, text: str) -> Any:
     kind = get_args(_annotated()[name])[0]
     if kind is int:
         return _whole_number(name, text)
+    if kind is float:
+        return _number(name, text)
     if kind is bool:
         return _yes_or_no(name, text)
     return text if kind is str else Path(text)
@@ -200,6 +221,13 @@ def _whole_number(name: str, text: str) -> int:
         return int(text)
     except ValueError:
         raise SettingsError(f"{variable(name)} must be a whole number, not {text!r}.") from None
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise SettingsError(f"{variable(name)} must be a number, not {text!r}.") from None
 
 
 def _yes_or_no(name: str, text: str) -> bool:
@@ -214,9 +242,11 @@ def _checked(settings: Settings) -> Settings:
     """Refuse values no process can run with."""
     if not 0 <= settings.port <= LARGEST_PORT:
         raise SettingsError(f"{variable('port')} must lie between 0 and {LARGEST_PORT}, not {settings.port}.")
-    for name in ("threads", "max_body_bytes"):
+    for name in ("processes", "threads", "max_body_bytes"):
         if getattr(settings, name) < 1:
             raise SettingsError(f"{variable(name)} must be at least 1.")
+    if not 0 < settings.read_max_lag_s < float("inf"):
+        raise SettingsError(f"{variable('read_max_lag_s')} must be above 0, not {settings.read_max_lag_s}.")
     if settings.log_level not in LOG_LEVELS:
         raise SettingsError(
             f"{variable('log_level')} must be one of {', '.join(LOG_LEVELS)}, not {settings.log_level!r}."

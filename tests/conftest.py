@@ -1,8 +1,8 @@
 """One real Postgres for the whole run; each test inside a transaction that is rolled back."""
 
 import contextlib
+import gc
 import os
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -55,6 +55,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.path.parent.name not in ONE_PROCESS)
 
 
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """What was collected stays until the end: the collector of garbage need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
+
+
 def migrate(owner_url: str, *words: str) -> None:
     """Run alembic as the owner of the database."""
     environment = {**os.environ, "BAYLEDGER_OWNER_DATABASE_URL": owner_url}
@@ -63,8 +69,8 @@ def migrate(owner_url: str, *words: str) -> None:
 
 
 def copy_of(template: Path, folder: Path) -> Path:
-    """A copy of a data folder whose server does not run."""
-    shutil.copytree(template, folder)
+    """A copy of a data folder whose server does not run; `cp` takes a third of what `shutil.copytree` does."""
+    subprocess.run(["cp", "-Rp", template, folder], check=True)
     return folder
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from service.answers.unlike import unlike_words
 from service.domain.correction import STANDARDS
 from service.domain.measures import Measure
 from service.domain.names import quoted
@@ -31,11 +30,12 @@ LIKELY = 0.75
 """A chance above this seems to contradict an interval that includes nought (our choice)."""
 NO_MODEL = (
     "The history model is not ready yet, so this rests on the before/after pairs alone; it will be there some minutes "
-    "after enough was posted."
+    "after enough was posted, or after the service was started."
 )
+NOT_ASKED = "The history model was not asked (model=false): this rests on the before/after pairs alone."
 NO_VERDICT_YET = (
     "The history model is not ready yet, so nothing can be judged here; it will be there some minutes after enough was "
-    "posted."
+    "posted, or after the service was started."
 )
 
 
@@ -54,7 +54,7 @@ def gain_cautions(
     yield from about_baseline(answer)
     yield from slot_cautions(question.slots)
     if answer.state is None and answer.headline is not None:
-        yield NO_MODEL
+        yield NO_MODEL if answer.asked.model else NOT_ASKED
     yield from behind_caution(answer.state)
     if answer.headline is not None and answer.headline.base is None:
         yield "The air was not fully recorded on these cars: the gain is known in percent only."
@@ -163,8 +163,8 @@ def about_pairs(answer: "TypicalGain") -> Iterator[str]:
         has = "has" if pairs.peaks_only == 1 else "have"
         each = "" if pairs.peaks_only == 1 else "each "
         yield f"{pairs.peaks_only} of the cars {has} peak figures only, {each}read as one best pull."
-    if pairs.cars and 2 * pairs.like_for_like_used < pairs.cars:
-        yield unlike_words(pairs)
+    if pairs.unlike is not None:
+        yield pairs.unlike
     if pairs.cars and pairs.context == "as-usually-fitted":
         of_pairs = "the pairs' own figure" if answer.model else "this"
         yield f"Some of these cars had other parts fitted: {of_pairs} is the gain next to what is usually fitted with it."

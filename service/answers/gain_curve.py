@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from service.domain.curve import GRID_RPM
 from service.stats.history.curves import Stretch, clear_stretches
-from service.stats.pooling import MIN_STUDIES, pool_columns
+from service.stats.pooling import MIN_STUDIES, PooledTable, pool_table
 from service.store.evidence import PairRow
 
 LEAST_SHARE_OF_CARS = 0.5
@@ -43,6 +43,15 @@ class GainStates:
     base_torque_nm: Curve
 
 
+@dataclass(frozen=True, slots=True)
+class PooledStates:
+    """The cars pooled at each drawn knot [ln], and the typical baseline torque [N.m]: all that no level changes."""
+
+    rpm: Curve
+    pooled: PooledTable
+    base_torque_nm: Curve
+
+
 def gain_states(
     used: Sequence[tuple[PairRow, float, Sequence[float]]], curves: Mapping[int, Curve]
 ) -> GainStates | None:
@@ -70,9 +79,15 @@ def gain_states(
     return GainStates(GRID_RPM[knots], gains[:, knots], variances, base)
 
 
-def gain_curve(states: GainStates, level: float, shared: float) -> GainCurve:
-    """The pooled curve, with intervals of a level; `shared` is the variance that all its cars have in common."""
-    pooled = pool_columns(states.gains, states.variances, level, shared=shared)
+def pooled_states(states: GainStates, shared: float) -> PooledStates:
+    """The states pooled over the cars; `shared` is the variance that all of them have in common."""
+    pooled = pool_table(states.gains, states.variances, shared=shared)
+    return PooledStates(states.rpm, pooled, states.base_torque_nm)
+
+
+def gain_curve(states: PooledStates, level: float) -> GainCurve:
+    """The pooled curve, with intervals of a level."""
+    pooled = states.pooled.at_level(level)
     few = pooled.k < MIN_STUDIES
     low, high, next_low, next_high = (
         np.where(few, np.nan, side) for side in (pooled.low, pooled.high, pooled.next_low, pooled.next_high)

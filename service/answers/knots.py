@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from service.answers.measured import Vehicles, carried_or_read, curve_values, some_past
-from service.answers.model import PEAK, ModelState
+from service.answers.model import PEAK, ModelState, Recipes
 from service.domain.curve import GRID_RPM
 from service.domain.history import Floats, Ints
 from service.stats.history.system import Others
@@ -49,6 +49,11 @@ def knots_solved(conn: Connection, state: ModelState, standard: str) -> Knots | 
     return found if found.ranges else None
 
 
+def knots_first(standard: str) -> Recipes:
+    """The knots, to be solved before a large history's first state is shown: nearly every page asks for a curve."""
+    return {("knots", standard): partial(solve_knots, standard=standard)}
+
+
 def solve_knots(conn: Connection, state: ModelState, standard: str) -> Knots:
     """Read every setup's curve at its platform's knots, and solve the model for them."""
     ranges: Ranges = dict(state.ranges)
@@ -65,7 +70,9 @@ def solve_knots(conn: Connection, state: ModelState, standard: str) -> Knots:
 
     whole = carried_or_read(state, ("knots", standard), read)
     state.ranges.update(ranges)
-    return Knots(state.system.solve_for(whole.setup_ids, whole.values), ranges)
+    others = state.system.solve_for(whole.setup_ids, whole.values)
+    _ = others.correlation  # every curve asks for it, and it takes in all setups
+    return Knots(others, ranges)
 
 
 def reach_of(conn: Connection, setup_ids: Ints) -> tuple[Floats, Floats]:

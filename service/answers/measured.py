@@ -67,6 +67,10 @@ class Solved:
         """As System.cars."""
         return self.system.cars() if self.other is None else self.other.cars()
 
+    def shop_spread(self) -> float:
+        """As System.shop_spread."""
+        return (self.other or self.system).shop_spread
+
 
 def only_column(columns: CellColumns) -> Cell:
     """The gain in the one measure that was solved for."""

@@ -7,7 +7,7 @@ one writer at a time makes the next. Where no fit is kept yet, a small history i
 
 import threading
 import time
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -42,10 +42,16 @@ LOOK_S: Final = 1.0
 """How often a process looks whether a newer fit was kept; changes are followed at every question (our choice)."""
 SOLVED: Final = 24
 """Other measures kept solved beside one state (our choice)."""
+LONG_S: Final = 10.0
+"""Processor time beyond which something is not worked out anew behind each change of a large history, but when it is next
+asked for [s] (our choice)."""
+ASKED: Final = 256
+"""Questions of which what the model knows is kept beside one state (our choice; a few kB each)."""
 
 
 Recipe = Callable[[Connection, "ModelState"], object]
 """Works something out of a state."""
+Recipes = Mapping[Hashable, Recipe]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +59,8 @@ class ModelState:
     """One state of the model: the system, the fit it stands on, how far the ledger was followed and when.
 
     `version` names it: the same in every process that followed the same changes from the same fit. `behind`: something
-    has changed since and is being taken in. `solved` keeps what was worked out of the very same history, `recipes` how;
-    `read` keeps what was read for it and `ranges` the rev ranges of curves [rpm], both carried on to the next state.
+    has changed since and is being taken in. `solved` keeps what was worked out of the very same history, `recipes` how,
+    `took_s` how long it took [s of processor time], `known` what it says of single questions; `read` keeps what was read for it and `ranges` the rev ranges of curves [rpm], both carried on to the next state.
     """
 
     system: System
@@ -68,13 +74,22 @@ class ModelState:
     behind: bool = False
     solved: Kept[object] = field(default_factory=lambda: Kept(SOLVED))
     recipes: dict[Hashable, Recipe] = field(default_factory=dict)
+    took_s: dict[Hashable, float] = field(default_factory=dict)
+    known: Kept[object] = field(default_factory=lambda: Kept(ASKED))
     read: dict[Hashable, Carried] = field(default_factory=dict)
     ranges: dict[int, tuple[float, float]] = field(default_factory=dict)
 
     def kept(self, conn: Connection, key: Hashable, recipe: Recipe) -> object:
         """What is worked out of this state by a recipe, once."""
+
+        def made() -> object:
+            began = time.thread_time()
+            found = recipe(conn, self)
+            self.took_s[key] = time.thread_time() - began
+            return found
+
         self.recipes[key] = recipe
-        return self.solved.get_or_make(key, lambda: recipe(conn, self))
+        return self.solved.get_or_make(key, made)
 
     @property
     def key(self) -> str:
@@ -87,6 +102,11 @@ class ModelState:
         return self.followed / max(1, self.system.fit.cars)
 
 
+def nothing_first(_: str) -> Recipes:
+    """No recipe."""
+    return {}
+
+
 Followed = Callable[[datetime], ModelState | None]
 """Takes in what was asked for, given the time; None where there is no model yet."""
 
@@ -94,8 +114,10 @@ Followed = Callable[[datetime], ModelState | None]
 class Live:
     """The state of each standard that is asked for. Safe for threads."""
 
-    def __init__(self, connect: Connect) -> None:
+    def __init__(self, connect: Connect, first: Callable[[str], Recipes] = nothing_first) -> None:
+        """`first` gives what is worked out of a standard's first state before it is shown, where that takes long."""
         self._connect = connect
+        self._first = first
         self._states: dict[str, ModelState] = {}
         self._looked: dict[str, float] = {}
         self._writing = threading.Lock()
@@ -114,6 +136,12 @@ class Live:
             newest = partial(facts_of, state)
         changes = None if state is None else ask_changes(conn, state.mark)
         return lambda now: self._followed(conn, standard, newest, state, changes, now)
+
+    def begin(self, conn: Connection, standard: str) -> None:
+        """Begin to read a large history in, before anybody asks."""
+        facts = newest_fit_facts(conn, PEAK.name, standard, METHOD)()
+        if facts is not None and facts.setups > AT_ONCE:
+            self._begin_behind(standard)
 
     def current(self, conn: Connection, standard: str, now: datetime) -> ModelState | None:
         """The state as of now; None where there is none yet."""
@@ -136,6 +164,10 @@ class Live:
                 return self._follow_behind(state)
         elif state is not None and len(state.system) > AT_ONCE:
             return self._follow_behind(state)
+        elif state is None and facts is not None and facts.setups > AT_ONCE:
+            # Reading it in takes the longer the larger it is, and every thread would wait for it.
+            self._begin_behind(standard)
+            return None
         return self._brought_up(conn, standard, facts, now)
 
     def _unmoved(self, state: ModelState, moved: Changes, now: datetime) -> ModelState:
@@ -159,8 +191,8 @@ class Live:
             made = None if state is None or is_outdated(state, facts) else follow(conn, state, now)
             if made is None or is_outdated(made, facts):
                 made = self._made(conn, standard, facts, now)
-            if made is not None and state is not None and warm:
-                worked_out_again(conn, state, made)
+            if made is not None and warm:
+                worked_out_again(conn, self._first(standard) if state is None else asked_of(state), made)
             if made is not None:
                 self._states[standard] = made
             return made
@@ -188,13 +220,17 @@ class Live:
         )
 
     def _follow_behind(self, state: ModelState) -> ModelState:
-        """Bring a large history up in the background, once at a time; until then the state as it is."""
-        with self._asking:
-            begin = state.standard not in self._behind
-            self._behind.add(state.standard)
-        if begin:
-            threading.Thread(target=self._behind_once, args=(state.standard,), daemon=True).start()
+        """Bring a large history up in the background; until then the state as it is."""
+        self._begin_behind(state.standard)
         return replace(state, behind=True)
+
+    def _begin_behind(self, standard: str) -> None:
+        """Bring a standard up in the background, once at a time."""
+        with self._asking:
+            begin = standard not in self._behind
+            self._behind.add(standard)
+        if begin:
+            threading.Thread(target=self._behind_once, args=(standard,), daemon=True).start()
 
     def _behind_once(self, standard: str) -> None:
         try:
@@ -206,11 +242,20 @@ class Live:
                 self._behind.discard(standard)
 
 
-def worked_out_again(conn: Connection, before: ModelState, after: ModelState) -> None:
-    """Work out of a new state what was worked out of the one before, so that no question waits for it."""
-    for key, recipe in list(before.recipes.items()):
-        if key in before.solved:
-            after.kept(conn, key, recipe)
+def asked_of(state: ModelState) -> Recipes:
+    """How that was worked out which a state still keeps, and which did not take long."""
+    return {
+        key: recipe
+        for key, recipe in list(state.recipes.items())
+        if key in state.solved and state.took_s.get(key, 0.0) <= LONG_S
+    }
+
+
+def worked_out_again(conn: Connection, recipes: Recipes, after: ModelState) -> None:
+    """Work out of a new state what was worked out of the one before, so that no question waits for it; but for what took
+    so long that every answer would wait for it instead."""
+    for key, recipe in recipes.items():
+        after.kept(conn, key, recipe)
 
 
 def facts_of(state: ModelState) -> FitFacts | None:
@@ -243,6 +288,8 @@ def follow(conn: Connection, state: ModelState, now: datetime) -> ModelState | N
         followed=state.followed + len(moved.vehicle_ids),
         solved=state.solved if same else Kept(SOLVED),
         recipes=state.recipes if same else {},
+        took_s=state.took_s if same else {},
+        known=state.known if same else Kept(ASKED),
         read={key: rows.without(moved.vehicle_ids) for key, rows in list(state.read.items())},
     )
 

@@ -5,7 +5,7 @@ that have it usually have too, each other part weighing with its share of those 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -65,24 +65,66 @@ class ModelGain:
 
 def model_gain(conn: Connection, state: ModelState, question: Question, asked: Asked) -> ModelGain | None:
     """The model's answer; None where it says nothing: the part, or the other one, was never measured anywhere."""
-    system, platform = state.system, question.platform_id
+    system = state.system
     if not system.has(question.part_id) or (question.against_id and not system.has(question.against_id)):
         return None
-    solved = solved_for(conn, state, asked.measure, asked.standard)
-    beside = beside_it(system, question, asked)
-    known = solved.gain(question.part_id, platform, question.against_id, beside)
-    if not np.isfinite(known.mean) or not np.isfinite(known.variance):
+    known, over_revs = known_once(conn, state, question, asked), None
+    if not np.isfinite(known.gain.mean) or not np.isfinite(known.gain.variance):
         return None
-    knots = knots_solved(conn, state, asked.standard) if asked.curve else None
-    over_revs = None if knots is None else gain_over_revs(knots, question, beside)
+    if asked.curve:
+        over_revs = known_over_revs(conn, state, question, asked)
+    may = may_lose(asked.measure, question.against_id)
     return ModelGain(
-        said=answer(known, system.fit, asked.level, may_lose=may_lose(asked.measure, question.against_id)),
-        known=known,
-        car_spread=float(np.sqrt(known.car_spread_variance)),
-        stock=stock_before(solved, question),
+        said=answer(known.gain, system.fit, asked.level, may_lose=may),
+        known=known.gain,
+        car_spread=float(np.sqrt(known.gain.car_spread_variance)),
+        stock=known.stock,
         curve=None if over_revs is None else model_curve(over_revs, system.fit, asked.level),
         peak_shift=None if over_revs is None else shift_of_peak(over_revs, asked),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A gain, and the level before it [kW or N.m]: what neither the level nor the baseline of a question changes."""
+
+    gain: Cell
+    stock: float | None
+
+
+def known_once(conn: Connection, state: ModelState, question: Question, asked: Asked) -> Known:
+    """What the model knows of a question, worked out once for each state."""
+    solved = solved_for(conn, state, asked.measure, asked.standard)
+
+    def found() -> Known:
+        beside = beside_it(state.system, question, asked)
+        gain = solved.gain(question.part_id, question.platform_id, question.against_id, beside)
+        return Known(gain, stock_before(solved, question))
+
+    known = state.known.get_or_make((asked.measure, *about(question, asked)), found)
+    assert isinstance(known, Known)
+    return known
+
+
+def known_over_revs(
+    conn: Connection, state: ModelState, question: Question, asked: Asked
+) -> "OverRevs | None":
+    """The same over the rev range; None where the platform has no curves."""
+    knots = knots_solved(conn, state, asked.standard)
+    if knots is None:
+        return None
+    beside = beside_it(state.system, question, asked)
+    known = state.known.get_or_make(
+        ("over revs", *about(question, asked)), lambda: gain_over_revs(knots, question, beside)
+    )
+    assert known is None or isinstance(known, OverRevs)
+    return known
+
+
+def about(question: Question, asked: Asked) -> tuple[Hashable, ...]:
+    """What tells one question to the model from another."""
+    of_what = (question.platform_id, question.part_id, question.against_id)
+    return (asked.standard, asked.context == AS_USUALLY_FITTED, *of_what)
 
 
 def may_lose(measure: Measure, against: int = 0) -> bool:

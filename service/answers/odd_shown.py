@@ -13,6 +13,7 @@ from service.answers.model import PEAK, ModelState
 from service.stats.history.cells import SetupResiduals
 from service.stats.history.outliers import Odd
 from service.stats.history.reasons import Conditions, EngineFacts, Reason, reasons
+from service.stats.history.system import System
 from service.store.db import Connection
 from service.store.model_questions import SetupPlace, UsualConditions, setups_of_cars, usual_conditions
 from service.store.past import past_of
@@ -83,7 +84,8 @@ class OddOne:
 @dataclass(frozen=True, slots=True)
 class Company:
     """What odd ones are shown beside: their cars' setups, what is usual for their platforms, setups' figures [kW], and
-    what every car's torque is off by [ln], where cars are judged by their power."""
+    what every car's torque is off by [ln], where cars are judged by their power, and parts' typical gains on a kind of car
+    (slug) [ln]."""
 
     state: ModelState
     setups: Mapping[int, Sequence[SetupPlace]]
@@ -92,6 +94,7 @@ class Company:
     heat_soaked: frozenset[int]
     lone_bays: frozenset[str]
     other_peak: Mapping[int, float]
+    typical: Mapping[tuple[str, int], float]
 
 
 def company_of(
@@ -112,7 +115,25 @@ def company_of(
         heat_soaked=frozenset(residuals.setup_id[residuals.heat_soaked].tolist()),
         lone_bays=frozenset(bay.slug for key, bay in bays.items() if key not in compared),
         other_peak=other_peak,
+        typical=typical_gains(state.system, odd, setups),
     )
+
+
+def typical_gains(
+    system: System, odd: Sequence[Odd], setups: Mapping[int, Sequence[SetupPlace]]
+) -> dict[tuple[str, int], float]:
+    """The typical gain [ln] of each part that is odd on a car, by the car's platform (slug); a platform's at once."""
+    asked: dict[str, set[int]] = {}
+    for one in odd:
+        own = setups.get(one.vehicle_id or 0, ())
+        if one.part_id is not None and own:
+            asked.setdefault(own[0].platform, set()).add(one.part_id)
+    platforms = {facts.slug: key for key, facts in system.catalogue.platforms.items()}
+    found: dict[tuple[str, int], float] = {}
+    for slug, parts in asked.items():
+        means, _ = system.joint(platforms[slug], sorted(parts))
+        found |= {(slug, part): float(mean) for part, mean in zip(sorted(parts), means, strict=True)}
+    return found
 
 
 def figures_of(conn: Connection, standard: str, cars: set[int | None]) -> dict[int, float]:
@@ -184,8 +205,7 @@ def shown_gain(one: Odd, own: Sequence[SetupPlace], company: Company) -> OddOne 
         return None
     system, part = company.state.system, one.part_id
     record, beside = nearest_two(with_, without)
-    platform = next(key for key, facts in system.catalogue.platforms.items() if facts.slug == own[0].platform)
-    typical = system.gain(part, platform).mean
+    typical = company.typical[own[0].platform, part]
     return OddOne(
         kind=one.kind,
         where=place_of(with_),

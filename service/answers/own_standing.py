@@ -7,7 +7,7 @@ from service.answers.model import ModelState
 from service.domain.measures import Measure
 from service.stats.history.cells import CarEffects
 from service.stats.history.outliers import judged_cars, odd_cars
-from service.stats.history.place import GROUPS, place, platform_spread, shop_spread
+from service.stats.history.place import GROUPS, place, platform_spread
 from service.store.db import Connection
 
 ALLOWED_FOR = "its parts and the bays allowed for"
@@ -17,7 +17,8 @@ def standing_among(
     conn: Connection, vehicle_id: int, measure: Measure, standard: str, level: float, state: ModelState
 ) -> str | None:
     """A car's standing by all its setups; None where no verdict is possible. level: how sure, 0..1."""
-    cars = solved_for(conn, state, measure, standard).cars()
+    solved = solved_for(conn, state, measure, standard)
+    cars = solved.cars()
     rows = np.flatnonzero((cars.vehicle_id == vehicle_id) & judged_cars(cars))
     if not len(rows):
         return None
@@ -27,14 +28,14 @@ def standing_among(
         percent = odd[0].deviation_percent
         by = f"{abs(percent):.1f} % {'more' if percent > 0.0 else 'less'}"
         return f"By all its setups it makes {by} than other {kind} cars, {ALLOWED_FOR}: it is listed as odd."
-    words = group_words(cars, int(rows[0]), level, state.system.fit.spreads.car)
+    words = group_words(cars, int(rows[0]), level, solved.shop_spread())
     return f"By all its setups, {ALLOWED_FOR}, it is {words} {kind} car."
 
 
-def group_words(cars: CarEffects, row: int, level: float, between_cars: float) -> str:
-    """Against the average car of its kind, as the spread of stock cars groups them. between_cars: the fit's spread [ln]."""
+def group_words(cars: CarEffects, row: int, level: float, shop: float) -> str:
+    """Against the average car of its kind, as the spread of stock cars groups them. shop: spread over all platforms [ln]."""
     own, variance = cars.own, cars.own_variance
     kind = cars.platform_id == cars.platform_id[row]
-    spread = platform_spread(own[kind], variance[kind], shop_spread(own, variance, between_cars))
+    spread = platform_spread(own[kind], variance[kind], shop)
     group = place(float(own[row]), float(variance[row]), spread, level).group
     return "too close to call against the average" if group == GROUPS[2] else f"{group} the average"

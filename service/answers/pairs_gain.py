@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from service.answers.cache import Kept
 from service.answers.figures import stored_figure
-from service.answers.gain_curve import GainCurve, GainStates, gain_curve, gain_states
+from service.answers.gain_curve import GainCurve, PooledStates, gain_curve, gain_states, pooled_states
+from service.answers.unlike import unlike_words
 from service.domain.engine import Engine
 from service.domain.levels import pair_ratios
 from service.domain.measures import Measure
@@ -23,10 +24,11 @@ from service.domain.pairing import LIKE_FOR_LIKE, MATCHES
 from service.domain.shop import Shop
 from service.stats.noise import smallest_visible_gain
 from service.stats.pairs import Measured, Reading, Spreads, measured_gain, pull_spread, usual_variance
-from service.stats.pooling import MIN_STUDIES, PooledGain, pool, t_quantile
+from service.stats.pooling import MIN_STUDIES, PooledGain, at_level, pool, t_quantile
 from service.store import evidence
 from service.store.curves import curves_of_setups
 from service.store.db import Connection
+from service.store.pair_places import PairPlace, places_of_pairs
 
 PULL_SPREAD_START = 0.005
 """Pull spread before the evidence's own pulls say otherwise (our choice)."""
@@ -38,7 +40,8 @@ ALONE, AS_USUALLY_FITTED = "alone", "as-usually-fitted"
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """How a question is put: measure, standard, level of the intervals, own baseline [kW or N.m], what to include."""
+    """How a question is put: measure, standard, level of the intervals, own baseline [kW or N.m], what to include, and
+    whether the model is asked at all."""
 
     measure: Measure
     standard: str
@@ -47,6 +50,7 @@ class Asked:
     context: str | None
     curve: bool
     pairs: bool
+    model: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,8 @@ class PeakShift:
 
 @dataclass(frozen=True, slots=True)
 class PairsGain:
-    """What the pairs say, in SI and logs; `like_for_like`, `first` and `last` are of all pairs of the question."""
+    """What the pairs say, in SI and logs; `like_for_like`, `first` and `last` are of all pairs of the question; `unlike`
+    says why most of those used are not like for like, where they are not."""
 
     pooled: PooledGain | None
     base: float | None
@@ -86,9 +91,10 @@ class PairsGain:
     noise_floor: float
     left_out: int
     peaks_only: int = 0
+    unlike: str | None = None
     curve: GainCurve | None = None
     peak_shift: PeakShift | None = None
-    places: Mapping[tuple[int, int], evidence.PairPlace] = field(default_factory=dict)
+    places: Mapping[tuple[int, int], PairPlace] = field(default_factory=dict)
 
     @property
     def cars_compared(self) -> int:
@@ -111,13 +117,12 @@ class Usable:
 class Weighed:
     """What a question's pairs say before they are pooled: all that no level and no baseline can change.
 
-    `bare` is the answer without what they change; `moved` is how far each used car's peak moved [rpm].
+    `bare` is the answer, its interval at the usual level; `moved` is how far each used car's peak moved [rpm].
     """
 
     bare: PairsGain
-    chosen: tuple[Usable, ...]
     moved: tuple[float, ...]
-    states: GainStates | None
+    states: PooledStates | None
 
 
 LARGEST_KEPT = 500
@@ -128,21 +133,14 @@ def pairs_gain(
     conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept[object]
 ) -> PairsGain:
     """Answer one question from its pairs; what was worked out for another one on the same evidence is in `kept`."""
-    weighed = weighed_once(conn, question, asked, shop, kept)
-    pooled = pool_cars(weighed.chosen, asked.level)
+    weighed, level = weighed_once(conn, question, asked, shop, kept), asked.level
+    pooled = weighed.bare.pooled
     return replace(
         weighed.bare,
-        pooled=pooled,
-        curve=curve_of(weighed, pooled, asked.level),
-        peak_shift=peak_shift(weighed.moved, asked.level),
+        pooled=None if pooled is None else at_level(pooled, level),
+        curve=None if weighed.states is None else gain_curve(weighed.states, level),
+        peak_shift=peak_shift(weighed.moved, level),
     )
-
-
-def curve_of(weighed: Weighed, pooled: PooledGain | None, level: float) -> GainCurve | None:
-    """The gain over the rev range, with the same shared variance as the gain itself."""
-    if weighed.states is None or pooled is None:
-        return None
-    return gain_curve(weighed.states, level, shared_variance(weighed.chosen, pooled.tau2))
 
 
 def weighed_once(
@@ -165,16 +163,14 @@ def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Sho
     rows, totals, places = pairs_and_places(conn, question, asked)
     curves = {} if asked.measure.is_peak else curves_of_setups(conn, setups_of(rows))
     spreads = spreads_of(rows, shop)
-    found = [usable(row, asked, question.engine, curves, spreads) for row in rows]
+    engine = question.engine
+    found = [usable(row, asked, engine, curves, spreads) for row in rows]
     chosen = one_per_car([one for one in found if one is not None and one.row.usable])
     used = {id(one) for one in chosen}
     shown = [shown_pair(row, one, id(one) in used) for row, one in zip(rows, found, strict=True)]
-    states = None
-    if asked.curve and chosen:
-        curves = curves or curves_of_setups(conn, setups_of([one.row for one in chosen]))
-        states = gain_states([(one.row, one.measured.variance, one.ratios) for one in chosen], curves)
+    pooled = pool_cars(chosen)
     bare = PairsGain(
-        pooled=None,
+        pooled=pooled,
         base=typical_baseline(chosen),
         context=context_of(chosen, question),
         grade=grade_of(chosen),
@@ -191,10 +187,26 @@ def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Sho
         peaks_only=sum(MATCHES[c.row.match] == "peaks-only" for c in chosen),
         places=places,
     )
-    return Weighed(bare, tuple(chosen), moves_of_peak(chosen, asked), states)
+    if 2 * bare.like_for_like_used < bare.cars:
+        bare = replace(bare, unlike=unlike_words(bare))
+    states = curve_states(conn, chosen, curves, pooled) if asked.curve and pooled is not None else None
+    return Weighed(bare, moves_of_peak(chosen, asked), states)
 
 
-Places = Mapping[tuple[int, int], evidence.PairPlace]
+def curve_states(
+    conn: Connection,
+    chosen: Sequence[Usable],
+    curves: Mapping[int, NDArray[np.float64]],
+    pooled: PooledGain,
+) -> PooledStates | None:
+    """The cars used, pooled over the rev range with the same shared variance as the gain itself; `curves`: those that
+    were read already."""
+    curves = curves or curves_of_setups(conn, setups_of([one.row for one in chosen]))
+    states = gain_states([(one.row, one.measured.variance, one.ratios) for one in chosen], curves)
+    return None if states is None else pooled_states(states, shared_variance(chosen, pooled.tau2))
+
+
+Places = Mapping[tuple[int, int], PairPlace]
 
 
 def pairs_and_places(
@@ -211,21 +223,21 @@ def pairs_and_places(
     )
     if not asked.pairs or not rows:
         return rows, totals, {}
-    stand = evidence.places_of_pairs(conn, [(row.with_.setup_id, row.without.setup_id) for row in rows])
+    stand = places_of_pairs(conn, [(row.with_.setup_id, row.without.setup_id) for row in rows])
     places = {(place.setup_with, place.setup_without): place for place in stand}
     # A pair struck since it was read has no place any more.
     return [row for row in rows if (row.with_.setup_id, row.without.setup_id) in places], totals, places
 
 
-def pool_cars(chosen: Sequence[Usable], level: float) -> PooledGain | None:
+def pool_cars(chosen: Sequence[Usable]) -> PooledGain | None:
     """The gains of the cars used, pooled; with what pairs between the same two bays share, which no number of cars
     averages away."""
     if not chosen:
         return None
     gains, variances = [c.measured.gain for c in chosen], [c.measured.variance for c in chosen]
-    pooled = pool(gains, variances, level)
+    pooled = pool(gains, variances)
     shared = shared_variance(chosen, pooled.tau2)
-    return pool(gains, variances, level, shared=shared) if shared else pooled
+    return pool(gains, variances, shared=shared) if shared else pooled
 
 
 def shared_variance(chosen: Sequence[Usable], tau2: float) -> float:

@@ -16,14 +16,13 @@ import numpy as np
 
 from service.answers.measured import Solved
 from service.answers.model import ModelState
-from service.stats.history.place import Place, place, platform_spread, shop_spread
+from service.domain.history import Floats
+from service.stats.history.place import Place, Places, place, places, platform_spread
 from service.stats.history.system import System
 from service.stats.spread import MIN_FOR_PERCENTILE
 
 if TYPE_CHECKING:
-    from uuid import UUID
-
-    from service.answers.stock_spread import StockAsked, StockCar
+    from service.answers.stock_spread import StockCar
 
 USUAL_PULLS = 3
 """Pulls behind a figure that somebody asks about (common practice, no source)."""
@@ -31,16 +30,15 @@ USUAL_PULLS = 3
 
 @dataclass(frozen=True, slots=True)
 class LevelledCar:
-    """One car: its value at the common level of the bays, and as it reads [kW or N.m]; its place, None under ten cars."""
+    """One car: its value at the common level of the bays, and as it reads [kW or N.m]; `session`: the id of its newest."""
 
     vehicle_id: int
     vehicle: str
-    session: UUID
+    session: str
     value: float
     raw: float
     setups: int
     bays: tuple[int, ...]
-    place: Place | None = None
 
 
 def levelled(cars: Sequence[StockCar], state: ModelState | None) -> tuple[LevelledCar, ...]:
@@ -87,57 +85,52 @@ def offset_at(stretches: list[tuple[float, float]], when: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class PlacesAmong:
-    """What places a platform's stock cars: each one's own level with its error [ln], the spread between them, the typical
-    car [kW or N.m], the error of one reading [ln^2]."""
+    """What places a platform's stock cars: each one's own level with its error [ln], NaN where not known, the spread
+    between them, the typical car [kW or N.m], the error of one reading [ln^2]."""
 
-    own: Mapping[int, tuple[float, float]]
+    own: Floats
+    variance: Floats
     spread: float
     typical: float
     error: float
-    level: float
-    cars: int
 
-    def of_car(self, car: LevelledCar) -> Place | None:
-        """A measured car's place; None under ten cars."""
-        known = self.own.get(car.vehicle_id)
-        if known is None or self.cars < MIN_FOR_PERCENTILE:
+    def of_cars(self, level: float) -> Places | None:
+        """The measured cars' places; None under ten cars."""
+        if len(self.own) < MIN_FOR_PERCENTILE:
             return None
-        return place(known[0], known[1], self.spread, self.level)
+        return places(self.own, self.variance, self.spread, level)
 
-    def of_one_reading(self, value: float) -> Place | None:
+    def of_one_reading(self, value: float, level: float) -> Place | None:
         """The place of a car of which one figure is told, from an unnamed bay; None under ten cars."""
-        if self.cars < MIN_FOR_PERCENTILE:
+        if len(self.own) < MIN_FOR_PERCENTILE:
             return None
-        return place(math.log(value / self.typical), self.error, self.spread, self.level)
+        return place(math.log(value / self.typical), self.error, self.spread, level)
 
 
 def places_among(
-    cars: Sequence[LevelledCar], solved: Solved, state: ModelState, platform: int, asked: StockAsked
+    cars: Sequence[LevelledCar], solved: Solved, state: ModelState, platform: int
 ) -> PlacesAmong | None:
     """What places these cars; None where the model knows no typical stock car."""
     typical = solved.stock(platform)
     if typical is None:
         return None
-    effects, wanted = solved.cars(), {car.vehicle_id for car in cars}
-    rows = np.flatnonzero(
-        (effects.platform_id == platform)
-        & np.isin(effects.vehicle_id, list(wanted))
-        & np.isfinite(effects.own)
-        & np.isfinite(effects.own_variance)
+    effects = solved.cars()
+    here = np.flatnonzero(
+        (effects.platform_id == platform) & np.isfinite(effects.own) & np.isfinite(effects.own_variance)
+    )
+    row_of = dict(zip(effects.vehicle_id[here].tolist(), here.tolist(), strict=True))
+    rows = np.array([row_of.get(car.vehicle_id, -1) for car in cars])
+    own, variance = (
+        np.where(rows >= 0, column[rows], np.nan) for column in (effects.own, effects.own_variance)
     )
     fit = state.system.fit
     noise = fit.spreads
-    shop = shop_spread(effects.own, effects.own_variance, noise.car)
     return PlacesAmong(
-        own={
-            int(effects.vehicle_id[row]): (float(effects.own[row]), float(effects.own_variance[row]))
-            for row in rows
-        },
-        spread=platform_spread(effects.own[rows], effects.own_variance[rows], shop),
+        own=own,
+        variance=variance,
+        spread=platform_spread(own, variance, solved.shop_spread()),
         typical=typical,
         error=noise.session**2 + noise.setup**2 + fit.pull_spread**2 / USUAL_PULLS + noise.bay**2,
-        level=asked.level,
-        cars=len(cars),
     )
 
 

@@ -1,9 +1,8 @@
 """Where stock cars of a platform lie, one value a car, and where one more value lands among them."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from uuid import UUID
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +26,8 @@ from service.domain.engine import Engine
 from service.domain.history import day_number
 from service.domain.levels import level_ratio
 from service.domain.measures import Measure
-from service.stats.history.place import Place, Sides, sides
-from service.stats.spread import MIN_FOR_PERCENTILE, Spread, describe, percentile_of
+from service.stats.history.place import Place, Places, Sides, sides_by
+from service.stats.spread import MIN_FOR_PERCENTILE, Spread, at_level, describe, percentile_of
 from service.store import evidence
 from service.store.curves import curves_of_setups
 from service.store.db import Connection
@@ -70,7 +69,7 @@ class StockCar:
 
     vehicle_id: int
     vehicle: str
-    session: UUID
+    session: str
     value: float
     readings: tuple[tuple[int, float], ...]
 
@@ -89,14 +88,15 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class StockSpread:
-    """The answer, in SI; `as_read`: the same cars with their bays' offsets left in; `levelled`: the values stand
-    at the common level of the bays; `sides`: how the cars divide about
-    the average with the noise of their readings, None without places."""
+    """The answer, in SI; `as_read`: the same cars with their bays' offsets left in; `places`: of the cars, in their
+    order; `levelled`: the values stand at the common level of the bays; `sides`: how the cars divide about the average
+    with the noise of their readings, None without places."""
 
     asked: StockAsked
     spread: Spread | None
     as_read: Spread | None
     cars: tuple[LevelledCar, ...]
+    places: Places | None
     placed: Placed | None
     sides: Sides | None
     levelled: bool
@@ -128,43 +128,84 @@ def stock_spread(
 ) -> StockSpread:
     """Answer where this platform's stock cars lie; what was read for another question on them is in `kept`."""
     stock = stock_cars_once(conn, question, asked, kept)
-    known, state = state, None if asked.raw else state
-    cars = levelled(stock.cars, state)
-    values = [car.value for car in cars]
-    places = None
-    if state is not None and values:
-        solved = solved_for(conn, state, asked.measure, asked.standard)
-        places = places_among(cars, solved, state, question.platform_id, asked)
-    if places is not None:
-        cars = tuple(replace(car, place=places.of_car(car)) for car in cars)
+    known = levelled_once(conn, question, asked, stock, kept, None if asked.raw else state)
+    level, cars = asked.level, known.cars
+    places = known.places.of_cars(level) if known.places else None
     return StockSpread(
         asked=asked,
-        spread=describe(values, asked.level) if values else None,
-        as_read=describe([car.raw for car in cars], asked.level) if values else None,
+        spread=at_level(known.spread, level) if known.spread else None,
+        as_read=at_level(known.as_read, level) if known.as_read else None,
         cars=cars,
-        placed=None
-        if asked.value is None or not values
-        else placed(asked.value, values, asked.level, places),
-        sides=sides([car.place for car in cars if car.place is not None], asked.level),
-        levelled=state is not None,
+        places=places,
+        placed=None if asked.value is None or not cars else placed(asked.value, cars, level, known.places),
+        sides=None if places is None else sides_by(places.chance_above, level),
+        levelled=state is not None and not asked.raw,
         checked=stock.checked,
         left_out=stock.left_out,
-        cautions=tuple(cautions(question, asked, cars, stock, known)),
+        cautions=tuple(cautions(question, asked, known, stock, state)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LevelledCars:
+    """The stock cars at the common level of the bays, lowest first, how they lie and as they read, what places them, and
+    what must be said of their levels: all that the level of the intervals does not change."""
+
+    cars: tuple[LevelledCar, ...]
+    spread: Spread | None
+    as_read: Spread | None
+    places: PlacesAmong | None
+    about_levels: tuple[str, ...]
+
+
+def levelled_once(
+    conn: Connection,
+    question: evidence.StockQuestion,
+    asked: StockAsked,
+    stock: StockCars,
+    kept: Kept[object],
+    state: ModelState | None,
+) -> LevelledCars:
+    """The levelled cars, worked out once for each version of their evidence and state of the model."""
+
+    def made() -> LevelledCars:
+        cars, places = levelled(stock.cars, state), None
+        if state is not None and cars:
+            solved = solved_for(conn, state, asked.measure, asked.standard)
+            places = places_among(cars, solved, state, question.platform_id)
+        return LevelledCars(
+            cars=cars,
+            spread=describe([car.value for car in cars]) if cars else None,
+            as_read=describe([car.raw for car in cars]) if cars else None,
+            places=places,
+            about_levels=tuple(about_levels(cars, state)),
+        )
+
+    of_the_model = None if state is None else state.version
+    key = ("levelled", *stock_key(question, asked), of_the_model)
+    found = kept.get_or_make(key, made, lambda _: is_small(stock))
+    assert isinstance(found, LevelledCars)
+    return found
 
 
 def stock_cars_once(
     conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept[object]
 ) -> StockCars:
     """The stock cars, read once for each version of their evidence."""
-    key = ("stock", question.platform_id, question.version, asked.measure, asked.standard, asked.checked)
-
-    def small(stock: object) -> bool:
-        return isinstance(stock, StockCars) and len(stock.cars) <= LARGEST_KEPT
-
-    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), small)
+    key = ("stock", *stock_key(question, asked))
+    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), is_small)
     assert isinstance(found, StockCars)
     return found
+
+
+def stock_key(question: evidence.StockQuestion, asked: StockAsked) -> tuple[Hashable, ...]:
+    """What a platform's stock cars in one measure and standard rest on."""
+    return (question.platform_id, question.version, asked.measure, asked.standard, asked.checked)
+
+
+def is_small(stock: object) -> bool:
+    """Whether stock cars are few enough to be kept."""
+    return isinstance(stock, StockCars) and len(stock.cars) <= LARGEST_KEPT
 
 
 def stock_cars(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockCars:
@@ -230,10 +271,11 @@ def cars_of(figures: Sequence[tuple[evidence.StockRow, float]]) -> tuple[StockCa
     return tuple(sorted(cars, key=lambda car: (car.value, car.vehicle)))
 
 
-def placed(value: float, values: Sequence[float], level: float, places: PlacesAmong | None) -> Placed:
+def placed(value: float, cars: Sequence[LevelledCar], level: float, places: PlacesAmong | None) -> Placed:
     """Where a value lands, and the sentence for it."""
+    values = [car.value for car in cars]
     found = percentile_of(value, values, level)
-    reading = None if places is None else places.of_one_reading(value)
+    reading = None if places is None else places.of_one_reading(value, level)
     below = sum(v < value for v in values)
     if found is None:
         few = f"{len(values)} car{plural(len(values))} measured here: too few for a percentile"
@@ -285,11 +327,12 @@ def is_near(value: float, cars: Sequence[LevelledCar]) -> bool:
 def cautions(
     question: evidence.StockQuestion,
     asked: StockAsked,
-    cars: Sequence[LevelledCar],
+    known: LevelledCars,
     stock: StockCars,
     state: ModelState | None,
 ) -> Iterator[str]:
     """What must be said beside the distribution."""
+    cars = known.cars
     if not cars:
         yield f"Not measured: the ledger holds no usable stock {question.name}. No number is given."
     elif len(cars) < FEW_CARS:
@@ -310,7 +353,7 @@ def cautions(
     if asked.raw:
         yield AS_READ
     else:
-        yield from about_levels(cars, state)
+        yield from known.about_levels
     yield NOT_A_VERDICT
     yield NO_PROMISE
 

@@ -27,7 +27,7 @@ from service.api.modelled import (
 )
 from service.api.wire import Blueprint
 from service.domain.errors import Fault, NotFound, Refused
-from service.schemas.answer_documents import GainAnswer, gain_document
+from service.schemas.answer_documents import GainAnswer, curve_columns, gain_document
 from service.schemas.base import Document
 from service.schemas.gain_questions import GainQuestions, said_document
 from service.schemas.queries import EvidenceQuery, GainQuery, StockQuery
@@ -49,8 +49,9 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
 
     def document() -> dict[str, Any]:
         found = typical_gain(read_conn(), about, asked, shop(), ledger().answers.evidence, state)
+        alone = {} if asked.model else {"model": False}
         question = question_document(
-            about.platform, asked.measure, asked.standard, part=about.part, against=query["against"]
+            about.platform, asked.measure, asked.standard, part=about.part, against=query["against"], **alone
         )
         return {"as_of": as_of(state), **gain_document(found, question, units_of(query))}
 
@@ -89,9 +90,9 @@ def gain_asked(query: dict[str, Any]) -> tuple[evidence.Question, Asked, ModelSt
     """What a gain is asked about, how it is put, and the model as of now."""
     standard, measure = query["standard"] or shop()["standard"], measure_of(query)
     against = None if query["against"] == "without" else query["against"]
-    with followed_model() as model:
-        question = gain_question(query["platform"], query["part"], against)
-    state = model()
+    with followed_model(query["model"]) as model:
+        found = evidence.ask_question(read_conn(), query["platform"], query["part"], against)
+    question, state = gain_question(found(), query["platform"], query["part"], against), model()
     require_factor(standard, question.platform, question.engine)
     asked = Asked(
         measure=measure,
@@ -101,13 +102,15 @@ def gain_asked(query: dict[str, Any]) -> tuple[evidence.Question, Asked, ModelSt
         context=query["context"],
         curve=query["curve"],
         pairs=query["pairs"],
+        model=query["model"],
     )
     return question, asked, state
 
 
-def gain_question(platform: str, part: str, against: str | None) -> evidence.Question:
+def gain_question(
+    question: evidence.Question | None, platform: str, part: str, against: str | None
+) -> evidence.Question:
     """The question's facts, or 404 naming what is unknown; 422 where the two parts share no slot."""
-    question = evidence.find_question(read_conn(), platform, part, against)
     if question is None:
         raise unknown_name((("platform", platform), ("part", part), ("part", against)))
     if part == against:
@@ -121,11 +124,10 @@ def gain_question(platform: str, part: str, against: str | None) -> evidence.Que
 
 def curve_csv(document: dict[str, Any]) -> Response:
     """The curve of a gain, one row a knot."""
-    curve = document["curve"] or {"rpm": []}
-    names = [name for name in curve if isinstance(curve[name], list) and name != "established"]
+    columns = curve_columns(document["curve"])
     about = {**document["question"], "level": document["level"]}
-    rows = ([*row, *about.values()] for row in zip(*(curve[name] for name in names), strict=True))
-    return csv_response([*names, *about], rows)
+    rows = ([*row, *about.values()] for row in zip(*columns.values(), strict=True))
+    return csv_response([*columns, *about], rows)
 
 
 @blueprint.get("/v1/platforms/<slug>/stock-spread")
@@ -138,8 +140,8 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
     measure = measure_of(query)
     with followed_model() as model:
-        question = evidence.find_stock_question(read_conn(), slug)
-    state = model()
+        found = evidence.ask_stock_question(read_conn(), slug)
+    question, state = found(), model()
     if question is None:
         raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
     require_factor(standard, question.slug, question.engine)
@@ -185,13 +187,7 @@ class EvidenceDocument(Document):
 @blueprint.page(EvidenceDocument, "A page, most cars first.")
 def list_evidence(query: dict[str, Any]) -> Response:
     """Which questions have evidence, those with the most cars first."""
-    rows = evidence.list_evidence(
-        read_conn(),
-        platform=query["platform"],
-        part=query["part"],
-        after=evidence_key(query["after"]),
-        limit=query["limit"],
-    )
+    rows = evidence_rows(query)
     items = [
         {
             "platform": row.platform,
@@ -209,6 +205,20 @@ def list_evidence(query: dict[str, Any]) -> Response:
         None if last is None else f"{last.cars}~{last.pairs}~{last.platform}~{last.part}~{last.against or ''}"
     )
     return listed(items, last_key=more)
+
+
+def evidence_rows(query: dict[str, Any]) -> list[evidence.EvidenceRow]:
+    """The asked page; all pairs are counted for it, so it is kept until any evidence moves."""
+    asked = (query["platform"], query["part"], evidence_key(query["after"]), query["limit"])
+
+    def counted() -> list[evidence.EvidenceRow]:
+        platform, part, after, limit = asked
+        return evidence.list_evidence(read_conn(), platform=platform, part=part, after=after, limit=limit)
+
+    key = ("list", *asked, evidence.version_of_all(read_conn()))
+    found = ledger().answers.evidence.get_or_make(key, counted)
+    assert isinstance(found, list)
+    return found
 
 
 def evidence_key(text: str | None) -> evidence.EvidenceKey | None:

@@ -1,7 +1,7 @@
 """What a view needs of its surroundings: a connection, the caller, the shop's settings, the clock."""
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import wraps
@@ -12,12 +12,14 @@ from werkzeug.datastructures import WWWAuthenticate
 from werkzeug.exceptions import Forbidden, Unauthorized
 
 from service.answers.cache import AnswerCache
+from service.answers.knots import knots_first
 from service.answers.model import Live
 from service.domain.resources import Caller
 from service.domain.shop import Shop, shop_of
 from service.store import settings as setting_store
 from service.store import tokens
 from service.store.db import Connect, Connection, Lender
+from service.store.standby import Standby, StandbyConnection, position_now
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -28,24 +30,39 @@ ANYONE = Caller("anyone", "read")
 
 @dataclass(slots=True)
 class Ledger:
-    """What the app lends its views: `connect` a connection for a while, `read` one of a hot standby if there is one;
+    """What the app lends its views: `connect` a connection for a while, `read` the hot standby if there is one;
     `vin_key` hashes VINs; `model` is the history model."""
 
     connect: Connect
     vin_key: bytes
-    read: Connect | None = None
+    read: Standby | None = None
     shop: Shop | None = None
     answers: AnswerCache = field(default_factory=AnswerCache)
     model: Live = field(init=False)
 
     def __post_init__(self) -> None:
         """The model is read where answers are."""
-        self.model = Live(self.read or self.connect)
+        self.model = self.new_model()
+        if self.read is not None:
+            self.read.begin_anew = self.begin_anew
+
+    def begin_anew(self) -> None:
+        """Forget all that was read of the ledger."""
+        self.shop, self.answers, self.model = None, AnswerCache(), self.new_model()
+
+    def new_model(self) -> Live:
+        """A model that has read nothing yet."""
+        return Live(self.read or self.connect, knots_first)
+
+    def warm(self) -> None:
+        """Begin to read a large history in; where that cannot be, the first question does."""
+        with suppress(Exception), self.connect() as connection:
+            self.model.begin(connection, read_shop(connection)["standard"])
 
     def close(self) -> None:
         """Give the pools' connections back; for the end of a process."""
-        for lender in (self.connect, self.read):
-            if isinstance(lender, Lender):
+        for lender in (self.read, self.connect):
+            if isinstance(lender, Standby | Lender):
                 lender.close()
 
 
@@ -57,31 +74,58 @@ def ledger() -> Ledger:
 
 def conn() -> Connection:
     """This request's connection, lent at its first use and given back at its end."""
-    return lent_once("conn", ledger().connect)
+    if "conn" not in g:
+        g.lent = ledger().connect()
+        g.conn = g.lent.__enter__()
+    connection: Connection = g.conn
+    return connection
 
 
 def read_conn() -> Connection:
-    """This request's connection for an answer's reads: the standby's where there is one."""
-    read = ledger().read
-    return conn() if read is None else lent_once("read_conn", read)
-
-
-def lent_once(name: str, connect: Connect) -> Connection:
-    """The connection this request holds under a name, lent now if it holds none."""
-    if name not in g:
-        lent = connect()
-        setattr(g, name, lent.__enter__())
-        g.setdefault("lent", []).append(lent)
-    connection: Connection = g.get(name)
+    """This request's connection for an answer's reads: the standby's, where there is one that has seen all that was kept
+    before the request came."""
+    if "read_conn" not in g:
+        read = ledger().read
+        g.borrowed = None if read is None or "read_again" in g else read.borrow(position())
+        g.read_conn = conn() if g.borrowed is None else g.borrowed
+    connection: Connection = g.read_conn
     return connection
+
+
+def position() -> int | None:
+    """How far the primary was when the request came; `authorised` asked that by the way."""
+    if "position" not in g:
+        g.position = position_now(conn())
+    found: int | None = g.position
+    return found
+
+
+def reads_again(error: Exception) -> bool:
+    """Whether a request was failed by the standby; its next `read_conn` is the primary's then."""
+    lent: StandbyConnection | None = g.get("borrowed")
+    read = ledger().read
+    if lent is None or read is None or request.method not in ("GET", "HEAD") or not read.failed(lent, error):
+        return False
+    give_read_back()
+    g.read_again = True
+    return True
+
+
+def give_read_back() -> None:
+    """Return what was borrowed of the standby."""
+    lent, read = g.pop("borrowed", None), ledger().read
+    if lent is not None and read is not None:
+        read.give_back(lent)
+    g.pop("read_conn", None)
 
 
 def give_back(_: BaseException | None = None) -> None:
     """Return the request's connections."""
-    for lent in g.pop("lent", []):
-        lent.__exit__(None, None, None)
-    for name in ("conn", "read_conn"):
-        g.pop(name, None)
+    if "read_conn" in g:
+        give_read_back()
+    if "conn" in g:
+        del g.conn
+        g.pop("lent").__exit__(None, None, None)
 
 
 @contextmanager
@@ -101,14 +145,26 @@ def shop() -> Shop:
     """The settings in force, read again only when their version has moved."""
     if "shop" not in g:
         held = ledger().shop
-        version = g.settings_version if "settings_version" in g else setting_store.settings_version(conn())
+        if "settings_version" not in g:
+            g.settings_version, g.position = setting_store.version_and_position(conn(), positioned())
+        version = g.settings_version
         if held is None or held.version != version:
-            rows = setting_store.current_settings(conn())
-            held = shop_of(version, [(row.name, row.bay, row.value) for row in rows])
+            held = read_shop(conn(), version)
             ledger().shop = held
         g.shop = held
     current: Shop = g.shop
     return current
+
+
+def read_shop(connection: Connection, version: int = 0) -> Shop:
+    """The settings in force, as of a version of them."""
+    rows = setting_store.current_settings(connection)
+    return shop_of(version, [(row.name, row.bay, row.value) for row in rows])
+
+
+def positioned() -> bool:
+    """Whether it matters how far the primary is."""
+    return ledger().read is not None
 
 
 def caller() -> Caller:
@@ -124,6 +180,11 @@ def needs(*scopes: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
         @wraps(view)
         def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
             g.caller = authorised(scopes)
+            try:
+                return view(*args, **kwargs)
+            except Exception as error:
+                if not reads_again(error):
+                    raise
             return view(*args, **kwargs)
 
         guarded._scopes = scopes  # type: ignore[attr-defined]
@@ -141,7 +202,7 @@ def authorised(scopes: tuple[str, ...]) -> Caller:
         raise unauthorised(
             f"this needs a token of scope {' or '.join(scopes)}: send Authorization: Bearer <token>"
         )
-    found, g.settings_version = tokens.find_caller(conn(), token)
+    found, g.settings_version, g.position = tokens.find_caller(conn(), token, positioned())
     if found is None:
         raise unauthorised(
             "this token is unknown, expired or revoked; ask the shop's admin for another", "invalid_token"

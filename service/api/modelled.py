@@ -21,8 +21,12 @@ Model = Callable[[], ModelState | None]
 
 
 @contextmanager
-def followed_model() -> Iterator[Model]:
-    """Ask how far the ledger has moved together with what is asked within; afterwards the result gives the model."""
+def followed_model(asked: bool = True) -> Iterator[Model]:
+    """Ask how far the ledger has moved together with what is asked within; afterwards the result gives the model, None
+    where it is not to be asked."""
+    if not asked:
+        yield lambda: None
+        return
     connection = read_conn()
     with together(connection):
         followed = ledger().model.ask(connection, shop()["standard"])

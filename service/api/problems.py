@@ -65,7 +65,8 @@ def problem(
 
 
 def handle_ledger_error(error: LedgerError) -> Response:
-    """What the ledger could not do."""
+    """What the ledger could not do; what was wrong is counted by its code."""
+    g.faults = error.faults
     return problem(error.status, error.title, error.detail, [fault_document(f) for f in error.faults])
 
 

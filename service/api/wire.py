@@ -14,6 +14,7 @@ from marshmallow import EXCLUDE, RAISE, Schema
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import BadRequest, LengthRequired, UnsupportedMediaType
 
+from service.answers.cache import Kept
 from service.api.problems import ProblemSchema
 from service.schemas.base import page_of
 
@@ -22,6 +23,8 @@ View = TypeVar("View", bound=Callable[..., Any])
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 """Some editors put it before a text; it says nothing about JSON."""
 JSON_TYPES = ("application/json", "application/merge-patch+json")
+QUERIES_KEPT = 512
+"""Query strings kept as they were read (our choice; about 1 kB each)."""
 
 
 @cache
@@ -39,6 +42,28 @@ class Parser(FlaskParser):
         "query": RAISE,
         "headers": EXCLUDE,
     }
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._read: Kept[dict[str, Any]] = Kept(QUERIES_KEPT)
+
+    def parse(
+        self, argmap: Any, req: Request | None = None, *, location: str | None = None, **how: Any
+    ) -> Any:
+        """What was sent, read. A query string that was read before says the same again, and is not read again."""
+        asked = self.get_default_request() if req is None else req
+
+        def read() -> Any:
+            return super(Parser, self).parse(argmap, asked, location=location, **how)
+
+        if location != "query" or not isinstance(argmap, type):
+            return read()
+        return dict(self._read.get_or_make((argmap, asked.query_string), read))
+
+    def load_querystring(self, req: Request, schema: Schema) -> Any:
+        """The parameters that were sent; those that were not need not be looked for one by one."""
+        sent = super().load_querystring(req, schema)
+        return {name: sent[name] for name in req.args}
 
     def load_json(self, req: Request, schema: Any) -> Any:
         """The parsed body, kept for the words of an error and for the idempotency of a repeat."""

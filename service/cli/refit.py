@@ -57,11 +57,15 @@ def _estimated(url: str, wait: bool, if_needed: bool) -> str:
         if if_needed:
             from service.worker.refit import refit_if_needed
 
-            return _in_words(refit_if_needed(connection), "there is no need, or another one is at it")
+            with one_connection(url) as lock:
+                outcome = refit_if_needed(connection, lock)
+            return _in_words(outcome, "there is no need, or another one is at it")
         if wait:
             from service.worker.refit import refit_now
 
-            return _in_words(refit_now(connection, WHO), "another one has just estimated it")
+            with one_connection(url) as lock:
+                outcome = refit_now(connection, lock, WHO)
+            return _in_words(outcome, "another one has just estimated it")
         ask_refit(connection, WHO)
         return "asked for: a serving ledger takes it up within seconds"
 

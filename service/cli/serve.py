@@ -31,6 +31,8 @@ SINGLE_THREADED = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 @options.database
 @options.setting("owner_database_url")
 @options.setting("read_database_url")
+@options.setting("read_max_lag_s", float)
+@options.setting("processes", int)
 @options.setting("threads", int)
 @options.setting("behind_tls", bool)
 @options.setting("tls_cert", click.Path(path_type=Path))
@@ -58,14 +60,36 @@ def serve(settings: Settings, *, and_also: list[str] | None = None) -> None:
     _check_certificates(settings)
     for name in SINGLE_THREADED:
         os.environ.setdefault(name, "1")
-    # Until the web server takes the signals over, SIGTERM must still run the clean-up below.
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    stop = _Stop()
+    signal.signal(signal.SIGTERM, stop.told)
     door = _take_port(settings)
     with open_ledger(settings) as ledger:
         migrate_aside(ledger)
+        stop.if_told()
         _forget_old_answers(ledger.settings.database_url)
         ready = replace(ledger.settings, secret=kept_secret(settings))
+        stop.if_told()
         _run(ready, door, ledger.server, and_also)
+
+
+class _Stop:
+    """Until the web server takes the signals over, SIGTERM must still run the clean-up of a start.
+
+    Python drops what a handler raises inside some of its own callbacks (after a fork, say), so the word is kept too.
+    """
+
+    def __init__(self) -> None:
+        self._came = False
+
+    def told(self, *_: object) -> None:
+        """The handler."""
+        self._came = True
+        sys.exit(0)
+
+    def if_told(self) -> None:
+        """End here where the word came and was dropped."""
+        if self._came:
+            sys.exit(0)
 
 
 def _forget_old_answers(database_url: str) -> None:

@@ -1,12 +1,15 @@
-"""The web server around the service: one master process, one worker with threads."""
+"""The web server around the service: one master process, and one or several serving ones with threads."""
 
 from __future__ import annotations
 
+import gc
 import os
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,14 +31,19 @@ if TYPE_CHECKING:
 
 GRACE_S = 30  # for requests under way when told to stop (our choice)
 HUNG_S = 120  # a worker whose main thread is silent for so long is replaced (our choice)
+KILLED_S = 5.0  # for killed workers to be gone (our choice)
+REAP_S = 0.02
 KEEP_ALIVE_S = 30  # the dashboard's next click comes on the same line (our choice)
 DATABASE_LOOK_S = 2.0  # how often the master looks whether its database lives (our choice)
 ESTIMATE = ["nice", *SELF, "refit", "--if-needed", "--quiet"]  # the bays must not wait for it
+COUNTERS = "PROMETHEUS_MULTIPROC_DIR"  # prometheus-client's own name for it
+COUNTED = "counted-"
 SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only gunicorn's own heartbeat file, made safely by it
 
 
 class WebServer(BaseApplication):
-    """Gunicorn, set up in code; the app is imported in the worker only."""
+    """Gunicorn, set up in code. One serving process imports the app itself, so that the master stays small; several
+    share what the master has imported."""
 
     def __init__(
         self,
@@ -53,13 +61,16 @@ class WebServer(BaseApplication):
         self._door = door.detach()
         self._app: Flask | None = None
         self._estimating: Worker | None = None
+        self._estimates: int | None = None
+        self._counted = settings.data_dir / f"{COUNTED}{os.getpid()}"
         super().__init__()
 
     def load_config(self) -> None:
         chosen: dict[str, Any] = {
             "bind": f"fd://{self._door}",
             "worker_class": "gthread",
-            "workers": 1,
+            "workers": self.settings.processes,
+            "preload_app": self._several,
             "threads": self.settings.threads,
             "timeout": HUNG_S,
             "graceful_timeout": GRACE_S,
@@ -67,8 +78,11 @@ class WebServer(BaseApplication):
             "control_socket_disable": True,
             "loglevel": "debug" if self.settings.log_level == "debug" else "warning",
             "umask": 0o077,
+            "pre_fork": self._before_fork,
+            "post_fork": self._after_fork,
             "post_worker_init": self._worker_is_up,
             "worker_exit": self._worker_ends,
+            "child_exit": self._worker_has_ended,
         }
         if self.settings.tls_cert:
             chosen |= {"certfile": str(self.settings.tls_cert), "keyfile": str(self.settings.tls_key)}
@@ -77,14 +91,26 @@ class WebServer(BaseApplication):
         for name, value in chosen.items():
             self.cfg.set(name, value)
 
+    @property
+    def _several(self) -> bool:
+        return self.settings.processes > 1
+
     def load(self) -> Flask:
+        if self._several:
+            os.environ[COUNTERS] = str(self._counted)  # read when the counters are imported
         from service.app import create_app
 
         self._app = create_app(self.settings)
+        if self._several:
+            gc.collect()
+            gc.freeze()  # a collection would write into every page that the processes share
         return self._app
 
     def run_until_told(self) -> None:
         """Serve; ends with SystemExit when gunicorn does, after its own clean-up."""
+        clear_counted(self.settings.data_dir)
+        if self._several:
+            self._counted.mkdir(mode=0o700, parents=True)
         beside = (
             None
             if self.and_also is None
@@ -98,13 +124,29 @@ class WebServer(BaseApplication):
         finally:
             _end(beside)
             take_note_away(self.settings.data_dir, os.getpid())
+            shutil.rmtree(self._counted, ignore_errors=True)
+
+    def _before_fork(self, master: Any, worker: Any) -> None:
+        """In the master: one of the serving processes looks whether the model wants estimating; when that one has ended,
+        the next to come does."""
+        if self._estimates not in {living.age for living in master.WORKERS.values()}:
+            self._estimates = worker.age
+
+    def _after_fork(self, _master: Any, _worker: Any) -> None:
+        """In the worker: until it heeds signals itself they must end it, not lie in a copy of the master's queue."""
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
     def _worker_is_up(self, worker: Any) -> None:
         """In the worker: it can answer now. A replaced worker need not say so again."""
         # Ctrl-C reaches every process of the terminal; the master passes it on as the gentler SIGTERM.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        self._estimating = self._worker_of_the_model()
-        self._estimating.start()
+        if self._estimates == worker.age:
+            self._estimating = self._worker_of_the_model()
+            self._estimating.start()
+        if self._several and self._app is not None:
+            self._app.extensions["metrics"].tell_pools(self._app.extensions["bayledger"])
+        if self._app is not None:
+            threading.Thread(target=self._app.extensions["bayledger"].warm, daemon=True).start()
         if worker.age == 1:
             leave_note(self.settings.data_dir, Serving(self.url, worker.ppid))
             click.echo(f"Bayledger serves {self.url} (Ctrl-C stops it)")
@@ -123,6 +165,20 @@ class WebServer(BaseApplication):
             self._estimating.stop()
         if self._app is not None:
             self._app.extensions["bayledger"].close()
+
+    def _worker_has_ended(self, _master: Any, worker: Any) -> None:
+        """In the master: what it counted stays, what it held is held no more."""
+        for held in self._counted.glob(f"gauge_live*_{worker.pid}.db"):
+            held.unlink(missing_ok=True)
+
+
+def clear_counted(data_dir: Path) -> None:
+    """Take away what a master that was killed has left counted."""
+    from service.local.processes import exists
+
+    for left in data_dir.glob(f"{COUNTED}*"):
+        if not exists(int(left.name.removeprefix(COUNTED))):
+            shutil.rmtree(left, ignore_errors=True)
 
 
 class Keeper(Arbiter):
@@ -148,6 +204,14 @@ class Keeper(Arbiter):
                 self.log.warning("the database had died and was started again")
         except LocalServerError as error:
             self.log.error("the database does not run: %s", error)
+
+    def stop(self, graceful: bool = True) -> None:
+        """Killed workers too must have ended: as long as one lives the database counts as used, and is not stopped."""
+        super().stop(graceful)
+        until = time.monotonic() + KILLED_S
+        while self.WORKERS and time.monotonic() < until:
+            time.sleep(REAP_S)
+            self.reap_workers()
 
     def handle_int(self) -> None:
         """Ctrl-C finishes the requests under way, as SIGTERM does; a second one does not wait."""

@@ -152,6 +152,7 @@ def ask_names(conn: Connection, session: PostedSession, hashed: bytes) -> Asked:
     """Ask for all that a post names; the bay and the vehicle first, so that they are held before anything is read that
     a correction of the bay, or another post of the same car, may be writing."""
     named = sorted({posted.slug for setup in session.setups for posted in setup.parts})
+    sessions.plan_once(conn)
     sessions.hold_bay(conn, session.bay)
     return Asked(
         car=sessions.ask_car(conn, session.vehicle),

@@ -66,5 +66,6 @@ GAIN_QUERY: dict[str, Any] = {
     "context": "as-usually-fitted",
     "curve": False,
     "pairs": True,
+    "model": True,
 }
 """A whole question, from_rpm and to_rpm left out as `torque_at` takes neither."""

@@ -304,6 +304,8 @@ GAIN_QUERY = {
     "is usually fitted with it. Left out: alone, with the pairs of all cars beside it.",
     "curve": "Whether the gain over the rev range is worked out too. Left out: true.",
     "pairs": "Whether the before/after pairs are listed, at most five a car. Left out: true.",
+    "model": "Whether the history model answers. False: the pairs alone are the answer, the headline and the curve too, and "
+    "nothing is borrowed from other cars or parts; quicker, and less sure on few cars. Left out: true.",
 }
 STOCK_QUERY = {
     "value": "A car's own figure, in `units`, to be placed among the others. Left out: none is placed.",

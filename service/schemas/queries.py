@@ -197,6 +197,7 @@ class GainQuery(MeasureQuery):
     context = Word("alone", "as-usually-fitted", load_default=None)
     curve = fields.Boolean(load_default=True)
     pairs = fields.Boolean(load_default=True)
+    model = fields.Boolean(load_default=True)
 
 
 @described(meanings.STOCK_QUERY)

@@ -3,10 +3,12 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from marshmallow import fields
 
+from service.domain.units import from_si
 from service.schemas import answer_meanings
-from service.schemas.answer_documents import SMOOTHING, figure, interval, rounded
+from service.schemas.answer_documents import SMOOTHING, figure, interval, listed, rounded
 from service.schemas.base import Document
 from service.schemas.gain_questions import GainSaid, said_document
 from service.schemas.meanings import described
@@ -14,6 +16,7 @@ from service.schemas.meanings import described
 if TYPE_CHECKING:
     from service.answers.gain_told import Said
     from service.answers.stock_spread import StockSpread
+    from service.domain.history import Floats
     from service.stats.history.place import Place
 
 GROUPS = ("clearly_above", "clearly_below", "too_close_to_call")
@@ -46,7 +49,7 @@ def spread_document(
         "checked": dict(answer.checked),
         "left_out": dict(answer.left_out),
         "value": placed_document(answer, show),
-        "values": list(values_of(answer, show)),
+        "values": values_of(answer, units),
         "questions": [said_document(said) for said in questions],
         "cautions": list(answer.cautions),
     }
@@ -108,20 +111,41 @@ def place_document(place: "Place | None") -> dict[str, Any] | None:
     }
 
 
-def values_of(answer: "StockSpread", show: Any) -> Iterable[dict[str, Any]]:
-    """Each car's value, lowest first."""
-    for car in answer.cars:
-        place = place_document(car.place) or {}
-        yield {
-            "vehicle": car.vehicle,
-            "session": f"/v1/sessions/{car.session}",
-            "value": show(car.value),
-            "raw": show(car.raw),
-            "setups": car.setups,
-            "percentile": place.get("percentile"),
-            "percentile_interval": place.get("interval"),
-            "group": place.get("group"),
-        }
+VALUE = ("vehicle", "session", "value", "raw", "setups", "percentile", "percentile_interval", "group")
+"""What is said of each car."""
+
+
+def values_of(answer: "StockSpread", units: str) -> list[dict[str, Any]]:
+    """Each car's value, lowest first; made a column at a time."""
+    cars, places, quantity = answer.cars, answer.places, answer.asked.measure.quantity
+
+    def shown(values: Iterable[float]) -> list[float | None]:
+        return listed(np.asarray(from_si(np.array(list(values)), quantity, units)))
+
+    nobody: list[None] = [None] * len(cars)
+    rows = zip(
+        (car.vehicle for car in cars),
+        (f"/v1/sessions/{car.session}" for car in cars),
+        shown(car.value for car in cars),
+        shown(car.raw for car in cars),
+        (car.setups for car in cars),
+        nobody if places is None else tenths(places.percentile),
+        nobody if places is None else intervals(places.low, places.high),
+        nobody if places is None else places.groups(),
+        strict=True,
+    )
+    return [dict(zip(VALUE, row, strict=True)) for row in rows]
+
+
+def tenths(values: "Floats") -> list[float | None]:
+    """Percentiles to a tenth, None where there is none."""
+    return [None if value != value else value for value in values.round(1).tolist()]
+
+
+def intervals(low: "Floats", high: "Floats") -> list[list[float | None] | None]:
+    """Two columns of ends as intervals, None where there is none."""
+    pairs = zip(tenths(low), tenths(high), strict=True)
+    return [None if ends[0] is None else list(ends) for ends in pairs]
 
 
 @described(answer_meanings.STOCK)

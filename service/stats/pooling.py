@@ -13,7 +13,7 @@ quantile says only that nothing is known).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -48,6 +48,28 @@ class PooledGain:
     method: str
     q: float | None
     se_wald: float
+
+
+@dataclass(frozen=True, slots=True)
+class PooledTable:
+    """Every column of a table pooled, before a level is asked: mean, its standard error, one more study's standard
+    deviation, tau2, and studies of each column."""
+
+    mean: Floats
+    se: Floats
+    next_sd: Floats
+    tau2: Floats
+    k: NDArray[np.int64]
+
+    def at_level(self, level: float) -> PooledColumns:
+        """With intervals of a level [0..1]; NaN where a column has too few studies."""
+        enough = self.k >= MIN_STUDIES
+        half = np.where(enough, _quantile(self.k - 1, level) * self.se, np.nan)
+        further = np.where(enough, _quantile(self.k - 2, level) * self.next_sd, np.nan)
+        mean = self.mean
+        return PooledColumns(
+            mean, mean - half, mean + half, mean - further, mean + further, self.k, self.tau2
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +111,31 @@ def pool(
     mean = float(weights @ values) / total
     q = _scale(values - mean, weights)
     factor = 1.0 if q is None else max(1.0, q) if never_narrower else q
-    se_wald, se = math.sqrt(1.0 / total + shared), math.sqrt(factor**2 / total + shared)
-    return PooledGain(
+    pooled = PooledGain(
         k=k,
         mean=mean,
-        se=se,
+        se=math.sqrt(factor**2 / total + shared),
         tau2=tau2,
-        interval=_around(mean, se, k - 1, level) if k >= MIN_STUDIES else None,
-        next_interval=_around(mean, math.sqrt(tau2 + se_wald**2), k - 2, level) if k >= MIN_STUDIES else None,
+        interval=None,
+        next_interval=None,
         level=level,
         method=METHOD if never_narrower else METHOD_NARROW,
         q=q,
-        se_wald=se_wald,
+        se_wald=math.sqrt(1.0 / total + shared),
+    )
+    return at_level(pooled, level)
+
+
+def at_level(pooled: PooledGain, level: float) -> PooledGain:
+    """The same mean with intervals of another level [0..1]: nothing is pooled anew."""
+    if pooled.k < MIN_STUDIES:
+        return replace(pooled, level=level)
+    mean, next_sd = pooled.mean, math.sqrt(pooled.tau2 + pooled.se_wald**2)
+    return replace(
+        pooled,
+        level=level,
+        interval=_around(mean, pooled.se, pooled.k - 1, level),
+        next_interval=_around(mean, next_sd, pooled.k - 2, level),
     )
 
 
@@ -115,10 +150,15 @@ def chance_above(pooled: PooledGain, threshold: float) -> float | None:
 def pool_columns(
     y: ArrayLike, v: ArrayLike, level: float = 0.9, never_narrower: bool = True, shared: float = 0.0
 ) -> PooledColumns:
-    """`pool` for every column of a table, NaN marking a study that does not reach a column.
+    """`pool` for every column of a table; parameters as for `pool_table`, level as for `pool`."""
+    return pool_table(y, v, never_narrower, shared).at_level(level)
 
-    Parameters: y, study results, shape [k, m]; v, their variances, shape [k, m] or [k]; level, never_narrower and
-    shared as for `pool`.
+
+def pool_table(y: ArrayLike, v: ArrayLike, never_narrower: bool = True, shared: float = 0.0) -> PooledTable:
+    """Every column of a table pooled, NaN marking a study that does not reach a column.
+
+    Parameters: y, study results, shape [k, m]; v, their variances, shape [k, m] or [k]; never_narrower and shared as
+    for `pool`.
     """
     values, variances, present = _checked_table(y, v)
     count = present.sum(axis=0)
@@ -129,12 +169,8 @@ def pool_columns(
         mean = np.where(count > 0, (weights * values).sum(axis=0) / total, np.nan)
         mean_square = (weights * (values - mean) ** 2).sum(axis=0) / (count - 1)
         factor2 = np.maximum(1.0, mean_square) if never_narrower else mean_square
-        half = _quantile(count - 1, level) * np.sqrt(factor2 / total + shared)
-        next_half = _quantile(count - 2, level) * np.sqrt(tau2 + 1.0 / total + shared)
-    enough = count >= MIN_STUDIES
-    half, next_half = np.where(enough, half, np.nan), np.where(enough, next_half, np.nan)
-    tau2 = np.where(count > 0, tau2, np.nan)
-    return PooledColumns(mean, mean - half, mean + half, mean - next_half, mean + next_half, count, tau2)
+        se, next_sd = np.sqrt(factor2 / total + shared), np.sqrt(tau2 + 1.0 / total + shared)
+    return PooledTable(mean, se, next_sd, np.where(count > 0, tau2, np.nan), count)
 
 
 def _checked(y: ArrayLike, v: ArrayLike) -> tuple[Floats, Floats]:

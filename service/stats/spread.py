@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -86,6 +86,14 @@ def describe(values: ArrayLike, level: float = 0.9) -> Spread:
         below_mean=_share(int((group < mean).sum()), group.size, level),
         level=level,
     )
+
+
+def at_level(spread: Spread, level: float) -> Spread:
+    """The same group with its shares' intervals at another level [0..1]."""
+    above, below = (
+        _share(round(one.share * spread.n), spread.n, level) for one in (spread.above_mean, spread.below_mean)
+    )
+    return replace(spread, above_mean=above, below_mean=below, level=level)
 
 
 def percentile_of(value: float, values: ArrayLike, level: float = 0.9) -> tuple[float, float, float] | None:

@@ -79,7 +79,7 @@ def ask_changes(conn: Connection, mark: Mark) -> Later[Changes]:
         return Changes(
             vehicle_ids=frozenset(car for car in new if car is not None),
             catalogue=None in new,
-            mark=Mark(*horizon_of(rows), count=mark.count + len(new)),
+            mark=Mark(*horizon_of(rows, mark), count=mark.count + len(new)),
             lost=rows[0][-1],
         )
 
@@ -96,8 +96,11 @@ def mark_now(conn: Connection) -> Mark:
     return Mark(*horizon_of(conn.execute(CHANGES_SINCE, {"mark": None}).fetchall()))
 
 
-def horizon_of(rows: Sequence[tuple[Any, ...]]) -> tuple[int, frozenset[int]]:
-    """(xid, seen) of a mark that knows these rows."""
-    horizon = rows[0][0]
+def horizon_of(
+    rows: Sequence[tuple[Any, ...]], before: Mark = Mark(0, frozenset())
+) -> tuple[int, frozenset[int]]:
+    """(xid, seen) of a mark that knows these rows and all that the one before knew: a standby may be asked after the
+    primary was, and see less."""
+    horizon = max(rows[0][0], before.xid)
     later = {change for _, xid, change, _, _ in rows if xid is not None and xid >= horizon}
-    return horizon, frozenset(later)
+    return horizon, frozenset(later | (before.seen - {change for _, _, change, _, _ in rows}))

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from psycopg.rows import kwargs_row
+from psycopg.rows import args_row, kwargs_row
 
 from service.domain.checks.case import BayPull, EarlierState, SiteAir
 from service.domain.reference import StockSetup
@@ -40,16 +40,23 @@ def ask_platform_stock(
     """The newest stock setups of some platforms, newest first: so many that without any one of `cars` enough are left.
     Nothing that was recorded along their curves but torque."""
 
-    def row(platform_id: int, bay_id: int, **rest: Any) -> PlatformStock:
-        setup = stock_setup(channels=None, channel_values=None, wanted=(), **rest)
+    def row(
+        platform_id: int,
+        bay_id: int,
+        lambda_probe: str | None,
+        first: int | None,
+        torque_nm: bytes | None,
+        *rest: Any,
+    ) -> PlatformStock:
+        setup = stock_setup((), lambda_probe, first, torque_nm, None, None, *rest)
         return PlatformStock(platform_id, bay_id, setup)
 
     return (
-        conn.cursor(row_factory=kwargs_row(row), binary=True)
+        conn.cursor(row_factory=args_row(row), binary=True)
         .execute(
             """
-        SELECT newest.platform_id, newest.bay_id, newest.vehicle_id, newest.power_kw, newest.power_rpm, gear, speed_ratio,
-               ethanol, lambda_probe, first, setup_curve.torque_nm
+        SELECT newest.platform_id, newest.bay_id, lambda_probe, first, setup_curve.torque_nm,
+               newest.vehicle_id, newest.power_kw, newest.power_rpm, gear, speed_ratio, ethanol
         FROM   unnest(%(platforms)s::integer[]) AS wanted (platform_id)
                CROSS JOIN LATERAL (
                    SELECT * FROM setup_summary
@@ -87,7 +94,7 @@ def ask_bay_stock(
 ) -> Later[list[StockPower]]:
     """The newest stock setups of some bays, newest first: so many that without any one of `cars` enough are left."""
     return (
-        conn.cursor(row_factory=kwargs_row(StockPower), binary=True)
+        conn.cursor(row_factory=args_row(StockPower), binary=True)
         .execute(
             """
         SELECT newest.bay_id, newest.vehicle_id, tag::text AS vehicle, newest.platform_id, started_at,

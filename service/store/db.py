@@ -6,6 +6,7 @@ import select
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, LiteralString, TypeVar
 
@@ -158,15 +159,31 @@ def plain(value: object) -> str:
 rows_text = partial(json.dumps, allow_nan=False, default=plain)
 
 
-def still_there(connection: Connection) -> None:
-    """Nothing waits on an idle connection's line unless its server hung up: then ask, which raises and replaces it.
+def is_stirring(connection: Connection) -> bool:
+    """Whether something waits on an idle connection's line: nothing does unless its server hung up.
 
     Looking at the line is free, where asking each time costs every request a round trip.
     """
     line = select.poll()
     line.register(connection.fileno(), select.POLLIN)
-    if line.poll(0):
+    return bool(line.poll(0))
+
+
+def still_there(connection: Connection) -> None:
+    """Where the line stirs, ask, which raises and replaces it."""
+    if is_stirring(connection):
         ConnectionPool.check_connection(connection)
+
+
+def prepare_where_it_lasts(connection: Connection) -> None:
+    """Behind a pooler each transaction may meet another server process, which does not know what was prepared before, or
+    knows another client's statement by the same name: there nothing is prepared.
+
+    A pooler shows by the process number that it gives out at the beginning, to cancel by: it is no server process's.
+    """
+    row = connection.execute("SELECT pg_backend_pid()").fetchone()
+    if row != (connection.info.backend_pid,):
+        connection.prepare_threshold = None
 
 
 def open_pool(url: str, size: int) -> ConnectionPool[Connection]:
@@ -177,11 +194,21 @@ def open_pool(url: str, size: int) -> ConnectionPool[Connection]:
         min_size=1,
         max_size=size,
         kwargs={"autocommit": True},
+        configure=prepare_where_it_lasts,
         check=still_there,
         open=True,
         timeout=10.0,
         name="bayledger",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class PoolStanding:
+    """How many connections a pool has, how many of them are lent, and how many wait for one."""
+
+    size: int
+    in_use: int
+    waiting: int
 
 
 class Lender:
@@ -190,22 +217,49 @@ class Lender:
     A pool opened before a fork would hand the same server connection to both processes, so it is keyed by pid.
     """
 
-    def __init__(self, url: str, size: int) -> None:
+    def __init__(
+        self, url: str, size: int, opened: Callable[[str, int], ConnectionPool[Any]] = open_pool
+    ) -> None:
         self._url = url
         self._size = size
-        self._pool: tuple[int, ConnectionPool[Connection]] | None = None
+        self._opened = opened
+        self._pool: tuple[int, ConnectionPool[Any]] | None = None
         self._opening = threading.Lock()
 
     @contextmanager
-    def __call__(self) -> Iterator[Connection]:
+    def __call__(self, patience_s: float | None = None) -> Iterator[Connection]:
         # Not `pool.connection()`: that commits at the end, which there is nothing of with autocommit, and which raises
         # on a line that was lost, after the answer to the request was decided. The pool itself discards a broken one.
         pool = self._open()
-        connection = pool.getconn()
+        connection = pool.getconn(patience_s)
         try:
             yield connection
         finally:
             pool.putconn(connection)
+
+    def within(self, patience_s: float) -> Connect:
+        """The same, giving up sooner [s]."""
+        return partial(self, patience_s)
+
+    def take(self) -> Any:
+        """A connection, to be given back."""
+        return self._open().getconn()
+
+    def give_back(self, connection: Connection) -> None:
+        """Take a connection back; one that outlived its pool is closed."""
+        if self._pool is None:
+            connection.close()
+        else:
+            self._pool[1].putconn(connection)
+
+    @property
+    def standing(self) -> PoolStanding:
+        """How this process's pool does."""
+        if self._pool is None or self._pool[0] != os.getpid():
+            return PoolStanding(0, 0, 0)
+        stats = self._pool[1].get_stats()
+        size = stats["pool_size"]
+        return PoolStanding(size, size - stats["pool_available"], stats["requests_waiting"])
 
     def close(self) -> None:
         """Give every connection back to the server, before this process ends."""
@@ -213,9 +267,9 @@ class Lender:
             self._pool[1].close()
             self._pool = None
 
-    def _open(self) -> ConnectionPool[Connection]:
+    def _open(self) -> ConnectionPool[Any]:
         """This process's pool; the first requests come in several threads at once."""
         with self._opening:
             if self._pool is None or self._pool[0] != os.getpid():
-                self._pool = (os.getpid(), open_pool(self._url, self._size))
+                self._pool = (os.getpid(), self._opened(self._url, self._size))
             return self._pool[1]

@@ -1,17 +1,14 @@
 """What an answer rests on: the question's own facts and version, its pairs, its curves, a platform's stock cars."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, NamedTuple
-from uuid import UUID
 
 from psycopg.rows import class_row
 
 from service.domain.engine import HasEngine
-from service.domain.pairing import CONDITIONS
-from service.store.db import Connection
+from service.store.db import Connection, Later
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,29 +38,34 @@ class Question(HasEngine):
 
 
 def find_question(conn: Connection, platform: str, part: str, against: str | None) -> Question | None:
-    """The question's facts in one round trip; None where a slug is unknown. `against` None means without the part."""
-    with conn.cursor(row_factory=class_row(Question)) as cursor:
-        return cursor.execute(
-            """
-            SELECT platform.platform_id, platform.slug::text AS platform, platform.name AS platform_name, aspiration,
-                   ignition, charge_cooling, fuel_per_cycle, boost_ratio, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
-                   part.price_date, part.labour_hours, part.approval,
-                   coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
-                   ARRAY(SELECT slot::text FROM part_slot WHERE part_slot.part_id = part.part_id ORDER BY slot) AS slots,
-                   -- Where nothing is known here the answer says where else it is, so it moves with all of that.
-                   concat_ws('.', platform.version, part.version, other.version,
-                             (SELECT coalesce(sum(version), 0) FROM evidence_version
-                              WHERE  evidence_version.part_id = part.part_id)) AS version
-            FROM   platform
-                   CROSS JOIN part called
-                   JOIN part ON part.part_id = coalesce(called.merged_into, called.part_id)
-                   LEFT JOIN part called_other ON called_other.slug = %(against)s
-                   LEFT JOIN part other ON other.part_id = coalesce(called_other.merged_into, called_other.part_id)
-            WHERE  platform.slug = %(platform)s AND called.slug = %(part)s
-                   AND (%(against)s::text IS NULL OR other.part_id IS NOT NULL)
-            """,
-            {"platform": platform, "part": part, "against": against},
-        ).fetchone()
+    """The question's facts; None where a slug is unknown. `against` None means without the part."""
+    return ask_question(conn, platform, part, against)()
+
+
+def ask_question(conn: Connection, platform: str, part: str, against: str | None) -> Later[Question | None]:
+    """The same, to be fetched."""
+    cursor = conn.cursor(row_factory=class_row(Question))
+    return cursor.execute(
+        """
+        SELECT platform.platform_id, platform.slug::text AS platform, platform.name AS platform_name, aspiration,
+               ignition, charge_cooling, fuel_per_cycle, boost_ratio, part.part_id, part.slug::text AS part, part.name AS part_name, part.price, part.currency,
+               part.price_date, part.labour_hours, part.approval,
+               coalesce(other.part_id, 0) AS against_id, other.name AS against_name,
+               ARRAY(SELECT slot::text FROM part_slot WHERE part_slot.part_id = part.part_id ORDER BY slot) AS slots,
+               -- Where nothing is known here the answer says where else it is, so it moves with all of that.
+               concat_ws('.', platform.version, part.version, other.version,
+                         (SELECT coalesce(sum(version), 0) FROM evidence_version
+                          WHERE  evidence_version.part_id = part.part_id)) AS version
+        FROM   platform
+               CROSS JOIN part called
+               JOIN part ON part.part_id = coalesce(called.merged_into, called.part_id)
+               LEFT JOIN part called_other ON called_other.slug = %(against)s
+               LEFT JOIN part other ON other.part_id = coalesce(called_other.merged_into, called_other.part_id)
+        WHERE  platform.slug = %(platform)s AND called.slug = %(part)s
+               AND (%(against)s::text IS NULL OR other.part_id IS NOT NULL)
+        """,
+        {"platform": platform, "part": part, "against": against},
+    ).fetchone
 
 
 class Side(NamedTuple):
@@ -136,9 +138,11 @@ PAIRS = f"""
                count(*) FILTER (WHERE held AND usable AND match <= %(nearest)s) OVER () AS like_for_like,
                min(at) FILTER (WHERE usable) OVER () AS first,
                max(at) FILTER (WHERE usable) OVER () AS last
-        FROM   pair JOIN setup_summary beside ON beside.setup_id = setup_without
+        FROM   pair
         WHERE  pair.platform_id = %(platform)s AND pair.part_id = %(part)s AND pair.against_id = %(against)s
-               AND (NOT %(alone)s OR (beside.complete AND beside.n_parts = (pair.against_id <> 0)::integer))
+               AND (NOT %(alone)s OR EXISTS (
+                   SELECT FROM setup_summary beside
+                   WHERE  setup_id = setup_without AND complete AND n_parts = (pair.against_id <> 0)::integer))
     )
     SELECT asked.vehicle_id, same_session, match, held, usable, gap_days, at, again_share, again_is_with,
            {side_columns("w")}, {side_columns("o")}, {side_columns("r")},
@@ -167,76 +171,24 @@ def pairs_of_question(
         "nearest": nearest,
         "per_car": PAIRS_PER_CAR,
     }
-    rows = conn.execute(PAIRS, about, prepare=True).fetchall()
+    rows = conn.cursor(binary=True).execute(PAIRS, about, prepare=True).fetchall()
     totals = Totals(*rows[0][-len(Totals._fields) :]) if rows else Totals(0, 0, 0, None, None)
     return [pair_row(row) for row in rows], totals
 
 
 def pair_row(row: tuple[Any, ...]) -> PairRow:
     """A flat row as a pair with its sides."""
-    with_, without, again = (Side(*row[HEAD + i * WIDTH : HEAD + (i + 1) * WIDTH]) for i in range(3))
-    vehicle_id, same_session, match, held, usable, gap_days, at, share, is_with = row[:HEAD]
-    repeat = again if again.setup_id is not None else None
-    head = (vehicle_id, same_session, match, held, usable, gap_days, at, share, is_with)
-    return PairRow(*head, with_, without, repeat)
-
-
-class PairPlace(NamedTuple):
-    """Where a pair's setups stand, for showing it."""
-
-    setup_with: int
-    setup_without: int
-    vehicle: str
-    differs: list[dict[str, Any]]
-    with_session: UUID
-    with_n: int
-    without_session: UUID
-    without_n: int
-    again_session: UUID | None
-    again_n: int | None
-    with_conditions: list[float | None]
-    without_conditions: list[float | None]
-
-
-def conditions(summary: str, setup: str, session: str) -> str:
-    """The conditions of one side as an array."""
-    of_setup, of_session = {"ethanol", "spark_advance_deg"}, {"tyre_pressure_kpa", "gear", "ratio"}
-    columns = [
-        f"{setup if c in of_setup else session if c in of_session else summary}.{c}" for c in CONDITIONS
-    ]
-    return f"ARRAY[{', '.join(columns)}]::double precision[]"
-
-
-PLACES = f"""
-    SELECT setup_with, setup_without, vehicle.tag::text, differs, ws.id, w.n, os.id, o.n, rs.id, r.n,
-           {conditions("wm", "w", "ws")}, {conditions("om", "o", "os")}
-    FROM   pair
-           JOIN vehicle USING (vehicle_id)
-           JOIN setup w ON w.setup_id = setup_with
-           JOIN setup_summary wm ON wm.setup_id = setup_with
-           JOIN session ws ON ws.session_id = w.session_id
-           JOIN setup o ON o.setup_id = setup_without
-           JOIN setup_summary om ON om.setup_id = setup_without
-           JOIN session os ON os.session_id = o.session_id
-           LEFT JOIN setup r ON r.setup_id = setup_again
-           LEFT JOIN session rs ON rs.session_id = r.session_id
-    WHERE  (setup_with, setup_without) IN (SELECT * FROM unnest(%s::bigint[], %s::bigint[]))
-"""  # noqa: S608
-
-
-def places_of_pairs(conn: Connection, setups: Iterable[tuple[int, int]]) -> list[PairPlace]:
-    """Where pairs stand and in what conditions, given as (setup_with, setup_without)."""
-    with_, without = zip(*setups, strict=True)
-    rows = conn.execute(PLACES, (list(with_), list(without)), prepare=True).fetchall()
-    return [PairPlace(*row) for row in rows]
+    with_, without, again = (row[HEAD + i * WIDTH : HEAD + (i + 1) * WIDTH] for i in range(3))
+    repeat = None if again[0] is None else Side._make(again)
+    return PairRow._make((*row[:HEAD], Side._make(with_), Side._make(without), repeat))
 
 
 class StockRow(NamedTuple):
-    """One setup of a stock car."""
+    """One setup of a stock car; `session` is its id."""
 
     vehicle_id: int
     vehicle: str
-    session: UUID
+    session: str
     started_at: datetime
     stock_checked: str
     doubts: list[str]
@@ -254,16 +206,17 @@ class StockRow(NamedTuple):
 
 def stock_setups(conn: Connection, platform_id: int) -> list[StockRow]:
     """Every counted setup of a platform's cars with nothing fitted, a car's newest last."""
-    rows = conn.execute(
+    cursor = conn.cursor(binary=True)
+    rows = cursor.execute(
         """
-        SELECT s.vehicle_id, vehicle.tag::text, session.id, session.started_at, s.stock_checked, doubts, s.setup_id,
+        SELECT s.vehicle_id, vehicle.tag::text, session.id::text, session.started_at, s.stock_checked, doubts, s.setup_id,
                s.bay_id, best_of, level_standard, factor, temperature_c, pressure_kpa, vapour_kpa, power_kw, torque_nm
         FROM   setup_summary s
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
                JOIN vehicle ON vehicle.vehicle_id = s.vehicle_id
         WHERE  s.platform_id = %s AND s.stock AND s.counts
-        ORDER  BY vehicle.tag, session.started_at, setup.n
+        ORDER  BY s.vehicle_id, session.started_at, setup.n
         """,
         (platform_id,),
         prepare=True,
@@ -290,17 +243,22 @@ class StockQuestion(HasEngine):
 
 def find_stock_question(conn: Connection, platform: str) -> StockQuestion | None:
     """The platform with the version of its stock evidence."""
-    with conn.cursor(row_factory=class_row(StockQuestion)) as cursor:
-        return cursor.execute(
-            """
-            SELECT platform_id, slug::text, name, aspiration, ignition, charge_cooling, fuel_per_cycle, boost_ratio,
-                   transmission, rated_power_kw,
-                   concat_ws('.', platform.version, coalesce(evidence_version.version, 0)) AS version
-            FROM   platform LEFT JOIN evidence_version USING (platform_id)
-            WHERE  slug = %s AND coalesce(part_id, 0) = 0
-            """,
-            (platform,),
-        ).fetchone()
+    return ask_stock_question(conn, platform)()
+
+
+def ask_stock_question(conn: Connection, platform: str) -> Later[StockQuestion | None]:
+    """The same, to be fetched."""
+    cursor = conn.cursor(row_factory=class_row(StockQuestion))
+    return cursor.execute(
+        """
+        SELECT platform_id, slug::text, name, aspiration, ignition, charge_cooling, fuel_per_cycle, boost_ratio,
+               transmission, rated_power_kw,
+               concat_ws('.', platform.version, coalesce(evidence_version.version, 0)) AS version
+        FROM   platform LEFT JOIN evidence_version USING (platform_id)
+        WHERE  slug = %s AND coalesce(part_id, 0) = 0
+        """,
+        (platform,),
+    ).fetchone
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,6 +278,19 @@ EvidenceKey = tuple[int, int, str, str, str]
 """(cars, pairs, platform, part, against) of the last row of a page; '' stands for `without`."""
 
 
+def version_of_all(conn: Connection) -> tuple[int, int, int]:
+    """What moves with all evidence, and with every name."""
+    row = conn.execute(
+        """
+        SELECT (SELECT coalesce(sum(version), 0) FROM evidence_version)::bigint,
+               (SELECT coalesce(sum(version), 0) FROM platform)::bigint,
+               (SELECT coalesce(sum(version), 0) FROM part)::bigint
+        """
+    ).fetchone()
+    assert row is not None
+    return row[0], row[1], row[2]
+
+
 def list_evidence(
     conn: Connection, *, platform: str | None, part: str | None, after: EvidenceKey | None, limit: int
 ) -> list[EvidenceRow]:
@@ -328,17 +299,22 @@ def list_evidence(
     with conn.cursor(row_factory=class_row(EvidenceRow)) as cursor:
         return cursor.execute(
             """
-            WITH questions AS (
-                SELECT   platform.slug::text AS platform, part.slug::text AS part, against.slug::text AS against,
+            WITH counted AS (
+                SELECT   platform_id, part_id, against_id,
                          count(DISTINCT vehicle_id) AS cars, count(*) AS pairs, min(at) AS first, max(at) AS last
                 FROM     pair
-                         JOIN platform USING (platform_id)
-                         JOIN part USING (part_id)
-                         LEFT JOIN part against ON against.part_id = against_id
-                WHERE    usable AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
-                         AND (%(part)s::text IS NULL OR pair.part_id = (
+                WHERE    usable AND (%(platform)s::text IS NULL OR platform_id = (
+                             SELECT platform_id FROM platform WHERE slug = %(platform)s))
+                         AND (%(part)s::text IS NULL OR part_id = (
                              SELECT coalesce(merged_into, part_id) FROM part WHERE slug = %(part)s))
-                GROUP BY platform.slug, part.slug, against.slug
+                GROUP BY platform_id, part_id, against_id
+            ), questions AS (
+                SELECT platform.slug::text AS platform, part.slug::text AS part, against.slug::text AS against,
+                       cars, pairs, first, last
+                FROM   counted
+                       JOIN platform USING (platform_id)
+                       JOIN part USING (part_id)
+                       LEFT JOIN part against ON against.part_id = against_id
             )
             SELECT   * FROM questions
             WHERE    (%(cars)s::bigint IS NULL

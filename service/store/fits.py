@@ -136,16 +136,16 @@ def drop_displaced(conn: Connection) -> None:
 
 
 @contextmanager
-def estimating(conn: Connection) -> Iterator[bool]:
+def estimating(lock: Connection) -> Iterator[bool]:
     """Be the only one in the whole database to estimate; False, at once, where another one is. The lock goes with the
-    connection too."""
-    row = conn.execute("SELECT pg_try_advisory_lock(hashtext('model_fit'))").fetchone()
-    held = row == (True,)
-    try:
-        yield held
-    finally:
-        if held and not conn.broken:
-            conn.execute("SELECT pg_advisory_unlock(hashtext('model_fit'))")
+    connection too.
+
+    lock: a connection for nothing else. It stays in one transaction all the while: behind a pooler nothing that is held
+    outlives a transaction. Waiting, that one has no snapshot and no number, so nobody waits for it.
+    """
+    with lock.transaction():
+        row = lock.execute("SELECT pg_try_advisory_xact_lock(hashtext('model_fit'))").fetchone()
+        yield row == (True,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +179,12 @@ def grant_wishes(conn: Connection, as_of: datetime) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Whether the model wants estimating again: when that was asked, cars ever measured, cars changed since the fit, open
-    wishes."""
+    """Whether the model wants estimating again: when that was asked, whether anything was ever measured, cars changed since
+    the fit, open wishes."""
 
     newest: FitFacts | None
     at: datetime
-    cars: int
+    measured: bool
     changed: int
     wishes: int
 
@@ -196,8 +196,7 @@ def standing(conn: Connection, measure: str, standard: str, method: int) -> Stan
     row = conn.execute(
         """
         SELECT clock_timestamp(),
-               (SELECT count(*) FROM vehicle
-                WHERE  EXISTS (SELECT FROM session WHERE session.vehicle_id = vehicle.vehicle_id)),
+               EXISTS (SELECT FROM session),
                (SELECT count(DISTINCT vehicle_id) FROM car_change
                 WHERE  xid >= %s::xid8 AND change_id <> ALL(%s::bigint[])),
                (SELECT count(*) FROM refit_wish)

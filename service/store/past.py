@@ -43,11 +43,14 @@ class Past:
 
 @contextmanager
 def reading_once(conn: Connection) -> Iterator[None]:
-    """All that is read within this is of one moment; within a transaction of the caller's it is as that one is."""
+    """All that is read within this is of one moment; within a transaction of the caller's it is as that one is.
+
+    Reading a whole history outlasts what a question may take, so that limit does not hold here.
+    """
     if conn.info.transaction_status is not TransactionStatus.IDLE:
         yield
         return
-    conn.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
+    conn.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; SET LOCAL statement_timeout = 0")
     try:
         yield
     finally:

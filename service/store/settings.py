@@ -33,6 +33,20 @@ def settings_version(conn: Connection) -> int:
     return int(row[0]) if row else 0
 
 
+def version_and_position(conn: Connection, positioned: bool) -> tuple[int, int | None]:
+    """The same number; and where it is `positioned`, how far the primary's log is kept [bytes]."""
+    row = conn.execute(
+        """
+        SELECT coalesce(max(setting_id), 0),
+               CASE WHEN %s AND NOT pg_is_in_recovery() THEN (pg_current_wal_flush_lsn() - '0/0')::bigint END
+        FROM   setting
+        """,
+        (positioned,),
+    ).fetchone()
+    assert row is not None
+    return int(row[0]), row[1]
+
+
 def current_settings(conn: Connection) -> list[SettingRow]:
     """The newest value of every setting that was ever set."""
     with conn.cursor(row_factory=class_row(SettingRow)) as cursor:

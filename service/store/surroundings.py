@@ -7,7 +7,7 @@ from functools import partial
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from psycopg.rows import kwargs_row
+from psycopg.rows import args_row, kwargs_row
 
 from service.domain.checks.case import BayPull, EarlierState, SiteAir
 from service.domain.checks.mixture import PROBES
@@ -39,49 +39,58 @@ def ask_stock_setups(
     Of what was recorded along their curves only these channels. Rollers differ between bays, so only this one's say
     what engine over roller speed is.
     """
-    cursor = conn.cursor(row_factory=kwargs_row(partial(stock_setup, wanted=channels)), binary=True)
+    cursor = conn.cursor(row_factory=args_row(partial(stock_setup, channels)), binary=True)
     return cursor.execute(
-        """
-        SELECT setup_summary.vehicle_id, setup_summary.power_kw, setup_summary.power_rpm, gear,
-               CASE WHEN setup_summary.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) THEN speed_ratio END
+        f"""
+        WITH newest AS MATERIALIZED (
+            SELECT setup_id, vehicle_id, power_kw, power_rpm, bay_id, speed_ratio
+            FROM   setup_summary
+            WHERE  platform_id = (SELECT platform_id FROM vehicle WHERE tag = %(tag)s)
+                   AND vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
+                   AND stock AND counts AND doubts = '{{}}' AND level_standard = 'any'
+                   AND stock_checked <> 'unknown' AND power_kw > 0 AND power_rpm > 0
+            ORDER  BY setup_id DESC LIMIT {NEWEST_STOCK}
+        )
+        SELECT lambda_probe, first, torque_nm, channels,
+               CASE WHEN %(along)s THEN channel_values END AS channel_values,
+               newest.vehicle_id, power_kw, power_rpm, gear,
+               CASE WHEN newest.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) THEN speed_ratio END
                    AS speed_ratio,
-               ethanol, lambda_probe, first, setup_curve.torque_nm, channels,
-               CASE WHEN %(along)s THEN channel_values END AS channel_values
-        FROM   setup_summary
+               ethanol
+        FROM   newest
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
                LEFT JOIN setup_curve USING (setup_id)
-        WHERE  platform_id = (SELECT platform_id FROM vehicle WHERE tag = %(tag)s)
-               AND setup_summary.vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
-               AND stock AND counts AND doubts = '{}' AND level_standard = 'any'
-               AND setup_summary.stock_checked <> 'unknown'
-               AND setup_summary.power_kw > 0 AND setup_summary.power_rpm > 0
-        ORDER  BY setup_id DESC LIMIT %(newest)s
-        """,
-        {"tag": tag, "bay": bay, "newest": NEWEST_STOCK, "along": bool(channels)},
+        ORDER  BY setup_id DESC
+        """,  # noqa: S608
+        {"tag": tag, "bay": bay, "along": bool(channels)},
     ).fetchall
 
 
 def stock_setup(
+    wanted: Collection[str],
     lambda_probe: str | None,
     first: int | None,
     torque_nm: bytes | None,
     channels: list[str] | None,
     channel_values: bytes | None,
-    wanted: Collection[str],
-    **rest: Any,
+    *figures: Any,
 ) -> StockSetup:
-    """A row with its curve put back on the grid, without a mixture that was measured behind the catalyst."""
+    """A row with its curve put back on the grid, without a mixture that was measured behind the catalyst. `figures` are
+    the first fields of the record in their order: by name, thirty rows cost a post as much as their medians do."""
     unlike = {"lambda"} if lambda_probe not in (None, PROBES[0]) else set()
     curve = setup_curve(first, torque_nm, channels, channel_values, set(wanted) - unlike)
-    return StockSetup(torque_nm=curve.torque_nm, channels=curve.channels, **rest)
+    vehicle_id, power_kw, power_rpm, gear, speed_ratio, ethanol = figures
+    return StockSetup(
+        vehicle_id, power_kw, power_rpm, gear, speed_ratio, ethanol, curve.torque_nm, curve.channels
+    )
 
 
 def ask_earlier_states(conn: Connection, tag: str, before: datetime) -> Later[list[EarlierState]]:
     """A car's states before a time, newest first; without doubts, corrected."""
     cursor = conn.cursor(row_factory=kwargs_row(earlier_state), binary=True)
     return cursor.execute(
-        """
+        f"""
         SELECT session.id::text AS session, setup.n AS setup_n, bay.slug::text AS bay, started_at,
                ARRAY(SELECT slug::text FROM part WHERE part_id = ANY (part_ids)) AS parts, gear, speed_ratio,
                power_kw, tyre_size, first, setup_curve.torque_nm
@@ -91,11 +100,11 @@ def ask_earlier_states(conn: Connection, tag: str, before: datetime) -> Later[li
                JOIN bay ON bay.bay_id = session.bay_id
                LEFT JOIN setup_curve USING (setup_id)
         WHERE  session.vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
-               AND started_at < %(before)s AND counts AND doubts = '{}' AND level_standard = 'any'
+               AND started_at < %(before)s AND counts AND doubts = '{{}}' AND level_standard = 'any'
                AND parts_known = 'complete'
-        ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT %(newest)s
-        """,
-        {"tag": tag, "before": before, "newest": NEWEST_STATES},
+        ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT {NEWEST_STATES}
+        """,  # noqa: S608
+        {"tag": tag, "before": before},
     ).fetchall
 
 
@@ -107,9 +116,9 @@ def earlier_state(parts: list[str], first: int | None, torque_nm: bytes | None, 
 
 def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPull]]:
     """What a bay pulled within half a day of a time, in order of time."""
-    cursor = conn.cursor(row_factory=kwargs_row(BayPull), binary=True)
+    cursor = conn.cursor(row_factory=args_row(BayPull), binary=True)
     return cursor.execute(
-        """
+        f"""
         SELECT session, vehicle, started_at, sequence, temperature_c, pressure_kpa, humidity
         FROM (
             SELECT pull_id, session.id::text AS session, vehicle.tag::text AS vehicle,
@@ -125,18 +134,18 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
                    AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
                    AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
             ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s)), pull_id
-            LIMIT  %(newest)s) nearest
+            LIMIT  {NEWEST_PULLS}) nearest
         ORDER  BY started_at, pull_id
-        """,
-        {"bay": bay, "at": at, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
+        """,  # noqa: S608
+        {"bay": bay, "at": at, "reach": HALF_A_DAY},
     ).fetchall
 
 
 def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) -> Later[list[SiteAir]]:
     """Air that other bays of the same site recorded within half an hour of a session's first to last pull."""
-    cursor = conn.cursor(row_factory=kwargs_row(SiteAir), binary=True)
+    cursor = conn.cursor(row_factory=args_row(SiteAir), binary=True)
     return cursor.execute(
-        """
+        f"""
         SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at,
                pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
                pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
@@ -151,15 +160,14 @@ def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) ->
                AND coalesce(pull.started_at, session.started_at)
                    BETWEEN %(first)s - %(reach)s AND %(last)s + %(reach)s
                AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-        ORDER  BY 2, pull_id LIMIT %(newest)s
-        """,
+        ORDER  BY 2, pull_id LIMIT {NEWEST_PULLS}
+        """,  # noqa: S608
         {
             "bay": bay,
             "first": first,
             "last": last,
             "day": HALF_A_DAY,
             "reach": HALF_AN_HOUR,
-            "newest": NEWEST_PULLS,
         },
     ).fetchall
 
@@ -174,18 +182,18 @@ class BayStock(NamedTuple):
 
 def ask_bay_stock(conn: Connection, bay: str, at: datetime, tag: str) -> Later[list[BayStock]]:
     """The bay's newest stock cars but one, each day's once, against their platforms' newest stock setups."""
-    cursor = conn.cursor(row_factory=kwargs_row(BayStock), binary=True)
+    cursor = conn.cursor(row_factory=args_row(BayStock), binary=True)
     return cursor.execute(
-        """
-        WITH newest AS (
+        f"""
+        WITH newest AS MATERIALIZED (
             SELECT setup_id, vehicle_id, platform_id, power_kw
             FROM   setup_summary
             WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) AND counts
-                   AND NOT doubts @> '{pulls-disagree}' AND stock AND level_standard = 'any' AND power_kw > 0
+                   AND NOT doubts @> '{{pulls-disagree}}' AND stock AND level_standard = 'any' AND power_kw > 0
                    AND vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
-            ORDER  BY setup_id DESC LIMIT %(newest)s
+            ORDER  BY setup_id DESC LIMIT {NEWEST_OF_BAY}
         ),
-        platforms AS (
+        platforms AS MATERIALIZED (
             SELECT platform_id, middle
             FROM   (SELECT DISTINCT platform_id FROM newest) here
                    CROSS JOIN LATERAL (
@@ -193,25 +201,25 @@ def ask_bay_stock(conn: Connection, bay: str, at: datetime, tag: str) -> Later[l
                        FROM   (SELECT power_kw FROM setup_summary every
                                WHERE  every.platform_id = here.platform_id AND stock AND counts
                                       AND level_standard = 'any' AND power_kw > 0
-                               ORDER  BY setup_id DESC LIMIT %(newest)s) of_platform
+                               ORDER  BY setup_id DESC LIMIT {NEWEST_OF_BAY}) of_platform
                    ) company
             WHERE  setups >= %(fewest)s
+        ),
+        near AS (
+            SELECT setup_id FROM session JOIN setup USING (session_id)
+            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
+                   AND started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
         )
-        SELECT   tag::text AS vehicle, started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s AS today,
-                 avg(ln(power_kw)) - middle AS residual
-        FROM     newest
-                 JOIN platforms USING (platform_id)
-                 JOIN vehicle USING (vehicle_id)
-                 JOIN setup USING (setup_id)
-                 JOIN session USING (session_id)
-        GROUP BY 1, 2, middle
-        """,
+        SELECT   (SELECT tag::text FROM vehicle WHERE vehicle.vehicle_id = newest.vehicle_id) AS vehicle,
+                 setup_id IN (SELECT setup_id FROM near) AS today, avg(ln(power_kw)) - middle AS residual
+        FROM     newest JOIN platforms USING (platform_id)
+        GROUP BY newest.vehicle_id, 2, middle
+        """,  # noqa: S608
         {
             "bay": bay,
             "at": at,
             "reach": HALF_A_DAY,
             "tag": tag,
-            "newest": NEWEST_OF_BAY,
             "fewest": FEWEST_CARS_TO_JUDGE,
         },
     ).fetchall
@@ -249,9 +257,9 @@ def ask_pull_peaks(
 ) -> Later[list[PullPeaks]]:
     """The peaks of the newest pulls with a curve, a car's own and any car's that this bay pulled within half a day: one
     that was posted before has the same, under whichever car. Those of the session `own` are left out."""
-    cursor = conn.cursor(row_factory=kwargs_row(PullPeaks), binary=True)
+    cursor = conn.cursor(row_factory=args_row(PullPeaks), binary=True)
     return cursor.execute(
-        """
+        f"""
         WITH company AS (
             SELECT session_id FROM session
             WHERE  vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
@@ -269,7 +277,7 @@ def ask_pull_peaks(
         WHERE  rpm_to IS NOT NULL AND power_kw IS NOT NULL AND session.id IS DISTINCT FROM %(own)s
                AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
                AND status <> 'rejected'
-        ORDER  BY pull_id DESC LIMIT %(newest)s
-        """,
-        {"tag": tag, "bay": bay, "at": at, "own": own, "reach": HALF_A_DAY, "newest": NEWEST_PULLS},
+        ORDER  BY pull_id DESC LIMIT {NEWEST_PULLS}
+        """,  # noqa: S608
+        {"tag": tag, "bay": bay, "at": at, "own": own, "reach": HALF_A_DAY},
     ).fetchall

@@ -78,18 +78,23 @@ def revoke_token(conn: Connection, token_id: int) -> bool:
     return done.rowcount == 1
 
 
-def find_caller(conn: Connection, token: str) -> tuple[Caller | None, int]:
+def find_caller(
+    conn: Connection, token: str, positioned: bool = False
+) -> tuple[Caller | None, int, int | None]:
     """Whose token this is, or None where it is unknown, ended or revoked; and the version of the shop's settings,
-    which nearly every request needs too and gets by the same round trip."""
+    which nearly every request needs too and gets by the same round trip; and where it is `positioned`, how far the
+    primary's log is kept [bytes]."""
     row = conn.execute(
         """
-        SELECT token.name, scope, bay.slug, token_id, settings.version
+        SELECT token.name, scope, bay.slug, token_id, settings.version,
+               CASE WHEN %s AND NOT pg_is_in_recovery() THEN (pg_current_wal_flush_lsn() - '0/0')::bigint END
         FROM   (SELECT coalesce(max(setting_id), 0) AS version FROM setting) settings
                LEFT JOIN token
                       ON secret_hash = %s AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > now())
                LEFT JOIN bay USING (bay_id)
         """,
-        (hash_of(token),),
+        (positioned, hash_of(token)),
     ).fetchone()
     assert row is not None
-    return (Caller(row[0], row[1], row[2], row[3]) if row[3] is not None else None), int(row[4])
+    found = Caller(row[0], row[1], row[2], row[3]) if row[3] is not None else None
+    return found, int(row[4]), row[5]

@@ -22,7 +22,7 @@ def why_refit(now: Standing) -> str | None:
     """Why to estimate now, in words; None where there is no need."""
     if now.wishes:
         return "somebody asked for it"
-    if not now.cars:
+    if not now.measured:
         return None
     if now.newest is None:
         return "there is no fit yet"

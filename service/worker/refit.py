@@ -57,19 +57,19 @@ def refit(conn: Connection) -> Outcome:
     return Outcome(fit_id, cars, len(history), took)
 
 
-def refit_if_needed(conn: Connection) -> Outcome | None:
-    """The same where it is needed; None where it is not, or where another one is at it."""
-    with fits.estimating(conn) as free:
+def refit_if_needed(conn: Connection, lock: Connection) -> Outcome | None:
+    """The same where it is needed; None where it is not, or where another one is at it. lock: a second connection."""
+    with fits.estimating(lock) as free:
         if free and why_refit(standing_now(conn)) is not None:
             return refit(conn)
     return None
 
 
-def refit_now(conn: Connection, who: str) -> Outcome | None:
+def refit_now(conn: Connection, lock: Connection, who: str) -> Outcome | None:
     """The same, waiting for another one that is at it; None where that one knew all that is committed now."""
     wish = fits.ask_refit(conn, who)
     while True:
-        with fits.estimating(conn) as free:
+        with fits.estimating(lock) as free:
             if free:
                 return None if fits.is_granted(conn, wish.wish_id) else refit(conn)
         time.sleep(LOOK_S)

@@ -9,6 +9,7 @@ import psycopg
 import pytest
 from flask import Flask
 
+from service.answers.cautions import NO_MODEL
 from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
@@ -86,6 +87,48 @@ def test_a_large_history_is_followed_behind_the_answers_which_say_so(client, mon
         time.sleep(0.05)
     assert now["as_of"] > behind["as_of"]
     assert not any("is not in it yet" in caution for caution in now["cautions"])
+
+
+def read_in(client: Client) -> dict:
+    """The answer, once it is the model's."""
+    until = time.monotonic() + PATIENCE_S
+    while (now := client.get(GAIN).json)["method"] != "history-model":
+        assert NO_MODEL in now["cautions"]
+        assert time.monotonic() < until, "never read in"
+        time.sleep(0.05)
+    return now
+
+
+def test_a_large_history_is_read_in_behind_the_answers_which_rest_on_the_pairs_until_then(
+    client, monkeypatch
+):
+    modelled = client.get(GAIN).json
+    client.client.application.extensions["bayledger"].model._states.clear()
+    monkeypatch.setattr("service.answers.model.AT_ONCE", 0)
+    assert client.get(GAIN).json["method"] == "pairs-only"
+    now = read_in(client)
+    assert {name: now[name] for name in now if name != "as_of"} == {
+        name: modelled[name] for name in modelled if name != "as_of"
+    }
+
+
+def test_a_process_begins_to_read_a_large_history_before_anybody_asks_its_curves_too(client, monkeypatch):
+    ledger = client.client.application.extensions["bayledger"]
+    ledger.model._states.clear()
+    monkeypatch.setattr("service.answers.model.AT_ONCE", 0)
+    ledger.warm()
+    until = time.monotonic() + PATIENCE_S
+    while not ledger.model._states:
+        assert time.monotonic() < until, "never read in"
+        time.sleep(0.05)
+    assert ("knots", "sae-j1349") in ledger.model._states["sae-j1349"].solved
+
+
+def test_a_small_history_is_left_until_somebody_asks(client):
+    ledger = client.client.application.extensions["bayledger"]
+    ledger.model._states.clear()
+    ledger.warm()
+    assert not ledger.model._behind
 
 
 def test_a_process_started_later_names_the_same_state_alike(client):

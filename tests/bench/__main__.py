@@ -1,151 +1,147 @@
-"""`python3 bootstrap.py bench`: how long questions and posts take, as ratios within one run.
+"""`python3 bootstrap.py bench`: how good the ledger is, as ratios within one run, each beside what is promised.
 
-Absolute times say more about the machine than about the ledger, so each case is set against a base of the same round:
-`ping` = a route without database, `row` = one row by its key. Rounds are interleaved, every case a few times in each;
-a case's figure is the median over rounds of its round's median over its base's.
+Absolute times say more about the machine than about the ledger, so each is set against a base of the same round: `ping` =
+a route without a database, `row` = one row by its key.
 
-How soon the dashboard's pages speak is measured in a browser on the demo (tests/bench/pages.py): `--only pages`.
+    bench                                             a history of 10,000 pulls, then the model, the pages, an import
+    bench --only questions --pulls 10000 100000 1000000 --keep ~/histories
+    bench --only model --model-sizes shop 91k 250k    the history model without a service, some ten minutes
+    bench --only truth --seeds 4                      the model on simulated shops of known truth, many minutes
+    bench --compare .bench/2026-11-26-12-00-5f3c2ab.json
 
-The history model alone is then measured without a service (tests/bench/model.py): `--only model --model-sizes shop 91k
-250k` does so at three sizes, which takes some ten minutes.
+What was found is written as JSON into .bench/ (--results), growth over several sizes as charts beside it. Ctrl-C leaves
+nothing behind.
 """
 
 import argparse
-import statistics
+import signal
 import sys
-import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.bench.cases import Case, every_case
-from tests.bench.history import fill
-from tests.bench.importing import TARGETS as IMPORT_TARGETS
-from tests.bench.importing import import_figures
-from tests.bench.line import Line
-from tests.bench.model import BENCH_SIZES, TARGETS, model_figures
-from tests.bench.pages import EVERYTHING_MS, FIRST_WORDS_MS, page_times
-from tests.bench.serving import Service, service_in
+from tests.bench.growth import laws, write_charts
+from tests.bench.machine import code_state, load_now, machine
+from tests.bench.model import BENCH_SIZES
+from tests.bench.parts import import_part, model_part, pages_part, truth_part
+from tests.bench.questions import ROUNDS, SMOKE, Pace, measure_questions
+from tests.bench.report import change_lines, report
+from tests.bench.results import Results, UnreadableError, changes, read_results, write_results
+from tests.bench.serving import ROOT, end_helpers
 
-PARTS = ("service", "model", "pages", "import")
-ROUNDS = 15
-PSS_TARGET_MB = 250.0
-WARM = 2
-"""Rounds before those that count."""
+PARTS = ("questions", "model", "pages", "import")
+ASIDE = ("truth",)
+"""Parts that run only when they are asked for."""
+FOLDER = ROOT / ".bench"
+INTERRUPTED = 130
 
 
 def main() -> int:
-    """Measure, print, and judge where that was asked for."""
-    asked = argparse.ArgumentParser(prog="bench", description=__doc__)
-    asked.add_argument("--rounds", type=int, default=ROUNDS)
-    asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
-    asked.add_argument("--only", choices=PARTS, help="the one of these parts")
-    asked.add_argument("--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of its shops")
-    asked.add_argument("--import-rows", type=int, default=5000, help="of the old history that is imported")
-    options = asked.parse_args()
-    reports: dict[str, Callable[[], int]] = {
-        "service": lambda: report_service(options.rounds),
-        "model": lambda: report_model(options.model_sizes),
-        "pages": report_pages,
-        "import": lambda: report_import(options.import_rows),
-    }
-    missed = sum(report() for part, report in reports.items() if options.only in (None, part))
-    return 1 if options.strict and missed else 0
+    """Measure, print, keep, and judge where that was asked for."""
+    options = read_options()
+    stop_cleanly()
+    try:
+        earlier = read_results(options.compare) if options.compare else None
+        results = measured(options)
+    except UnreadableError as error:
+        print(f"bench: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("\nStopped; nothing was kept.", file=sys.stderr)
+        return INTERRUPTED
+    path = options.results or default_path(results)
+    write_results(results, path)
+    written = [path, *write_charts(results, path.parent, path.stem)]
+    show(report(results, laws(results)))
+    if earlier is not None:
+        show(change_lines(changes(results, earlier), str(options.compare)))
+    print(f"\n{results.missed} figures missed their target. Written: {', '.join(map(str, written))}")
+    return 1 if options.strict and results.missed else 0
 
 
-def report_model(sizes: list[str]) -> int:
-    """Print what the history model costs beside its targets; answer how many were missed."""
-    missed = 0
-    for size in sizes:
-        print(f"{f'history model, {size}: CPU [ms]':34}{'':16}{'target':>10}", flush=True)
-        for name, figure in model_figures(size).items():
-            missed += shown(name, None, figure, TARGETS.get(name, {}).get(size), "")
-    return missed
-
-
-def report_import(rows: int) -> int:
-    """Print what an import of old history costs; answer how many targets were missed."""
-    print(f"{f'import of {rows} old rows':42}{'':8}{'target':>10}", flush=True)
-    figures = import_figures(rows)
-    return sum(
-        shown(f"{name:42}", None, figure, IMPORT_TARGETS.get(name), "") for name, figure in figures.items()
+def read_options() -> argparse.Namespace:
+    """What was asked for."""
+    asked = argparse.ArgumentParser(
+        prog="bench", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
+    asked.add_argument("--only", choices=(*PARTS, *ASIDE), help="the one of these parts")
+    asked.add_argument("--pulls", type=positive, nargs="+", default=[10_000], help="histories that are asked")
+    asked.add_argument(
+        "--keep", type=Path, help="a folder in which loaded histories are kept for the next run"
+    )
+    asked.add_argument("--rounds", type=positive, default=ROUNDS, help=f"that count (default {ROUNDS})")
+    asked.add_argument(
+        "--smoke", action="store_true", help="one round of one request each: does it work at all?"
+    )
+    asked.add_argument("--results", type=Path, help="the JSON file to write (default: a new one in .bench)")
+    asked.add_argument("--compare", type=Path, help="an earlier run's JSON file, to be set beside this one")
+    asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
+    asked.add_argument(
+        "--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of simulated shops"
+    )
+    asked.add_argument(
+        "--import-rows", type=positive, default=5000, help="of the old history that is imported"
+    )
+    asked.add_argument("--seeds", type=positive, default=2, help="simulated shops of each size, for `truth`")
+    return asked.parse_args()
 
 
-def report_pages() -> int:
-    """Print how soon each page speaks and is whole; answer how many targets were missed."""
-    print(f"{'pages of the demo, nothing cached':34}{'ms':>8}{'ratio':>8}{'target':>10} ms", flush=True)
-    missed = 0
-    for name, times in page_times():
-        for what, ms, target in (
-            ("first words", times.words_ms, FIRST_WORDS_MS),
-            ("everything drawn", times.everything_ms, EVERYTHING_MS),
-        ):
-            late = ms > target
-            words = f"{target:10.0f}  {'MISSED' if late else 'reached'}"
-            ratio = ms / times.bare_ms
-            print(f"{f'{name}, {what}':34}{ms:8.0f}{ratio:8.1f}{words:20}  x without its script", flush=True)
-            missed += late
-    return missed
+def positive(text: str) -> int:
+    """A whole number above zero."""
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text} is not above zero")
+    return number
 
 
-def report_service(rounds: int) -> int:
-    """Fill a ledger, print what its service takes; answer how many targets were missed."""
-    with (
-        tempfile.TemporaryDirectory(prefix="bench-") as folder,
-        service_in(Path(folder) / "ledger") as service,
-    ):
-        began = time.monotonic()
-        with Line(service.url, service.token) as line:
-            fill(line, service.url, service.token)
-            print(f"history loaded in {time.monotonic() - began:.0f} s")
-            return report(line, service, rounds)
+def stop_cleanly() -> None:
+    """SIGTERM is Ctrl-C, and the first of either is enough: the way out is not to be cut by another. What was started
+    for a moment's work ends at once; a server is stopped by whoever holds it."""
+
+    def stop(_signal: int, _frame: object) -> None:
+        for one in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(one, signal.SIG_IGN)
+        end_helpers()
+        raise KeyboardInterrupt
+
+    for one in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(one, stop)
 
 
-def report(line: Line, service: Service, rounds: int) -> int:
-    """Print every ratio beside its target; answer how many were missed."""
-    loaded_mb = service.pss_mb()
-    cases = every_case(line)
-    medians = measured(line, cases, rounds)
-    print(f"{'':34}{'ms':>8}{'ratio':>8}{'target':>10}")
-    missed = 0
-    for case in cases:
-        ratio = statistics.median(a / b for a, b in zip(medians[case.name], medians[case.base], strict=True))
-        missed += shown(case.name, statistics.median(medians[case.name]), ratio, case.target, case.base)
-    for name, mb in (("demo loaded", loaded_mb), ("after this run", service.pss_mb())):
-        missed += shown(f"PSS of the service, {name} [MB]", None, mb, PSS_TARGET_MB, "")
-    return missed
+def measured(options: argparse.Namespace) -> Results:
+    """All parts that were asked for."""
+    commit, changed = code_state()
+    given = {name: str(value) for name, value in vars(options).items()}
+    date = datetime.now(UTC).isoformat(timespec="seconds")
+    results = Results(date, commit, changed, given, {}, load_now())
+    pace = SMOKE if options.smoke else Pace(rounds=options.rounds)
+    postgres: list[str] = []
+    parts: dict[str, Callable[[], None]] = {
+        "questions": lambda: postgres.append(
+            measure_questions(options.pulls, options.keep, pace, results)
+        ),
+        "model": lambda: results.add(model_part(options.model_sizes)),
+        "pages": lambda: results.add(pages_part()),
+        "import": lambda: results.add(import_part(options.import_rows)),
+        "truth": lambda: results.add(truth_part(options.seeds)),
+    }  # fmt: skip
+    for part in (options.only,) if options.only else PARTS:
+        parts[part]()
+    results.machine = machine(*postgres) if postgres else machine(None)
+    results.load_after = load_now()
+    return results
 
 
-def measured(line: Line, cases: list[Case], rounds: int) -> dict[str, list[float]]:
-    """Each case's median per round [ms]."""
-    medians: dict[str, list[float]] = {case.name: [] for case in cases}
-    for number in range(rounds + WARM):
-        for case in cases:
-            took = [timed(line, case) for _ in range(case.times)]
-            if number >= WARM:
-                medians[case.name].append(statistics.median(took))
-    return medians
+def default_path(results: Results) -> Path:
+    """A file of its own in .bench, by time and commit."""
+    when = results.date[:16].replace("T", "-").replace(":", "-")
+    return FOLDER / f"{when}-{results.commit[:7]}{'-changed' if results.changed else ''}.json"
 
 
-def timed(line: Line, case: Case) -> float:
-    """One request's time [ms]; making it is not counted."""
-    request = case.request()
-    began = time.perf_counter()
-    status, _, body = line.send(request)
-    took = time.perf_counter() - began
-    if status != case.status:
-        raise RuntimeError(f"{case.name} answered {status}: {body.decode()[:500]}")
-    return 1000.0 * took
-
-
-def shown(name: str, ms: float | None, ratio: float, target: float | None, base: str) -> int:
-    """Print one line; 1 where its target is missed."""
-    missed = target is not None and ratio > target
-    words = "" if target is None else f"{target:10.1f}  {'MISSED' if missed else 'reached'}"
-    of = f"  x {base.split(' (')[0]}" if base else ""
-    print(f"{name:34}{'' if ms is None else f'{ms:.2f}':>8}{ratio:8.2f}{words:20}{of}")
-    return int(missed)
+def show(lines: Iterable[str]) -> None:
+    """Print lines as they come."""
+    for line in lines:
+        print(line, flush=True)
 
 
 if __name__ == "__main__":

@@ -197,7 +197,7 @@ def ticks(pid: str, fields: int) -> float:
 
 @dataclass(frozen=True)
 class Cost:
-    """What an import took: CPU of the program and of Postgres [s], wall [s], peak memory of the program [MiB]."""
+    """What a command took: CPU of the program and of Postgres [s], wall [s], peak memory of the program [MiB]."""
 
     program_s: float
     postgres_s: float
@@ -212,17 +212,26 @@ class Cost:
 
 def imported(server: LocalServer, file: Path) -> Cost:
     """Import a file by the command, in a process of its own."""
-    words = ["import", str(file), "--mapping", str(file.with_suffix(".toml"))]
+    return ran(server, ["import", str(file), "--mapping", str(file.with_suffix(".toml"))])
+
+
+def ran(server: LocalServer, words: Sequence[str]) -> Cost:
+    """Run a command of `bayledger` on a ledger to its end; one that fails is an error."""
     before, began, peak_mib = postgres_seconds(server), time.monotonic(), 0.0
     process = command(server, words)
     ended = 0
-    while not ended:
-        time.sleep(LOOK_EVERY_S)
-        peak_mib = max(peak_mib, most_held_mib(process.pid))
-        ended, status, used = os.wait4(process.pid, os.WNOHANG)
+    try:
+        while not ended:
+            time.sleep(LOOK_EVERY_S)
+            peak_mib = max(peak_mib, most_held_mib(process.pid))
+            ended, status, used = os.wait4(process.pid, os.WNOHANG)
+    except BaseException:  # nothing is left behind when the bench is stopped
+        process.terminate()
+        process.wait()
+        raise
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode != 0:
-        raise RuntimeError(f"the import ended with {process.returncode}")
+        raise RuntimeError(f"{words[0]} ended with {process.returncode}")
     wall = time.monotonic() - began
     return Cost(used.ru_utime + used.ru_stime, postgres_seconds(server) - before, wall, peak_mib)
 

@@ -6,12 +6,15 @@ and an answer is read to its Content-Length. It costs a small part of what a ful
 
 import json
 import socket
+import time
 from types import TracebackType
 from typing import Any
 from urllib.parse import urlsplit
 
 END_OF_HEAD = b"\r\n\r\n"
 LENGTH = b"content-length:"
+LONGEST_REST_S = 10.0
+"""A third of how long the service keeps a line that nothing comes on (our choice)."""
 
 
 class Line:
@@ -20,8 +23,19 @@ class Line:
     def __init__(self, url: str, token: str) -> None:
         self._where = urlsplit(url)
         self._token = token
-        self._socket = socket.create_connection((self._where.hostname or "127.0.0.1", self._where.port or 80))
-        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket = self._connected()
+
+    def _connected(self) -> socket.socket:
+        self._used = time.monotonic()
+        made = socket.create_connection((self._where.hostname or "127.0.0.1", self._where.port or 80))
+        made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return made
+
+    def refresh(self) -> None:
+        """Connect anew after so long a rest that the server may be hanging up; to be done where no time is taken."""
+        if time.monotonic() - self._used > LONGEST_REST_S:
+            self._socket.close()
+            self._socket = self._connected()
 
     def __enter__(self) -> "Line":
         return self
@@ -46,6 +60,7 @@ class Line:
 
     def send(self, request: bytes) -> tuple[int, bytes, bytes]:
         """(status, head, body) of the answer."""
+        self.refresh()
         self._socket.sendall(request)
         got = self._receive(b"")
         while (end := got.find(END_OF_HEAD)) < 0:
@@ -58,6 +73,7 @@ class Line:
             if not more:
                 raise ConnectionError("the server hung up in the middle of an answer")
             body, missing = body + more, missing - len(more)
+        self._used = time.monotonic()
         return status, head, body
 
     def _receive(self, got: bytes) -> bytes:

@@ -6,6 +6,7 @@ the ratio to the same page opened without its script in the same round: what the
 
 import statistics
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -49,15 +50,20 @@ class PageTimes:
     everything_ms: float
 
 
-def page_times(rounds: int = BENCH_ROUNDS) -> Iterator[tuple[str, PageTimes]]:
-    """Each page with its times, on a demo started for it."""
+def demo_and_pages(rounds: int = BENCH_ROUNDS) -> tuple[float, dict[str, PageTimes]]:
+    """How long a demo started for it took until one can look around [s], and the times of each of its pages."""
+    began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="bench-") as folder, running_demo(Path(folder)) as live:
-        ledger = Ledger(live.url)
+        ready_s = time.monotonic() - began
         with started_browser() as browser:
-            for name in PAGES:
-                question = asked(name, ledger)
-                found = [one_round(browser, ledger.address(name, **question)) for _ in range(rounds + 1)][1:]
-                yield name, PageTimes(*(statistics.median(column) for column in zip(*found, strict=True)))
+            return ready_s, {name: times_of(browser, Ledger(live.url), name, rounds) for name in PAGES}
+
+
+def times_of(browser: Browser, ledger: Ledger, name: str, rounds: int) -> PageTimes:
+    """One page's times; its first round does not count."""
+    question = asked(name, ledger)
+    found = [one_round(browser, ledger.address(name, **question)) for _ in range(rounds + 1)][1:]
+    return PageTimes(*(statistics.median(column) for column in zip(*found, strict=True)))
 
 
 @contextmanager

@@ -1,7 +1,9 @@
 """The real service, as `bayledger serve` starts it, in a data folder of its own; and what its processes weigh."""
 
+import contextlib
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -13,6 +15,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 PATIENCE_S = 60.0
 SERVICE = [sys.executable, "-m", "service"]
+SERVERS = (b"postgres", b"\0serve\0", b"\0demo\0")
+"""What is in the command of a server."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,14 @@ def workers_of(master: int) -> list[int]:
     """The master's children that run the service (its database is another program)."""
     children = Path(f"/proc/{master}/task/{master}/children").read_text().split()
     return [int(pid) for pid in children if b"service" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+
+
+def end_helpers() -> None:
+    """End what this process started to do some work and wait for: everything but servers, which are stopped in order."""
+    for pid in map(int, Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()):
+        with contextlib.suppress(OSError):
+            if not any(name in Path(f"/proc/{pid}/cmdline").read_bytes() for name in SERVERS):
+                os.kill(pid, signal.SIGTERM)
 
 
 def pss_kb(pid: int) -> int:

@@ -23,6 +23,7 @@ def test_each_kind_of_value_is_read_from_its_variable():
             "BAYLEDGER_BEHIND_TLS": "yes",
             "BAYLEDGER_DATA_DIR": "/srv/x",
             "BAYLEDGER_HOST": "::1",
+            "BAYLEDGER_READ_MAX_LAG_S": "0.5",
         }
     )
     assert (settings.port, settings.behind_tls, settings.data_dir, settings.host) == (
@@ -31,6 +32,7 @@ def test_each_kind_of_value_is_read_from_its_variable():
         Path("/srv/x"),
         "::1",
     )
+    assert settings.read_max_lag_s == 0.5
 
 
 def test_a_flag_comes_before_the_environment_and_an_empty_variable_counts_as_unset():
@@ -46,6 +48,11 @@ def test_a_flag_comes_before_the_environment_and_an_empty_variable_counts_as_uns
         ("BAYLEDGER_PORT", "ninety", "whole number"),
         ("BAYLEDGER_PORT", "70000", "between 0 and 65535"),
         ("BAYLEDGER_THREADS", "0", "at least 1"),
+        ("BAYLEDGER_PROCESSES", "0", "at least 1"),
+        ("BAYLEDGER_PROCESSES", "two", "whole number"),
+        ("BAYLEDGER_READ_MAX_LAG_S", "soon", "a number"),
+        ("BAYLEDGER_READ_MAX_LAG_S", "0", "above 0"),
+        ("BAYLEDGER_READ_MAX_LAG_S", "nan", "above 0"),
         ("BAYLEDGER_BEHIND_TLS", "perhaps", "yes or no"),
         ("BAYLEDGER_LOG_LEVEL", "loud", "debug, info, warning, error"),
         ("BAYLEDGER_TLS_CERT", "chain.pem", "belong together"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -117,7 +116,7 @@ def folder() -> Iterator[Path]:
     inside = outer / "data"
     yield inside
     end_server_of(inside)
-    shutil.rmtree(outer)
+    subprocess.run(["rm", "-r", outer], check=True)  # a third of what `shutil.rmtree` takes
 
 
 @pytest.fixture

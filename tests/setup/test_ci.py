@@ -28,9 +28,10 @@ def ci(folder: Path, **says: str) -> subprocess.CompletedProcess[str]:
     shutil.copy(ROOT / ".ci" / "run", folder / ".ci" / "run")
     (folder / "bootstrap.py").write_text(STAND_IN)
     (folder / "bin").mkdir()
-    browser = folder / "bin" / "chromium-headless-shell"
-    browser.write_text("#!/bin/sh\n")
-    browser.chmod(0o755)
+    for name in ("chromium-headless-shell", "pgbouncer"):
+        there = folder / "bin" / name
+        there.write_text("#!/bin/sh\n")
+        there.chmod(0o755)
     path = f"{folder / 'bin'}{os.pathsep}{os.environ['PATH']}"
     environment = {**os.environ, "PATH": path, **GOOD, **says}
     return subprocess.run(["bash", ".ci/run"], cwd=folder, env=environment, capture_output=True, text=True)

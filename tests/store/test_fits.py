@@ -128,6 +128,15 @@ def is_free(line):
         return free
 
 
+def test_who_estimates_has_no_snapshot_and_no_number_that_others_would_wait_for(lines):
+    with fits.estimating(lines[0]):
+        held = lines[1].execute(
+            "SELECT state, backend_xid, backend_xmin FROM pg_stat_activity WHERE pid = %s",
+            (lines[0].info.backend_pid,),
+        )
+        assert held.fetchone() == ("idle in transaction", None, None)
+
+
 def test_a_wish_ends_with_a_fit_that_knows_what_was_committed_when_it_was_asked(lines):
     line = lines[0]
     wish = fits.ask_refit(line, "admin")

@@ -58,8 +58,9 @@ def first(server: LocalServer, tmp_path_factory: pytest.TempPathFactory) -> Iter
     app = ledger.client.client.application
     transport = httpx.WSGITransport(app)
     load("http://ledger", str(ledger.client.token), cars=CARS, progress=False, transport=transport)
-    with psycopg.connect(ledger.service_url, autocommit=True) as connection:
-        assert refit_now(connection, "test") is not None
+    connection, lock = (psycopg.connect(ledger.service_url, autocommit=True) for _ in range(2))
+    with connection, lock:
+        assert refit_now(connection, lock, "test") is not None
         add_old_records(ledger, connection, tmp_path_factory.mktemp("old"))
     mend(ledger.client)
     yield ledger

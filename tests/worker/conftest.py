@@ -38,8 +38,8 @@ def measure_three_cars(owner_url: str, url: str) -> None:
 
 @pytest.fixture
 def lines(measured_url: str, server: LocalServer) -> Iterator[list[psycopg.Connection]]:
-    """Two connections to it; the fits and wishes that a test leaves are taken away again."""
-    opened = [psycopg.connect(measured_url, autocommit=True) for _ in range(2)]
+    """Three connections to it; the fits and wishes that a test leaves are taken away again."""
+    opened = [psycopg.connect(measured_url, autocommit=True) for _ in range(3)]
     yield opened
     for line in opened:
         line.close()

@@ -11,21 +11,23 @@ from service.worker.need import why_refit
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
-def standing(*, age=timedelta(hours=1), took=timedelta(seconds=1), fitted=100, cars=100, changed=0, wishes=0):
+def standing(
+    *, age=timedelta(hours=1), took=timedelta(seconds=1), fitted=100, measured=True, changed=0, wishes=0
+):
     """A fit of `fitted` cars that was begun `age` ago; without one where `fitted` is None."""
     begun = NOW - age
     fit = None if fitted is None else FitFacts(
         1, begun, begun + took, "peak_power", "sae-j1349", 1, fitted, 3 * fitted, Mark(700, frozenset()), {}
     )  # fmt: skip
-    return Standing(fit, NOW, cars, changed, wishes)
+    return Standing(fit, NOW, measured, changed, wishes)
 
 
 def test_an_empty_ledger_has_nothing_to_estimate():
-    assert why_refit(standing(fitted=None, cars=0)) is None
+    assert why_refit(standing(fitted=None, measured=False)) is None
 
 
 def test_without_a_fit_the_first_car_is_reason_enough():
-    assert why_refit(standing(fitted=None, cars=1)) == "there is no fit yet"
+    assert why_refit(standing(fitted=None)) == "there is no fit yet"
 
 
 @pytest.mark.parametrize(("changed", "wanted"), [(2, False), (3, True)])

@@ -57,7 +57,7 @@ def test_what_fails_half_way_leaves_the_former_fit_and_the_wish(lines, monkeypat
 
     monkeypatch.setattr(refitting, "pack", broken)
     with pytest.raises(RuntimeError):
-        refit_if_needed(lines[0])
+        refit_if_needed(*lines[:2])
     assert newest(lines[1]).fit_id == former
     assert not fits.is_granted(lines[1], wish.wish_id)
     with fits.estimating(lines[1]) as free:
@@ -65,14 +65,14 @@ def test_what_fails_half_way_leaves_the_former_fit_and_the_wish(lines, monkeypat
 
 
 def test_it_is_done_once_where_there_is_need_and_not_again(lines):
-    assert refit_if_needed(lines[0]).fit_id is not None
-    assert refit_if_needed(lines[0]) is None
+    assert refit_if_needed(*lines[:2]).fit_id is not None
+    assert refit_if_needed(*lines[:2]) is None
     assert standing_now(lines[0]).changed == 0
 
 
 def test_it_is_not_done_where_another_one_is_at_it(lines):
-    with fits.estimating(lines[1]):
-        assert refit_if_needed(lines[0]) is None
+    with fits.estimating(lines[2]):
+        assert refit_if_needed(*lines[:2]) is None
     assert newest(lines[0]) is None
 
 
@@ -80,14 +80,14 @@ def test_who_must_have_it_waits_for_who_is_at_it(lines):
     holding = threading.Event()
 
     def hold():
-        with fits.estimating(lines[1]):
+        with fits.estimating(lines[2]):
             holding.set()
             time.sleep(1.0)
 
     other = threading.Thread(target=hold)
     other.start()
     holding.wait()
-    outcome = refit_now(lines[0], "admin")
+    outcome = refit_now(*lines[:2], "admin")
     other.join()
     assert newest(lines[0]).fit_id == outcome.fit_id
     assert standing_now(lines[0]).wishes == 0

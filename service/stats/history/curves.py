@@ -93,9 +93,9 @@ def simultaneous_factor(correlation: Floats, df: float, level: float) -> float:
     At least a single knot's t quantile, at most that of Bonferroni's bound for so many knots.
     """
     k = len(correlation)
-    normal, dealt = _draws(k)
+    _, dealt = _draws(k)
     scale = np.sqrt(chdtri(df, (np.arange(CHI_STEPS) + 0.5) / CHI_STEPS) / df)[dealt]
-    largest = np.abs(normal @ _root(correlation).T).max(axis=1) / scale
+    largest = _drawn(correlation).largest / scale
     one, every = stdtrit(df, 0.5 + level / 2.0), stdtrit(df, 1.0 - (1.0 - level) / (2.0 * k))
     return float(np.clip(np.quantile(largest, level), one, every))
 
@@ -109,14 +109,25 @@ def peak_shift(
     torque], finite; knots [k], gain and correlation, as for `curve`, a cubic spline between knots.
     """
     spread = np.asarray(CubicSpline(knots, np.eye(len(knots)))(rpm.clip(knots[0], knots[-1])))
-    sd = widened_sd(gain, level)
-    normal, _ = _draws(len(knots))
-    gains = quantile(gain.mean, sd, normal @ _root(correlation).T) @ spread.T
+    drawn = quantile(gain.mean, widened_sd(gain, level), _drawn(correlation).normal)
     before = _peaks(rpm, base[np.newaxis])[0]
-    moved = _peaks(rpm, base + gains) - before
+    near = _may_peak(base, spread, drawn)
+    moved = _peaks(rpm[near], base[near] + drawn @ spread[near].T) - before
     typical = float(_peaks(rpm, (base + spread @ gain.mean)[np.newaxis])[0] - before)
     low, high = np.quantile(moved, [(1.0 - level) / 2.0, (1.0 + level) / 2.0])
     return Interval(typical, min(float(low), typical), max(float(high), typical))
+
+
+def _may_peak(base: Floats, spread: Floats, drawn: Floats) -> slice:
+    """The stretch of a curve in which every draw has its peak, a point more on either side: a point whose most is below
+    what another has at least is no draw's peak.
+
+    Parameters: base [m], spread [m, k] and drawn [draws, k], gains at the knots: a draw's curve is base + spread @ drawn.
+    """
+    least, most = drawn.min(axis=0), drawn.max(axis=0)
+    up, down = np.maximum(spread, 0.0), np.minimum(spread, 0.0)
+    may = np.flatnonzero(base + up @ most + down @ least >= (base + up @ least + down @ most).max())
+    return slice(max(0, int(may[0]) - 1), int(may[-1]) + 2)
 
 
 def mean_over(gain: CellColumns, correlation: Floats, wanted: NDArray[np.bool_], level: float) -> Interval:
@@ -170,6 +181,26 @@ def _root(correlation: Floats) -> Floats:
     values, vectors = np.linalg.eigh(correlation)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     return np.asarray(root / np.sqrt((root * root).sum(axis=1, keepdims=True)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """Draws of a normal with a correlation [DRAWS, k], and the largest size in each [DRAWS]."""
+
+    normal: Floats
+    largest: Floats
+
+
+def _drawn(correlation: Floats) -> _Drawn:
+    """The draws of a correlation; every curve of one state of the model has the same."""
+    return _drawn_of(np.ascontiguousarray(correlation, dtype=np.float64).tobytes(), len(correlation))
+
+
+@lru_cache(maxsize=4)
+def _drawn_of(correlation: bytes, k: int) -> _Drawn:
+    normal, _ = _draws(k)
+    correlated = normal @ _root(np.frombuffer(correlation).reshape(k, k)).T
+    return _Drawn(correlated, np.abs(correlated).max(axis=1))
 
 
 @lru_cache(maxsize=8)

@@ -213,11 +213,14 @@ def _below(gains: Floats, spreads: Floats, value: Floats) -> Floats:
 def _quantiles(gains: Floats, spreads: Floats, targets: Floats) -> Floats:
     """Where the mixture's distribution function reaches each target [k, ...].
 
-    Newton's steps inside a bracket that each of them narrows, halving it where a step would leave it.
+    Newton's steps inside a bracket that each of them narrows, halving it where a step would leave it; from where a
+    normal of the mixture's mean and variance has the target.
     """
     low = np.broadcast_to((gains - FAR * spreads).min(axis=0), targets.shape)
     high = np.broadcast_to((gains + FAR * spreads).max(axis=0), targets.shape)
-    at = np.broadcast_to(_over_nodes(gains), targets.shape)
+    mean = _over_nodes(gains)
+    sd = np.sqrt(_over_nodes((gains - mean) ** 2 + spreads**2))
+    at = np.clip(mean + sd * ndtri(targets), low, high)
     for _ in range(STEPS):
         apart = (at - gains[:, np.newaxis]) / spreads[:, np.newaxis]
         over = _over_nodes(ndtr(apart)) - targets

@@ -54,6 +54,20 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Places:
+    """`Place` for many cars at once, arrays over them; NaN where a car's own level is not known."""
+
+    percentile: Floats
+    low: Floats
+    high: Floats
+    chance_above: Floats
+
+    def groups(self) -> list[str | None]:
+        """Which of GROUPS each car is in; None where it is not placed."""
+        return [None if above != above else group_of(above) for above in self.chance_above.tolist()]
+
+
+@dataclass(frozen=True, slots=True)
 class Sides:
     """How a kind's cars divide about the average: shares with Wilson intervals, cars in each of GROUPS."""
 
@@ -113,30 +127,55 @@ def place(own: float, variance: float, spread: float, level: float = 0.9) -> Pla
         raise ValueError(
             f"own, variance, spread: {own:g}, {variance:g}, {spread:g} place no car; leave it out"
         )
-    kept = spread * spread / (spread * spread + variance)
-    mean, left = kept * own, kept * variance
-    half = float(stdtrit(TAILS_DF, 0.5 + level / 2.0)) * math.sqrt(left)
-    above = float(stdtr(TAILS_DF, mean / math.sqrt(left))) if left > 0.0 else float(np.sign(mean) / 2.0 + 0.5)
+    found = places([own], [variance], spread, level)
+    above = float(found.chance_above[0])
     return Place(
-        level=mean,
-        percentile=100.0 * float(ndtr(mean / math.sqrt(spread * spread + left))),
-        interval=(100.0 * float(ndtr((mean - half) / spread)), 100.0 * float(ndtr((mean + half) / spread))),
+        level=own * spread * spread / (spread * spread + variance),
+        percentile=float(found.percentile[0]),
+        interval=(float(found.low[0]), float(found.high[0])),
         chance_above=above,
-        group=GROUPS[0] if above > CLEAR else GROUPS[1] if above < 1.0 - CLEAR else GROUPS[2],
+        group=group_of(above),
     )
 
 
-def sides(places: Sequence[Place], level: float = 0.9) -> Sides | None:
+def places(own: ArrayLike, variance: ArrayLike, spread: float, level: float = 0.9) -> Places:
+    """Where each of many cars lies; parameters as for `place`, NaN in `own` and `variance` where not known."""
+    levels, errors = np.asarray(own, dtype=np.float64), np.asarray(variance, dtype=np.float64)
+    kept = spread * spread / (spread * spread + errors)
+    mean, left = kept * levels, kept * errors
+    error = np.sqrt(left)
+    half = float(stdtrit(TAILS_DF, 0.5 + level / 2.0)) * error
+    exact = np.sign(mean) / 2.0 + 0.5
+    t = np.divide(mean, error, out=np.zeros_like(mean), where=error > 0.0)
+    return Places(
+        percentile=100.0 * ndtr(mean / np.sqrt(spread * spread + left)),
+        low=100.0 * ndtr((mean - half) / spread),
+        high=100.0 * ndtr((mean + half) / spread),
+        chance_above=np.where(error > 0.0, stdtr(TAILS_DF, t), exact),
+    )
+
+
+def group_of(above: float) -> str:
+    """Which of GROUPS a chance to be above the average makes it."""
+    return GROUPS[0] if above > CLEAR else GROUPS[1] if above < 1.0 - CLEAR else GROUPS[2]
+
+
+def sides(found: Sequence[Place], level: float = 0.9) -> Sides | None:
     """How cars divide about the average, by what each is more likely; None without cars."""
-    n = len(places)
+    return sides_by(np.array([one.chance_above for one in found]), level)
+
+
+def sides_by(chance_above: Floats, level: float = 0.9) -> Sides | None:
+    """The same by each car's chance to be above the average, NaN where it is not placed."""
+    chances = chance_above[~np.isnan(chance_above)]
+    n = len(chances)
     if n == 0:
         return None
-    above = (
-        sum(one.chance_above > 0.5 for one in places) + sum(one.chance_above == 0.5 for one in places) / 2.0
-    )
-    groups = tuple(sum(one.group == name for one in places) for name in GROUPS)
+    above = float((chances > 0.5).sum() + (chances == 0.5).sum() / 2.0)
+    clearly_above, clearly_below = int((chances > CLEAR).sum()), int((chances < 1.0 - CLEAR).sum())
+    groups = (clearly_above, clearly_below, n - clearly_above - clearly_below)
     return Sides(
         Share(above / n, *wilson(above, n, level)),
         Share(1.0 - above / n, *wilson(n - above, n, level)),
-        (groups[0], groups[1], groups[2]),
+        groups,
     )

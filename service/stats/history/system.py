@@ -46,6 +46,7 @@ from service.stats.history.effects import car_effects, car_gains, setup_residual
 from service.stats.history.fitted import Fit
 from service.stats.history.layout import ETHANOL_KEY, LEVEL_KEY, inlet_key, pair_key, prior_of
 from service.stats.history.others import Solved, solved_for, whitened_against
+from service.stats.history.place import shop_spread
 
 NO_BESIDE: Final[Mapping[int, float]] = {}
 
@@ -264,6 +265,11 @@ class System:
         return car_effects(self._assembly, self._assembly.solution, self.bay_stretches, every)
 
     @cached_property
+    def shop_spread(self) -> float:
+        """Spread of true levels between cars of one platform, over all platforms [ln] (place.py)."""
+        return shop_spread(self._cars.own, self._cars.own_variance, self.fit.spreads.car)
+
+    @cached_property
     def _car_gains(self) -> CarGains:
         return car_gains(self._assembly)
 
@@ -351,7 +357,16 @@ class Others:
 
     def cars(self) -> CarEffects:
         """As System.cars, of the first column, in its cars that have a value."""
+        return self._cars
+
+    @cached_property
+    def _cars(self) -> CarEffects:
         return self._solved.cars(self._system.bay_stretches)
+
+    @cached_property
+    def shop_spread(self) -> float:
+        """As System.shop_spread, of the first column."""
+        return shop_spread(self._cars.own, self._cars.own_variance, self._system.fit.spreads.car)
 
     def cars_at(self, part: int, platform: int) -> Ints:
         """Cars of the platform measured with the part that have a value in each column [r]."""
