@@ -14,9 +14,12 @@ nothing behind.
 """
 
 import argparse
+import os
 import signal
 import sys
-from collections.abc import Callable, Iterable
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -42,7 +45,8 @@ def main() -> int:
     stop_cleanly()
     try:
         earlier = read_results(options.compare) if options.compare else None
-        results = measured(options)
+        with temporary_files_together():
+            results = measured(options)
     except UnreadableError as error:
         print(f"bench: {error}", file=sys.stderr)
         return 2
@@ -106,6 +110,24 @@ def stop_cleanly() -> None:
 
     for one in (signal.SIGINT, signal.SIGTERM):
         signal.signal(one, stop)
+
+
+@contextmanager
+def temporary_files_together() -> Iterator[None]:
+    """One folder for whatever this run and its programs leave in passing, a stopped browser's profile too; gone at the
+    end."""
+    with tempfile.TemporaryDirectory(prefix="bench-", ignore_cleanup_errors=True) as folder:
+        Path(folder).chmod(0o711)  # a database that runs as another user finds its own folder in it
+        before = os.environ.get("TMPDIR")
+        os.environ["TMPDIR"] = tempfile.tempdir = folder
+        try:
+            yield
+        finally:
+            tempfile.tempdir = None
+            if before is None:
+                del os.environ["TMPDIR"]
+            else:
+                os.environ["TMPDIR"] = before
 
 
 def measured(options: argparse.Namespace) -> Results:
