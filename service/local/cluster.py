@@ -169,6 +169,7 @@ class Cluster:
             with suppress(ProcessLookupError):
                 os.kill(pid, order)
             if self._wait_until_gone(pid, patience_s):
+                self.places.forget_socket_folder()
                 return
         raise LocalServerError(f"the server (process {pid}) does not stop; see {self.places.log}.")
 

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 import stat
-import tempfile
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,9 @@ LONGEST_SOCKET_PATH = 103
 # Postgres takes a comma-separated list of socket folders and libpq one of hosts: anything unusual goes to the
 # hashed folder instead of being quoted twice.
 PLAIN_PATH = re.compile(r"[A-Za-z0-9_./+-]+")
+# Where a socket goes whose data folder has too long a name: not TMPDIR, which may be as long, and which another process
+# that asks for the same ledger may have set otherwise.
+SHORT_FOLDER = Path("/tmp")  # noqa: S108  the folder made in it is private, and refused when somebody else made it
 PRIVATE = 0o700
 
 
@@ -50,6 +53,12 @@ class Places:
     def pid_file(self) -> Path:
         return self.postgres / "postmaster.pid"
 
+    def forget_socket_folder(self) -> None:
+        """Take away a folder that lies outside the data folder and holds nothing any more."""
+        if self.socket.parent != self.root:
+            with suppress(OSError):
+                self.socket.rmdir()
+
     @property
     def socket_lock(self) -> Path:
         return self.socket / f".s.PGSQL.{PORT}.lock"
@@ -74,7 +83,7 @@ def _socket_folder(root: Path) -> Path:
     if len(os.fsencode(f"{inside}{name}")) <= LONGEST_SOCKET_PATH and PLAIN_PATH.fullmatch(str(inside)):
         return inside
     digest = hashlib.sha256(os.fsencode(root)).hexdigest()[:16]
-    return Path(tempfile.gettempdir()) / f"bayledger-{digest}"
+    return SHORT_FOLDER / f"bayledger-{digest}"
 
 
 def make_root(root: Path) -> None:
