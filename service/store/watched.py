@@ -35,6 +35,10 @@ WATCHED = """
                SELECT received_at FROM session ORDER BY session_id DESC LIMIT 1))::float8,
            extract(epoch FROM clock_timestamp() - (
                SELECT as_of FROM model_fit ORDER BY fit_id DESC LIMIT 1))::float8,
-           coalesce((SELECT n_live_tup FROM pg_stat_user_tables WHERE relid = 'setup'::regclass), 0),
-           coalesce((SELECT n_live_tup FROM pg_stat_user_tables WHERE relid = 'pair'::regclass), 0)
+           (SELECT greatest(live.n_live_tup, stored.reltuples)::bigint
+            FROM   pg_class stored JOIN pg_stat_user_tables live ON live.relid = stored.oid
+            WHERE  stored.oid = 'setup'::regclass),
+           (SELECT greatest(live.n_live_tup, stored.reltuples)::bigint
+            FROM   pg_class stored JOIN pg_stat_user_tables live ON live.relid = stored.oid
+            WHERE  stored.oid = 'pair'::regclass)
 """

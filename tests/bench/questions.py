@@ -36,14 +36,16 @@ ROUNDS, WARM = 10, 2
 
 @dataclass(frozen=True)
 class Pace:
-    """How much is measured: rounds that count, rounds before them, at most so many requests of a kind in a round, how many
-    each of several clients sends, how many posts are looked for on a standby, how often a rival is asked in a round,
-    whether the model is estimated once more, and on how many cars is posted."""
+    """How much is measured: rounds that count, rounds before them, at most so many requests of a kind in a round and of
+    each of several clients, fewer where they would take longer than so long [ms] by the round before, how many posts are
+    looked for on a standby, how often a rival is asked in a round, whether the model is estimated once more, and on how
+    many cars is posted."""
 
     rounds: int = ROUNDS
     warm: int = WARM
     times: int = 100
     each_of_crowd: int = 5
+    longest_ms: float = 300.0
     seen_on_standby: int = 100
     of_rivals: int = 3
     estimate_anew: bool = True
@@ -87,36 +89,47 @@ def measure_questions(sizes: Sequence[int], keep: Path | None, pace: Pace, resul
 def rounds_of(histories: Sequence[Served], pace: Pace) -> Rounds:
     """Every kind of request in every round, those of all histories next to each other."""
     found: dict[Key, list[Took]] = defaultdict(list)
+    before: dict[Key, Took] = {}
     for number in range(pace.warm + pace.rounds):
         tell(f"round {number + 1} of {pace.warm + pace.rounds}")
-        for key, took in one_round(histories, pace):
+        before = dict(one_round(histories, pace, before))
+        for key, took in before.items():
             if number >= pace.warm:
                 found[key].append(took)
     return found
 
 
-def one_round(histories: Sequence[Served], pace: Pace) -> Iterator[tuple[Key, Took]]:
-    """What each took once over."""
+def one_round(
+    histories: Sequence[Served], pace: Pace, before: Mapping[Key, Took]
+) -> Iterator[tuple[Key, Took]]:
+    """What each took once over, after a round in which they took what they took `before`."""
     for cases in zip(*(history.cases for history in histories), strict=True):
         for history, case in zip(histories, cases, strict=True):
-            yield (history.pulls, case.name, 1), by_one(history, case, pace)
+            key = (history.pulls, case.name, 1)
+            yield key, by_one(history, case, how_many(before.get(key), min(case.times, pace.times), pace))
         if cases[0].crowd:
             for history, case in zip(histories, cases, strict=True):
-                yield (history.pulls, case.name, BAYS), by_crowd(history, case, pace)
+                key = (history.pulls, case.name, BAYS)
+                yield key, by_crowd(history, case, how_many(before.get(key), pace.each_of_crowd, pace))
     for directs in zip(*(history.directs for history in histories), strict=True):
         for history, direct in zip(histories, directs, strict=True):
             yield (history.pulls, direct.name, 0), bare(direct, pace)
 
 
-def by_one(history: Served, case: Case, pace: Pace) -> Took:
+def how_many(before: Took | None, most: int, pace: Pace) -> int:
+    """Requests of one kind that fit into the time of one kind, for each client; at least one."""
+    longest = pace.longest_ms / before.median_ms if before else 1.0
+    return max(1, min(most, int(longest)))
+
+
+def by_one(history: Served, case: Case, times: int) -> Took:
     """One client."""
-    times = min(case.times, pace.times)
     return one_client(history.line, case.request, times, case.status, case.name, history.meter)
 
 
-def by_crowd(history: Served, case: Case, pace: Pace) -> Took:
-    """Eight clients at once; their requests are made beforehand."""
-    requests = [case.request() for _ in range(BAYS * pace.each_of_crowd)]
+def by_crowd(history: Served, case: Case, each: int) -> Took:
+    """Eight clients at once, so many requests each, made beforehand."""
+    requests = [case.request() for _ in range(BAYS * each)]
     return history.crowd.took(requests, case.status, case.name, history.meter)
 
 

@@ -11,6 +11,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from service.settings import Settings
 from service.store.car_changes import changes_since, mark_now, note_cars
 from service.store.standby import BEHIND, GONE, NO_STANDBY
+from service.store.watched import watched
 from tests.api.gains import GAIN, post
 from tests.conftest import Client
 from tests.factories import session, setup
@@ -240,7 +241,18 @@ def test_metrics_tell_how_much_evidence_there_is(two, primary_only):
     for table, name in (("setup", "setups"), ("pair", "pairs")):
         kept = two.on_primary(f"SELECT count(*) FROM {table}")
         assert kept > 0
+        with psycopg.connect(two.primary.superuser_url) as conn:
+            conn.execute(f"ANALYZE {table}")
         wait_until(lambda name=name, kept=kept: metric(primary_only, name) == kept)
+
+
+def test_so_does_a_standby_that_took_over_before_its_own_statistics_have_begun(two):
+    with psycopg.connect(two.primary.superuser_url) as conn:
+        conn.execute("ANALYZE setup")
+    two.caught_up()
+    seen = watched(lambda: psycopg.connect(two.read_url))
+    assert seen is not None
+    assert seen.setups == two.on_primary("SELECT count(*) FROM setup") > 0
 
 
 def test_posts_never_ask_the_standby(two, reading):
