@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Event
 
 from tests.bench.growth import laws, write_charts
 from tests.bench.machine import code_state, load_now, machine
@@ -42,7 +43,7 @@ INTERRUPTED = 130
 def main() -> int:
     """Measure, print, keep, and judge where that was asked for."""
     options = read_options()
-    stop_cleanly()
+    stopped = stop_cleanly()
     try:
         earlier = read_results(options.compare) if options.compare else None
         with temporary_files_together():
@@ -50,7 +51,9 @@ def main() -> int:
     except UnreadableError as error:
         print(f"bench: {error}", file=sys.stderr)
         return 2
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, Exception):
+        if not stopped.is_set():
+            raise
         print("\nStopped; nothing was kept.", file=sys.stderr)
         return INTERRUPTED
     path = options.results or default_path(results)
@@ -98,11 +101,14 @@ def positive(text: str) -> int:
     return number
 
 
-def stop_cleanly() -> None:
+def stop_cleanly() -> Event:
     """SIGTERM is Ctrl-C, and the first of either is enough: the way out is not to be cut by another. What was started
-    for a moment's work ends at once; a server is stopped by whoever holds it."""
+    for a moment's work ends at once; a server is stopped by whoever holds it. The event says that it was asked for: what
+    goes wrong from then on is no fault of the run's, as a browser that is gone when its page is to be closed."""
+    stopped = Event()
 
     def stop(_signal: int, _frame: object) -> None:
+        stopped.set()
         for one in (signal.SIGINT, signal.SIGTERM):
             signal.signal(one, signal.SIG_IGN)
         end_helpers()
@@ -110,6 +116,7 @@ def stop_cleanly() -> None:
 
     for one in (signal.SIGINT, signal.SIGTERM):
         signal.signal(one, stop)
+    return stopped
 
 
 @contextmanager
