@@ -872,7 +872,7 @@ CREATE INDEX setup_summary_by_bay ON public.setup_summary USING btree (bay_id, s
 
 CREATE INDEX setup_summary_stock ON public.setup_summary USING btree (platform_id, vehicle_id) INCLUDE (setup_id, power_kw, torque_nm, stock_checked) WHERE (stock AND counts);
 
-CREATE INDEX setup_summary_stock_at_level ON public.setup_summary USING btree (platform_id, setup_id DESC) WHERE (stock AND counts AND (level_standard = 'any'::text));
+CREATE INDEX setup_summary_stock_at_level ON public.setup_summary USING btree (platform_id, setup_id DESC) INCLUDE (power_kw) WHERE (stock AND counts AND (level_standard = 'any'::text));
 
 CREATE INDEX setup_summary_stock_newest ON public.setup_summary USING btree (platform_id, setup_id DESC) WHERE (stock AND counts);
 

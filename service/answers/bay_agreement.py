@@ -11,11 +11,11 @@ from statistics import NormalDist
 
 import numpy as np
 
-from service.answers.cautions import NO_VERDICT_YET, behind_caution
-from service.answers.model import PEAK, ModelState
+from service.answers.behind import Worked
+from service.answers.model import PEAK, Live, ModelState
 from service.answers.odd_bays import steps_of
 from service.domain.history import History, Ints, moment_of
-from service.stats.history.bays import Estimate, Step, drift_column, estimate
+from service.stats.history.bays import Estimate, Step, drift_columns, estimate
 from service.stats.history.cells import BayLevel
 from service.stats.history.check_car import CheckReading, check_readings
 from service.stats.history.noise_study import BayNoise, repeatability_by_bay, round_robin, shop_noise
@@ -112,17 +112,25 @@ class Agreement:
     cautions: tuple[str, ...]
 
 
-def bay_agreement(conn: Connection, level: float, state: ModelState | None) -> Agreement:
+def agreed(level: float, live: Live, state: ModelState) -> Worked | None:
+    """How far the bays agree: in a large history in the state that was worked out last, None where none was yet."""
+    return live.worked_out(state, ("agreement", level), partial(bay_agreement, level=level))
+
+
+def nothing_yet(level: float) -> Agreement:
+    """The answer where nothing can be said yet."""
+    return Agreement((), (), None, None, level, ())
+
+
+def bay_agreement(conn: Connection, state: ModelState, level: float) -> Agreement:
     """Answer how far the bays agree."""
     posts = last_posts(conn)
-    if state is None:
-        return Agreement((), (), None, None, level, (NO_VERDICT_YET,))
     history = past(conn, PEAK, state.standard).history
     levels = newest_levels(state.system)
     noise = shop_noise(state.system.fit, list(levels.values()))
     repeats = repeatability_by_bay(history, state.system.fit.pull_spread)
     checked, stepped = check_cars(conn, state, history), steps_of(conn, state)
-    events = bay_events(conn)
+    events, drifting = bay_events(conn), drifts(state.system)
     bays = tuple(
         agreement_of(
             post,
@@ -133,12 +141,12 @@ def bay_agreement(conn: Connection, level: float, state: ModelState | None) -> A
             checked.get(post.bay_id, ()),
             tuple(stepped.get(post.bay_id, ())),
             tuple(event for event in events if event.bay_id == post.bay_id),
-            state.system,
+            drifting.get(post.bay_id),
             level,
         )
         for post in posts
     )
-    cautions = tuple(agreement_cautions(bays, state))
+    cautions = tuple(agreement_cautions(bays))
     return Agreement(bays, pairs_of(state), noise, study_of(history, state), level, cautions)
 
 
@@ -194,12 +202,11 @@ def agreement_of(
     check: tuple[CheckCar, ...],
     steps: tuple[Step, ...],
     events: tuple[BayEvent, ...],
-    system: System,
+    drift: Estimate | None,
     wanted: float,
 ) -> BayAgreement:
     """One bay."""
     compared = level if level is not None and level.identifiable else None
-    drift = drift_of(system, post.bay_id)
     return BayAgreement(
         post=post,
         level=compared,
@@ -223,14 +230,21 @@ def about(mean: float, variance: float, level: float) -> tuple[float, float]:
     return mean - half, mean + half
 
 
-def drift_of(system: System, bay_id: int) -> Estimate | None:
-    """How a bay's level moves with time [ln a year]; None where its readings span too short a time to tell."""
+def drifts(system: System) -> Mapping[int, Estimate]:
+    """How bays' levels move with time [ln a year]; those are left out whose readings span too short a time to tell."""
     setups = system.setups()
-    in_bay = setups.bay_id == bay_id
-    if not in_bay.any() or np.ptp(setups.at[in_bay]) < FEWEST_DAYS:
-        return None
-    score, information = system.columns_against(drift_column(setups.at, in_bay))
-    return estimate(float(score[0]), float(information[0, 0]))
+    long = [
+        bay
+        for bay in np.unique(setups.bay_id).tolist()
+        if np.ptp(setups.at[setups.bay_id == bay]) >= FEWEST_DAYS
+    ]
+    columns = drift_columns(setups.at, setups.bay_id, long)
+    score, information = system.columns_against(columns, np.arange(len(long) + 1))
+    found = {
+        bay: estimate(float(of_bay), float(known[0, 0]))
+        for bay, of_bay, known in zip(long, score, information, strict=True)
+    }
+    return {bay: drift for bay, drift in found.items() if drift is not None}
 
 
 def study_of(history: History, state: ModelState) -> Precision | Crossed | None:
@@ -283,9 +297,8 @@ def same_state(history: History, vehicle: int) -> Ints:
     return rows[[state == usual for state in states]]
 
 
-def agreement_cautions(bays: Sequence[BayAgreement], state: ModelState) -> Iterator[str]:
+def agreement_cautions(bays: Sequence[BayAgreement]) -> Iterator[str]:
     """What must be said beside it."""
-    yield from behind_caution(state)
     alone = [bay.post.name for bay in bays if bay.cars and bay.level is None]
     if alone:
         yield (

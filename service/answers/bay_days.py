@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from service.answers.model import ModelState
-from service.domain.history import Bools, Floats, Ints
+from service.domain.history import Floats, Ints
 from service.stats.history.bay_days import (
     FEWEST_CARS,
     BayDay,
@@ -26,8 +26,8 @@ from service.stats.history.bay_days import (
 from service.store.db import Connection
 from service.store.model_questions import SetupPlace, places_of_setups
 
-MOST_COLUMNS: Final = 200
-"""Columns asked about together: 32 MB at 20,000 setups (our choice)."""
+MOST_COLUMNS: Final = 2_000
+"""Columns asked about together: 16 kB for each column of a platform and of what platforms share (our choice)."""
 WIDEST: Final = 14
 """Days before and after a day that may stand in for it (our choice: a machine or probe that moved stays so)."""
 EPOCH: Final = date(1970, 1, 1)
@@ -117,7 +117,7 @@ def widened(state: ModelState, asked: Asked) -> Asked:
 
 def first_setups(state: ModelState, asked: Asked, day: BayDay) -> Mapping[int, int]:
     """The first setup of each car of a day."""
-    setups, rows = state.system.setups(), np.flatnonzero(on_day(state, asked))
+    setups, rows = state.system.setups(), on_day(state, asked)
     first: dict[int, int] = {}
     for row in rows:
         first.setdefault(int(setups.vehicle_id[row]), int(setups.setup_id[row]))
@@ -127,20 +127,19 @@ def first_setups(state: ModelState, asked: Asked, day: BayDay) -> Mapping[int, i
 def bay_days(state: ModelState, asked: Sequence[Asked]) -> list[BayDay]:
     """These days, from the solved history."""
     setups = state.system.setups()
-    columns = [car_columns(setups.vehicle_id, on_day(state, one)) for one in asked]
+    rows = [on_day(state, one) for one in asked]
     first_day = first_days(setups.vehicle_id, setups.at)
     found: list[BayDay] = []
-    for rows in batches([len(cars) for cars, _ in columns]):
-        some = columns[rows]
-        ends = np.cumsum([0, *(len(cars) for cars, _ in some)])
-        if not ends[-1]:
-            found += [BayDay(one.day, None, None, ()) for one in asked[rows]]
-            continue
-        score, information = state.system.columns_against(np.hstack([column for _, column in some]))
-        for one, (cars, _), (start, end) in zip(asked[rows], some, pairwise(ends.tolist()), strict=True):
-            found.append(
-                one_day(one.day, cars, score[start:end], information[start:end, start:end], first_day)
+    for some in batches([len(own) for own in rows]):
+        cars, columns = car_columns(setups.vehicle_id, rows[some])
+        ends = np.cumsum([0, *map(len, cars)])
+        score, information = state.system.columns_against(columns, ends)
+        found += [
+            one_day(one.day, of_day, score[start:end], known, first_day)
+            for one, of_day, known, (start, end) in zip(
+                asked[some], cars, information, pairwise(ends.tolist()), strict=True
             )
+        ]
     return found
 
 
@@ -152,16 +151,16 @@ def one_day(day: int, cars: Ints, score: Floats, information: Floats, first_day:
     return bay_day(day, cars, *estimated(score, information), seen)
 
 
-def on_day(state: ModelState, asked: Asked) -> Bools:
-    """The setups of that bay and day, and of the days around it with nothing recorded between."""
+def on_day(state: ModelState, asked: Asked) -> Ints:
+    """The setups of that bay and day, and of the days around it with nothing recorded between: their rows."""
     setups, events = state.system.setups(), np.asarray(state.system.catalogue.bays[asked.bay_id].events)
-    near = np.abs(days_of(setups.at) - asked.day) <= asked.reach
-    here = near & (setups.bay_id == asked.bay_id)
-    own = here & (days_of(setups.at) == asked.day)
-    if events.size and own.any():
-        stretch = np.searchsorted(events, setups.at, side="right")
-        here &= np.isin(stretch, stretch[own])
-    return np.asarray(here if asked.without is None else here & (setups.vehicle_id != asked.without))
+    rows = np.flatnonzero(setups.bay_id == asked.bay_id)
+    away = np.abs(days_of(setups.at[rows]) - asked.day)
+    own, here = rows[away == 0], rows[away <= asked.reach]
+    if events.size and own.size:
+        of_day = np.searchsorted(events, setups.at[own], side="right")
+        here = here[np.isin(np.searchsorted(events, setups.at[here], side="right"), of_day)]
+    return here if asked.without is None else here[setups.vehicle_id[here] != asked.without]
 
 
 def first_days(vehicle_id: Ints, at: Floats) -> dict[int, int]:

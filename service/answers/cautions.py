@@ -12,6 +12,7 @@ from service.stats.pooling import MIN_STUDIES
 from service.store.evidence import Question
 
 if TYPE_CHECKING:
+    from service.answers.behind import Worked
     from service.answers.model import ModelState
     from service.answers.typical_gain import TypicalGain
 
@@ -36,6 +37,11 @@ NOT_ASKED = "The history model was not asked (model=false): this rests on the be
 NO_VERDICT_YET = (
     "The history model is not ready yet, so nothing can be judged here; it will be there some minutes after enough was "
     "posted, or after the service was started."
+)
+
+SEARCHING = (
+    "This large history is being gone through for the first time since the service was started, so nothing is said yet; ask "
+    "again in a moment."
 )
 
 
@@ -215,6 +221,21 @@ def behind_caution(state: "ModelState | None") -> Iterator[str]:
     """That what was posted last is not in it yet."""
     if state is not None and state.behind:
         yield f"What was posted after {state.as_of:%Y-%m-%d %H:%M:%S} UTC is not in it yet; ask again in a moment."
+
+
+def unsearched(state: "ModelState | None", worked: "Worked | None") -> str | None:
+    """What is said instead of an answer where nothing of it was worked out yet; None where something was."""
+    return SEARCHING if worked is None and state is not None else None
+
+
+def not_ready(state: "ModelState | None", worked: "Worked | None") -> Iterator[str]:
+    """That there is no model yet, or that what was worked out of it is not there yet, or is of an older state."""
+    if state is None:
+        yield NO_VERDICT_YET
+    elif worked is None:
+        yield SEARCHING
+    else:
+        yield from behind_caution(worked.state)
 
 
 def cars_in_words(cars: int) -> str:

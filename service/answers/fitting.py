@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.answers.measured import Solved
+from service.answers.weighed import Remembering
 from service.stats.history.choice import (
     Build,
     Move,
@@ -86,7 +87,7 @@ class Fitting:
 
     def __init__(
         self,
-        solved: Solved,
+        solved: Solved | Remembering,
         platform_id: int,
         buyable: Sequence[Buyable],
         fitted: Sequence[PricedPart],
@@ -96,6 +97,7 @@ class Fitting:
         self._there = [part.part_id for part in fitted]
         self._bought = {one.part.part_id: one for one in buyable}
         self._made: dict[tuple[int, ...], Step] = {}
+        self._orders: dict[float, tuple[Step, ...]] = {}
         ids = list(self._bought)
         beyond = solved.beyond_their_sum(platform_id, [*ids, *self._there])
         self._together = beyond[: len(ids), : len(ids)]
@@ -115,10 +117,16 @@ class Fitting:
 
         A part whose gain in its place is not established is passed over: nobody is sold it as the next step.
         """
+        within = limit(budget)
+        if within not in self._orders:
+            self._orders[within] = self._order(within)
+        return self._orders[within]
+
+    def _order(self, budget: float) -> tuple[Step, ...]:
         kept = list(range(len(self._options)))
         while True:
             among = self._together[kept][:, kept]
-            steps = self._steps(fitting_order([self._options[i] for i in kept], among, limit(budget)))
+            steps = self._steps(fitting_order([self._options[i] for i in kept], among, budget))
             doubtful = next((step.part.part_id for step in steps if step.adds.low <= 0.0), None)
             if doubtful is None:
                 return steps

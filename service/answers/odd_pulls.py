@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from statistics import fmean
+from typing import Final
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from service.answers.model import ModelState
 from service.answers.odd_shown import OddOne, place_of
 from service.domain.history import Ints
 from service.domain.measures import Measure
-from service.stats.history.outliers import FEWEST_PULLS, pulls_apart
+from service.stats.history.outliers import FEWEST_PULLS, may_have_pulls_apart, pulls_apart
 from service.stats.history.reasons import Conditions, EngineFacts, reasons
 from service.store.db import Connection
 from service.store.model_questions import (
@@ -22,20 +23,46 @@ from service.store.model_questions import (
     setups_of_many_pulls,
 )
 
+BATCH: Final = 5_000
+"""Setups whose pulls are in memory at once (our choice: some 10 MB)."""
+
 
 def odd_pulls(conn: Connection, measure: Measure, state: ModelState) -> tuple[list[OddOne], Ints]:
     """Pulls apart from their setup's others, and the setup of each that was looked at; of the measure's peak."""
-    setups = setups_of_many_pulls(conn, FEWEST_PULLS)
-    pulls = [pull for pull in pulls_of_setups(conn, setups) if figure_of(pull, measure) is not None]
+    setups = sorted(setups_of_many_pulls(conn, FEWEST_PULLS))
     spread = state.system.fit.pull_spread
-    found = []
-    for setup_id, group in groupby(pulls, key=lambda pull: pull.setup_id):
-        own = list(group)
-        apart = pulls_apart([math.log(figure_of(pull, measure) or 1.0) for pull in own], spread)
-        if apart:
-            place = places_of_setups(conn, [setup_id])[setup_id]
-            found += list(shown_pulls(own, apart, measure, spread, place))
-    return found, np.array([pull.setup_id for pull in pulls], dtype=np.int64)
+    found: list[OddOne] = []
+    looked_at = [np.empty(0, dtype=np.int64)]
+    for start in range(0, len(setups), BATCH):
+        pulls = pulls_of_setups(conn, setups[start : start + BATCH])
+        known = [pull for pull in pulls if figure_of(pull, measure) is not None]
+        found += odd_among(conn, known, measure, spread)
+        looked_at.append(np.array([pull.setup_id for pull in known], dtype=np.int64))
+    return found, np.concatenate(looked_at)
+
+
+def odd_among(
+    conn: Connection, pulls: Sequence[PullFigure], measure: Measure, spread: float
+) -> Iterator[OddOne]:
+    """The pulls of some setups, one after the other, that lie apart from the others of theirs."""
+    groups = [list(group) for _, group in groupby(pulls, key=lambda pull: pull.setup_id)]
+    values = [[math.log(figure_of(pull, measure) or 1.0) for pull in own] for own in groups]
+    apart = {i: odd for i in suspects(values) if (odd := pulls_apart(values[i], spread))}
+    places = places_of_setups(conn, [groups[i][0].setup_id for i in apart])
+    for i, odd in apart.items():
+        yield from shown_pulls(groups[i], odd, measure, spread, places[groups[i][0].setup_id])
+
+
+def suspects(groups: Sequence[Sequence[float]]) -> list[int]:
+    """Which of these setups may have pulls apart; those with equally many pulls are looked at together."""
+    by_size: dict[int, list[int]] = {}
+    for i, values in enumerate(groups):
+        by_size.setdefault(len(values), []).append(i)
+    found: list[int] = []
+    for alike in by_size.values():
+        may = may_have_pulls_apart([groups[i] for i in alike])
+        found += [i for i, one in zip(alike, may.tolist(), strict=True) if one]
+    return sorted(found)
 
 
 def figure_of(pull: PullFigure, measure: Measure) -> float | None:

@@ -14,8 +14,9 @@ from functools import partial
 import numpy as np
 
 from service.answers.bay_days import Asked, DayShown, bay_named, shown_days
+from service.answers.behind import Worked
 from service.answers.measured import Solved, solved_for
-from service.answers.model import PEAK, ModelState
+from service.answers.model import PEAK, Live, ModelState
 from service.answers.odd_bays import odd_bays
 from service.answers.odd_looked import (
     Looked,
@@ -74,10 +75,20 @@ class Search:
     looked: dict[str, Looked] = field(default_factory=dict)
 
 
-def outliers(conn: Connection, asked: OutliersAsked, state: ModelState) -> Outliers:
-    """What lies apart in this history, as asked for; all of it is looked at once for each state of the model."""
-    key = ("outliers", asked.measure, asked.standard)
-    found = state.kept(conn, key, partial(look, measure=asked.measure, standard=asked.standard))
+def searched(measure: Measure, standard: str, live: Live, state: ModelState) -> Worked | None:
+    """All that lies apart in a state of the model: of a large history in the state that was searched last, None where none
+    was yet."""
+    key, recipe = ("outliers", measure, standard), partial(look, measure=measure, standard=standard)
+
+    def once(conn: Connection, state: ModelState) -> object:
+        return state.kept(conn, key, recipe, again=False)
+
+    return live.worked_out(state, key, once)
+
+
+def outliers(conn: Connection, asked: OutliersAsked, worked: Worked) -> Outliers:
+    """What is asked for of all that lies apart."""
+    found, state = worked.give(conn), worked.state
     assert isinstance(found, Search)
     wanted = tuple(one for one in found.odd if is_asked(one, asked))
     looked_at = counts(found.looked, state, asked.platform, asked.bay, asked.since)
@@ -115,7 +126,8 @@ def look(conn: Connection, state: ModelState, measure: Measure, standard: str) -
             "setups": looked_at_setups(setups),
             "bays": looked_at_bays(setups),
         }
-    company: Company = company_of(conn, state, standard, odd, other_peak(conn, state, measure, standard))
+    other = other_peak(conn, state, measure, standard) if any(one.kind == "car" for one in odd) else {}
+    company: Company = company_of(conn, state, standard, odd, other)
     search.odd += [shown for one in odd if (shown := shown_odd(one, company, solved)) is not None]
     pulls, setup_of_pull = odd_pulls(conn, measure, state)
     search.odd += pulls

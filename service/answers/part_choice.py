@@ -21,13 +21,14 @@ from service.answers.measured import Solved, solved_for
 from service.answers.model import ModelState
 from service.answers.model_gain import may_lose
 from service.answers.typical_gain import OF_STOCK, YOURS
-from service.domain.history import Floats
+from service.answers.weighed import Remembering, Wanted, Weighed, weighed_once
 from service.domain.measures import Measure
 from service.domain.shop import Shop
 from service.domain.slot_words import slot_cautions
 from service.stats.history.cells import Cell
-from service.stats.history.choice import Chances, best_chances, frontier
-from service.stats.history.gains import GainAnswer, answer, grade_of, prior_share
+from service.stats.history.choice import Chances, frontier
+from service.stats.history.fitted import Fit
+from service.stats.history.gains import GainRanges, ranges_of
 from service.stats.history.planning import further_until_established, further_until_half
 from service.store.db import Connection
 from service.store.model_questions import PlatformAsked, PricedPart
@@ -67,7 +68,7 @@ class Choice:
     part: PricedPart
     against: str | None
     cell: Cell
-    said: GainAnswer
+    said: GainRanges
     grade: str
     fitted: float | None
     until_established: int | None
@@ -135,13 +136,14 @@ def part_choice(
     )
     if state is not None:
         solved = solved_for(conn, state, asked.measure, asked.standard)
-        found = chosen(found, solved, platform, parts, fitted, shop)
+        found = chosen(found, state, solved, platform, parts, fitted, shop)
     unknown = [one.name for one in fitted if state is not None and not state.system.has(one.part_id)]
     return replace(found, cautions=tuple(choice_cautions(found, platform, state, unknown)))
 
 
 def chosen(
     found: PartChoice,
+    state: ModelState,
     solved: Solved,
     platform: PlatformAsked,
     parts: Sequence[PricedPart],
@@ -151,12 +153,15 @@ def chosen(
     """The choices, compared."""
     asked = found.asked
     there = [part for part in fitted if solved.system.has(part.part_id)]
-    choices, left_out = listed(parts, fitted, solved, platform, asked, shop)
+    wanted, left_out = listed(parts, fitted, solved, asked, shop)
+    known = weighed_once(state, solved, platform.platform_id, wanted, fitted, asked.measure, asked.standard)
+    choices = choices_of(wanted, known, asked, shop, solved.system.fit)
     base, base_is = base_of(asked, solved, platform, there)
     found = replace(found, base=base, base_is=base_is, left_out=left_out)
-    compared_ones = compared(choices, solved, platform, asked.budget)
-    together = Fitting(solved, platform.platform_id, buyable(choices), there, asked.level)
-    ordered = tuple(sorted(compared_ones, key=by_worth))
+    together = Fitting(
+        Remembering(solved, known.remembered), platform.platform_id, buyable(choices), there, asked.level
+    )
+    ordered = tuple(sorted(compared(choices, known, solved, platform, asked.budget), key=by_worth))
     return replace(
         found,
         choices=ordered,
@@ -169,27 +174,23 @@ def chosen(
 
 
 def listed(
-    parts: Sequence[PricedPart],
-    fitted: Sequence[PricedPart],
-    solved: Solved,
-    platform: PlatformAsked,
-    asked: ChoiceAsked,
-    shop: Shop,
-) -> tuple[list[Choice], dict[str, tuple[PricedPart, ...]]]:
+    parts: Sequence[PricedPart], fitted: Sequence[PricedPart], solved: Solved, asked: ChoiceAsked, shop: Shop
+) -> tuple[list[Wanted], dict[str, tuple[PricedPart, ...]]]:
     """The parts that are a choice, and what is left out of it or of its costs, by why."""
-    choices: list[Choice] = []
+    wanted: list[Wanted] = []
     left_out: dict[str, tuple[PricedPart, ...]] = {}
     taken = {part.part_id for part in fitted}
     for part in parts:
         if part.part_id in taken or (asked.slot and asked.slot not in part.slots):
             continue
-        why = why_not(part, fitted, solved)
+        replaced = replaced_by(part, fitted)
+        why = why_not(part, replaced, solved)
         if why is None:
-            choices.append(choice_of(part, fitted, solved, platform, asked, shop))
+            wanted.append(Wanted(part, replaced[0] if replaced else None))
         reasons = [why, OTHER_MONEY if part.currency not in (None, shop["currency"]) else None]
         for reason in filter(None, reasons):
             left_out[reason] = (*left_out.get(reason, ()), part)
-    return choices, left_out
+    return wanted, left_out
 
 
 def base_of(
@@ -221,11 +222,11 @@ def wish_of(asked: ChoiceAsked, base: float | None, together: Fitting) -> Wish |
     return together.cheapest(math.log1p(asked.wished / base), may_lose(asked.measure))
 
 
-def why_not(part: PricedPart, fitted: Sequence[PricedPart], solved: Solved) -> str | None:
+def why_not(part: PricedPart, replaced: Sequence[PricedPart], solved: Solved) -> str | None:
     """Why a part is no choice; None where it is one."""
     if not solved.system.has(part.part_id):
         return NEVER_MEASURED
-    return TWO_FOR_ONE if len(replaced_by(part, fitted)) > 1 else None
+    return TWO_FOR_ONE if len(replaced) > 1 else None
 
 
 def replaced_by(part: PricedPart, fitted: Sequence[PricedPart]) -> list[PricedPart]:
@@ -233,35 +234,27 @@ def replaced_by(part: PricedPart, fitted: Sequence[PricedPart]) -> list[PricedPa
     return [other for other in fitted if set(other.slots) & set(part.slots)]
 
 
-def choice_of(
-    part: PricedPart,
-    fitted: Sequence[PricedPart],
-    solved: Solved,
-    platform: PlatformAsked,
-    asked: ChoiceAsked,
-    shop: Shop,
-) -> Choice:
-    """What a part gains next on this car, and costs."""
-    replaced = replaced_by(part, fitted)
-    beside = {other.part_id: 1.0 for other in fitted if other not in replaced}
-    against = replaced[0] if replaced else None
-    cell = solved.gain(part.part_id, platform.platform_id, against.part_id if against else 0, beside)
-    fit = solved.system.fit
-    return Choice(
-        part=part,
-        against=against.slug if against else None,
-        cell=cell,
-        said=answer(
-            cell,
-            fit,
-            asked.level,
-            may_lose=may_lose(asked.measure, against.part_id if against else 0),
-        ),
-        grade=grade_of(cell, cell.cars, cell.cars),
-        fitted=cost_fitted(part, asked, shop),
-        until_established=further_until_established(cell, fit, asked.level),
-        until_half=further_until_half(cell, fit, asked.level),
-    )
+def choices_of(
+    wanted: Sequence[Wanted], known: Weighed, asked: ChoiceAsked, shop: Shop, fit: Fit
+) -> list[Choice]:
+    """What each part gains next on this car, and costs, at the level that is asked for."""
+    gains, level = known.beside_each_other, asked.level
+    ranges = ranges_of(gains, fit, level)
+    established = further_until_established(gains, fit, level)
+    half = further_until_half(gains, fit, level)
+    return [
+        Choice(
+            part=one.part,
+            against=one.replaced.slug if one.replaced else None,
+            cell=known.cells[i],
+            said=GainRanges(*ranges[i], known.chance_of_gain[i]),
+            grade=known.grades[i],
+            fitted=cost_fitted(one.part, asked, shop),
+            until_established=established[i],
+            until_half=half[i],
+        )
+        for i, one in enumerate(wanted)
+    ]
 
 
 def cost_fitted(part: PricedPart, asked: ChoiceAsked, shop: Shop) -> float | None:
@@ -272,21 +265,16 @@ def cost_fitted(part: PricedPart, asked: ChoiceAsked, shop: Shop) -> float | Non
 
 
 def compared(
-    choices: Sequence[Choice], solved: Solved, platform: PlatformAsked, budget: float | None
-) -> list[Choice]:
+    choices: Sequence[Choice], known: Weighed, solved: Solved, platform: PlatformAsked, budget: float | None
+) -> Sequence[Choice]:
     """The choices with their places among those that can be bought."""
-    if not choices:
-        return []
-    means = np.array([one.cell.mean for one in choices])
     contends = [in_contention(one, budget) for one in choices]
+    if not any(contends):
+        return choices
     costs = np.array([one.fitted if may else np.nan for one, may in zip(choices, contends, strict=True)])
-    chances = best_chances(
-        means,
-        joint_covariance(choices, solved, platform),
-        costs,
-        np.array([float(prior_share(one.cell)) for one in choices]),
-    )
-    ahead = frontier(costs, means)
+    ids = [one.part.part_id for one in choices]
+    chances = known.chances(costs, solved, platform.platform_id, ids)
+    ahead = frontier(costs, known.beside_each_other.mean)
     return [
         placed(one, i, bool(ahead[i]), chances) if may else one
         for i, (one, may) in enumerate(zip(choices, contends, strict=True))
@@ -312,13 +300,6 @@ def placed(one: Choice, i: int, ahead: bool, chances: Chances) -> Choice:
         chance_of_best=float(chances.best_worth[i]),
         rank=int(chances.cautious_rank[i]),
     )
-
-
-def joint_covariance(choices: Sequence[Choice], solved: Solved, platform: PlatformAsked) -> Floats:
-    """Covariance of the errors of these gains: correlated as the parts' own gains are, each with its own variance."""
-    _, own = solved.joint(platform.platform_id, [one.part.part_id for one in choices])
-    scale = np.sqrt([one.cell.variance for one in choices] / np.maximum(own.diagonal(), 1e-300))
-    return np.asarray(own * np.outer(scale, scale))
 
 
 def by_worth(one: Choice) -> tuple[bool, float, str]:

@@ -8,15 +8,22 @@ from urllib.parse import urlencode
 
 from flask import Response, request
 
-from service.answers.bay_agreement import bay_agreement
+from service.answers.bay_agreement import Agreement, agreed, nothing_yet
 from service.answers.bay_days import EPOCH, Asked, DayShown, bay_named, days_with_posts, shown_days
-from service.answers.cautions import NO_MODEL
+from service.answers.cautions import NO_MODEL, not_ready, unsearched
 from service.answers.model import ModelState
 from service.answers.model_report import model_report
 from service.api import bays
 from service.api.answering import csv_response, flat, json_response, wants_csv
-from service.api.context import caller, conn, needs, read_conn
-from service.api.modelled import as_of, current_model, kept_answer, version_of
+from service.api.context import caller, conn, ledger, needs, read_conn
+from service.api.modelled import (
+    as_of,
+    current_model,
+    kept_answer,
+    search_state,
+    version_of,
+    worked_version,
+)
 from service.api.wire import Blueprint
 from service.domain.errors import Unavailable
 from service.schemas.bay_documents import (
@@ -79,16 +86,25 @@ def post_refit(data: dict[str, Any]) -> Response:
 @blueprint.response(200, AgreementAnswer)
 def get_bay_agreement(query: dict[str, Any]) -> Response:
     """How far the bays agree: offsets, noise, drift, unrecorded steps, and the check car."""
-    state = current_model()
+    state, level = current_model(), query["level"]
+    worked = None if state is None else agreed(level, ledger().model, state)
 
     def document() -> dict[str, Any]:
-        found = bay_agreement(read_conn(), query["level"], state)
-        return {"as_of": as_of(state), **agreement_document(found)}
+        found = nothing_yet(level) if worked is None else worked.give(read_conn())
+        assert isinstance(found, Agreement)
+        shown = agreement_document(found)
+        return {
+            "as_of": as_of(None if worked is None else worked.state),
+            "search": search_state(worked),
+            **shown,
+            "said": unsearched(state, worked) or shown["said"],
+            "cautions": [*not_ready(state, worked), *found.cautions],
+        }
 
     if wants_csv():
         rows = [bay_row(bay) for bay in document()["items"]]
         return csv_response(BAY_COLUMNS, [[flat(row[name]) for name in BAY_COLUMNS] for row in rows])
-    return kept_answer(version_of(state), document)
+    return kept_answer(worked_version(state, worked), document)
 
 
 @blueprint.get("/v1/bays/<slug>/days")

@@ -8,6 +8,7 @@ from typing import Any
 import orjson
 from flask import Response, request
 
+from service.answers.behind import Worked
 from service.answers.model import ModelState
 from service.api.answering import ORJSON
 from service.api.context import ledger, now, read_conn, shop
@@ -46,6 +47,16 @@ def version_of(state: ModelState | None) -> str:
 def as_of(state: ModelState | None) -> str:
     """Up to when the ledger's records are in an answer."""
     return (now() if state is None else state.as_of).isoformat()
+
+
+def worked_version(state: ModelState | None, worked: Worked | None) -> str:
+    """What an answer's ETag carries of what was worked out; of none of it yet, that."""
+    return "none" if state is None else "being-worked-out" if worked is None else worked.state.key
+
+
+def search_state(worked: Worked | None) -> str:
+    """How what was worked out stands to the ledger, as the field `search` says it."""
+    return "none" if worked is None else "behind" if worked.state.behind else "current"
 
 
 def measure_of(query: dict[str, Any]) -> Measure:

@@ -1,24 +1,26 @@
 """What lies apart from the rest, over HTTP."""
 
+from collections.abc import Iterator
 from typing import Any
 from urllib.parse import urlencode
 
 from flask import Response, request
 
-from service.answers.cautions import NO_VERDICT_YET, NOT_A_VERDICT
-from service.answers.model import ModelState
-from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers
+from service.answers.behind import Worked
+from service.answers.cautions import NOT_A_VERDICT, not_ready, unsearched
+from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers, searched
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, wants_csv
-from service.api.context import needs, read_conn, shop
+from service.api.context import ledger, needs, read_conn, shop
 from service.api.modelled import (
     as_of,
     current_model,
     kept_answer,
     measure_of,
     question_document,
+    search_state,
     unknown_name,
-    version_of,
+    worked_version,
 )
 from service.api.wire import Blueprint
 from service.domain.measures import Measure
@@ -47,15 +49,16 @@ def get_outliers(query: dict[str, Any]) -> Response:
     measure = measure_of(query)
     require_names(query, standard)
     state = current_model()
+    worked = None if state is None else searched(measure, standard, ledger().model, state)
     asked = OutliersAsked(measure, standard, query["platform"], query["bay"], query["since"])
     if wants_csv():
-        found = look(asked, state)
-        rows = [outlier_row(one) for one in documents(found, query, state, measure, units)]
+        found = look(asked, worked)
+        rows = [outlier_row(one) for one in documents(found, query, worked, measure, units)]
         response = csv_response(COLUMNS, [[flat(row[name]) for name in COLUMNS] for row in rows])
         return linked(response, found, query)
 
     def document() -> dict[str, Any]:
-        found = look(asked, state)
+        found = look(asked, worked)
         about = question_document(
             query["platform"],
             measure,
@@ -64,21 +67,22 @@ def get_outliers(query: dict[str, Any]) -> Response:
             since=query["since"] and query["since"].isoformat(),
         )
         return {
-            "as_of": as_of(state),
+            "as_of": as_of(None if worked is None else worked.state),
+            "search": search_state(worked),
             "question": {**about, "units": units},
             "units": units,
             "standard": standard,
             "measure": measure.name,
             "false_alarm_rate": found.false_share,
-            "said": opening(found.found, found.looked_at, found.nothing_since),
+            "said": unsearched(state, worked) or opening(found.found, found.looked_at, found.nothing_since),
             "said_beside": aside(found.found, found.looked_at, found.false_share),
             "looked_at": dict(found.looked_at),
             "found": dict(found.found),
-            "items": documents(found, query, state, measure, units),
-            "cautions": cautions_of(found, state),
+            "items": documents(found, query, worked, measure, units),
+            "cautions": [*not_ready(state, worked), *cautions_of(found)],
         }
 
-    return linked(kept_answer(version_of(state), document), look(asked, state), query)
+    return linked(kept_answer(worked_version(state, worked), document), look(asked, worked), query)
 
 
 def require_names(query: dict[str, Any], standard: str) -> None:
@@ -92,17 +96,17 @@ def require_names(query: dict[str, Any], standard: str) -> None:
         raise unknown_name((("bay", query["bay"]),))
 
 
-def look(asked: OutliersAsked, state: ModelState | None) -> Outliers:
-    """What lies apart; nothing where there is no model."""
-    return Outliers((), {}, FALSE_SHARE) if state is None else outliers(read_conn(), asked, state)
+def look(asked: OutliersAsked, worked: Worked | None) -> Outliers:
+    """What lies apart; nothing where nothing was searched yet."""
+    return Outliers((), {}, FALSE_SHARE) if worked is None else outliers(read_conn(), asked, worked)
 
 
 def documents(
-    found: Outliers, query: dict[str, Any], state: ModelState | None, measure: Measure, units: str
+    found: Outliers, query: dict[str, Any], worked: Worked | None, measure: Measure, units: str
 ) -> list[dict[str, Any]]:
     """The asked page of them, each with its bay's day."""
     page = found.odd[query["after"] : query["after"] + query["limit"]]
-    days = [] if state is None else days_of_odd(read_conn(), state, page)
+    days = [] if worked is None else days_of_odd(read_conn(), worked.state, page)
     return [
         outlier_document(one, measure.name, measure.quantity, units, day)
         for one, day in zip(page, days, strict=True)
@@ -118,9 +122,8 @@ def linked(response: Response, found: Outliers, query: dict[str, Any]) -> Respon
     return response
 
 
-def cautions_of(found: Outliers, state: ModelState | None) -> list[str]:
+def cautions_of(found: Outliers) -> Iterator[str]:
     """What must be said beside the list."""
-    said = [NO_VERDICT_YET] if state is None else []
-    if state is not None and "gains" not in found.looked_at:
-        said.append(OTHER_MEASURE)
-    return [*said, NOT_A_VERDICT]
+    if found.looked_at and "gains" not in found.looked_at:
+        yield OTHER_MEASURE
+    yield NOT_A_VERDICT

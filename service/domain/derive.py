@@ -215,6 +215,15 @@ def observed_figures(
     ]
 
 
+def observed_trace(
+    pull: PostedPull, ratio: float | None, engine: Engine
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What a pull's observed curve is drawn from: its cleaned samples, speed [rpm] and torque [N.m]."""
+    trace = torque_trace(pull, ratio)
+    rpm, posted = clean_trace(trace.rpm, trace.torque_nm)
+    return rpm, posted * (1.0 / (divided_out(pull, air_of(pull), engine) or 1.0))
+
+
 def kept_peaks(pull: PostedPull, scale: float) -> Peaks:
     """The peaks of a record without a curve, NaN where one was not kept."""
     nan = float("nan")

@@ -143,6 +143,7 @@ def case_again(conn: Connection, stored: Stored) -> tuple[Case, set[str]]:
         around = surroundings(
             conn,
             company,
+            session,
             derived={place: stored.derived[place] for place in places(session)},
             bay=bay,
             parts=asked_parts(),

@@ -99,7 +99,7 @@ class Companies:
         return PostingBay(bay.bay_id, bay.altitude_m, bay.kind, sum(squares), df, bay.corrections)
 
     def of(self, one: Visitor) -> AskedCompany:
-        """The company that a post comes into. Pulls with a curve, which could have been posted before, are not looked for."""
+        """The company that a post comes into."""
         return AskedCompany(
             stock=lambda: self._stock(one),
             earlier=lambda: self._earlier(one),
@@ -107,7 +107,6 @@ class Companies:
             site_air=lambda: self._site_air(one),
             bay_stock=lambda: self._bay_stock(one),
             elsewhere=lambda: self._elsewhere(one),
-            peaks=list,
         )
 
     def _stock(self, one: Visitor) -> list[StockSetup]:

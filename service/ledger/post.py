@@ -126,7 +126,7 @@ def judge(
     raise_faults(f for setup in session.setups for f in slot_refusals(setup, found.parts))
     derived = {**derived, **derive_by_names(session, found.car.platform.engine, found.bay.corrections)}
     corrected = corrected_session(session, found.bay.corrections)
-    case = Case(corrected, now, derived, found.car.platform, around_of(conn, derived, found, shop))
+    case = Case(corrected, now, derived, found.car.platform, around_of(conn, session, derived, found, shop))
     raise_faults(figure_refusals(case, settings))
     return case, [*renamed, *doubts(case, settings), *invoice_findings(session.setups, found.invoiced)]
 
@@ -221,12 +221,21 @@ def derive_by_place(
     return dict(zip(kept, derive_pulls(list(kept.values()), session.ratio, engine), strict=True))
 
 
-def around_of(conn: Connection, derived: Derived, found: Resolved, shop: Shop) -> Surroundings:
+def around_of(
+    conn: Connection, session: PostedSession, derived: Derived, found: Resolved, shop: Shop
+) -> Surroundings:
     """The company that the post comes into."""
     bay = found.bay
     spread = pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START)
     return surroundings(
-        conn, found.company, derived=derived, bay=bay, parts=found.parts, pull_spread=spread, shop=shop
+        conn,
+        found.company,
+        session,
+        derived=derived,
+        bay=bay,
+        parts=found.parts,
+        pull_spread=spread,
+        shop=shop,
     )
 
 
@@ -267,7 +276,7 @@ def keep(
         sessions.keep_summaries(conn, [(state.keys, state.summary) for state in states])
         sessions.add_findings(conn, added.session_id, findings)
         history.note(conn, who=caller.name, about=f"sessions/{id}", action="posted")
-        paired = pair_states(conn, session, id, added, states, found, shop)
+        paired, touched = pair_states(conn, session, id, added, states, found, shop)
         whole = WholeSession(
             new_session(session, id, found.car, added, caller.name),
             [new_setup(s.keys.setup_id, s.posted, s.summary, s.keys.doubts) for s in states],
@@ -275,6 +284,8 @@ def keep(
             new_findings(findings),
             paired(),
         )
+        # Last: until it is committed, every other post of this platform waits here.
+        pairs.bump_evidence(conn, found.car.platform.platform_id, touched)
     return Kept(whole, replayed=False)
 
 
@@ -319,14 +330,13 @@ def pair_states(
     states: Sequence[State],
     found: Resolved,
     shop: Shop,
-) -> Later[list[SessionPair]]:
-    """Find the pairs that new setups make with the car's others, mark the evidence they touch, and ask for them."""
+) -> tuple[Later[list[SessionPair]], set[int]]:
+    """Keep the pairs that new setups make with the car's others and ask for them; answers the parts they speak of too."""
     new = [car_setup_of(session, added.session_id, added.started_at, state, found.parts) for state in states]
     slots = {part.part_id: part.slots for part in found.parts.values()}
     made = pairs_of_car(
         [*found.earlier, *new], slots, touching=frozenset(added.setup_ids), windows=shop.windows()
     )
-    platform_id = found.car.platform.platform_id
-    pairs.add_pairs(conn, platform_id, found.car.vehicle_id, made)
-    pairs.bump_evidence(conn, platform_id, {pair.part_id for pair in made})
-    return pairs_of_session(conn, id) if made else list  # most posts make none: nothing to read back
+    pairs.add_pairs(conn, found.car.platform.platform_id, found.car.vehicle_id, made)
+    asked = pairs_of_session(conn, id) if made else list  # most posts make none: nothing to read back
+    return asked, {pair.part_id for pair in made}

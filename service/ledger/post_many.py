@@ -44,7 +44,7 @@ from service.store.sessions import KeptSession, LockedCar, PostingBay, ask_parts
 from service.store.transfer import note_all
 
 NOBODY = AskedCompany(
-    stock=list, earlier=list, bay_pulls=list, site_air=list, bay_stock=list, elsewhere=tuple, peaks=list
+    stock=list, earlier=list, bay_pulls=list, site_air=list, bay_stock=list, elsewhere=tuple
 )
 """The company of a post that names a car or a bay there is not: it is refused before anybody looks."""
 

@@ -5,9 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
-import numpy as np
-from numpy.typing import NDArray
-
 from service.domain.channels import ALONG_THE_CURVE
 from service.domain.checks.case import (
     BayDayCar,
@@ -18,21 +15,17 @@ from service.domain.checks.case import (
     SiteAir,
     Surroundings,
 )
-from service.domain.curve import Peaks
-from service.domain.derive import derive_pull
+from service.domain.curve import GRID_RPM, Peaks, smooth_many
+from service.domain.derive import observed_trace
 from service.domain.records import Part, PostedSession
 from service.domain.reference import StockSetup, stock_reference
 from service.domain.shop import Shop
 from service.ledger.again import posted_again
-from service.store import reading, sessions
+from service.store import sessions
 from service.store import surroundings as store
 from service.store.db import Connection, Later
 
 CALIBRATION = "calibration"
-SAME_PEAKS = 0.0005
-SAME_PEAK_RPM = 25.0
-"""Pulls whose peaks lie nearer than this share, and this many rpm, are looked at speed by speed: were they posted before?
-(our choice)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +38,6 @@ class AskedCompany:
     site_air: Later[list[SiteAir]]
     bay_stock: Later[list[store.BayStock]]
     elsewhere: Later[tuple[tuple[str, datetime], ...]]
-    peaks: Later[list[store.PullPeaks]]
 
 
 def ask_company(conn: Connection, session: PostedSession) -> AskedCompany:
@@ -60,7 +52,6 @@ def ask_company(conn: Connection, session: PostedSession) -> AskedCompany:
         site_air=store.ask_site_air(conn, session.bay, first, last),
         bay_stock=store.ask_bay_stock(conn, session.bay, session.started_at, session.vehicle),
         elsewhere=store.ask_elsewhere(conn, session.vehicle, session.bay, session.started_at),
-        peaks=store.ask_pull_peaks(conn, session.vehicle, session.bay, session.started_at, session.id),
     )
 
 
@@ -75,6 +66,7 @@ def first_and_last(session: PostedSession) -> tuple[datetime, datetime]:
 def surroundings(
     conn: Connection,
     asked: AskedCompany,
+    session: PostedSession,
     *,
     derived: Derived,
     bay: sessions.PostingBay,
@@ -82,7 +74,9 @@ def surroundings(
     pull_spread: float,
     shop: Shop,
 ) -> Surroundings:
-    """The company, put together; a curve that may have been posted before is read and derived again."""
+    """The company, put together; a curve that may have been posted before is read and drawn again."""
+    peaks = peaks_of(derived)
+    alike = store.ask_alike_pulls(conn, session, peaks) if peaks else list
     bay_stock = asked.bay_stock()
     other_days = [car.residual for car in bay_stock if not car.today]
     return Surroundings(
@@ -94,7 +88,7 @@ def surroundings(
         site_air=tuple(asked.site_air()),
         bay_day=tuple(BayDayCar(car.vehicle, car.residual) for car in bay_stock if car.today),
         elsewhere=asked.elsewhere(),
-        same_peaks=tuple(same_peaks(conn, asked.peaks(), derived)),
+        same_peaks=tuple(same_peaks(alike())),
         calibrations=frozenset(slug for slug, part in parts.items() if CALIBRATION in part.slots),
         bay_kind=bay.kind,
         session_spread=shop["session_spread"],
@@ -103,42 +97,16 @@ def surroundings(
     )
 
 
-def same_peaks(conn: Connection, peaks: Sequence[store.PullPeaks], derived: Derived) -> Iterator[SamePeaks]:
-    """Kept pulls of the car, or of the bay's day, whose peaks are those of a posted one, with their curves."""
-    found = [
-        (n, pull_n, before)
-        for (n, pull_n), pull in derived.items()
-        for before in peaks
-        if pull.grid is not None and alike(pull.observed, before)
-    ]
-    if not found:
-        return
-    curves = observed_curves(conn, sorted({before.pull_id for _, _, before in found}))
-    for n, pull_n, before in found:
-        if before.pull_id in curves:
-            yield SamePeaks(n, pull_n, before.pull_id, before.session, before.vehicle, curves[before.pull_id])
+def peaks_of(derived: Derived) -> dict[tuple[int, int], Peaks]:
+    """The observed peaks of the pulls that have a curve."""
+    return {place: pull.observed for place, pull in derived.items() if pull.grid is not None}
 
 
-def alike(peaks: Peaks, before: store.PullPeaks) -> bool:
-    """Whether two pulls' peaks are near enough for their curves to be compared."""
-    return (
-        abs(peaks.power_kw - before.power_kw) < SAME_PEAKS * before.power_kw
-        and abs(peaks.torque_nm - before.torque_nm) < SAME_PEAKS * before.torque_nm
-        and abs(peaks.power_rpm - before.power_rpm) < SAME_PEAK_RPM
-    )
-
-
-def observed_curves(conn: Connection, pull_ids: Sequence[int]) -> dict[int, NDArray[np.float64]]:
-    """Observed torque of stored pulls on the grid [N.m], derived again from what was posted."""
-    channels = reading.channels_of_pulls(conn, list(pull_ids))
-    curves: dict[int, NDArray[np.float64]] = {}
-    for pull_id in pull_ids:
-        found = reading.find_pull(conn, pull_id)
-        session = found and reading.get_session(conn, found[1])
-        if found is None or session is None:
-            continue  # struck out of sight since its peaks were read
-        posted = posted_again(found[0], channels.get(pull_id, {}), session.engine)
-        grid = derive_pull(posted, session.ratio, session.engine).grid
-        if grid is not None:
-            curves[pull_id] = grid
-    return curves
+def same_peaks(alike: Sequence[store.AlikePull]) -> Iterator[SamePeaks]:
+    """Kept pulls of the car, or of the bay's day, whose peaks are those of a posted one, with their observed curves drawn
+    again from what was posted."""
+    posted = [posted_again(one.pull, one.channels, one.engine) for one in alike]
+    traces = [observed_trace(pull, one.ratio, one.engine) for pull, one in zip(posted, alike, strict=True)]
+    grids = smooth_many(traces, [GRID_RPM] * len(traces))  # without peaks, which take most of deriving
+    for one, grid in zip(alike, grids, strict=True):
+        yield SamePeaks(one.setup_n, one.pull_n, one.pull.pull_id, one.session, one.vehicle, grid)

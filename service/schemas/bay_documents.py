@@ -333,6 +333,7 @@ class AgreementAnswer(Document):
     """How far the bays agree."""
 
     as_of = fields.DateTime()
+    search = fields.String()
     level = fields.Float()
     said = fields.String()
     items = fields.List(fields.Nested(BayAgreementDocument))

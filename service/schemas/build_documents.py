@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from service.answers.fitting import AtOnce, Step, Wish
     from service.answers.part_choice import Choice, PartChoice
     from service.stats.history.cells import Cell
-    from service.stats.history.gains import GainAnswer, Interval
+    from service.stats.history.gains import GainAnswer, GainRanges, Interval
 
 Shown = Callable[[float], float | None]
 
@@ -36,7 +36,7 @@ def on_base(base: float | None, quantity: str, units: str) -> Shown:
     return show
 
 
-def gain_document(said: "GainAnswer | None", show: Shown) -> dict[str, Any]:
+def gain_document(said: "GainAnswer | GainRanges | None", show: Shown) -> dict[str, Any]:
     """A gain with its two intervals, in units and in percent."""
     if said is None:
         return dict.fromkeys(meanings.GAIN_FIELDS)

@@ -53,6 +53,11 @@ _GAIN = {
     "chance_of_gain": "Chance that one more car gains anything, 0..1; null = not known. Parts are made to gain, so in peak "
     "power and torque against `without` a loss counts a quarter of what the intervals alone would give it.",
 }
+SEARCH = (
+    "How it stands to the ledger. `current`: all that was kept until `as_of` is in it. A large history (over 20,000 setups) is "
+    "gone through behind the answers: until the next is finished they give the last, `behind`, which holds what was kept until "
+    "`as_of`; before the first is finished `none`, and nothing is said. Ask again in a moment."
+)
 GAIN_FIELDS = tuple(_GAIN)
 BUILD = {
     **{name: words for name, words in _ANSWER.items() if name != "model"},
@@ -169,6 +174,7 @@ OUTLIER = {
 }
 OUTLIERS = {
     **{name: words for name, words in _ANSWER.items() if name not in ("model", "level")},
+    "search": SEARCH,
     "measure": "The measure.",
     "false_alarm_rate": "Of the cars, gains and setups listed, the share that may be there by chance alone (Benjamini and "
     "Hochberg 1995).",
@@ -182,6 +188,7 @@ OUTLIERS = {
 }
 AGREEMENT = {
     "as_of": _ANSWER["as_of"],
+    "search": SEARCH,
     "level": _ANSWER["level"],
     "cautions": _ANSWER["cautions"],
     "said": "How far the bays agree, in words, what is urgent first.",

@@ -173,6 +173,7 @@ class OutlierAnswer(Document):
     """What lies apart from the rest, a page of it."""
 
     as_of = fields.DateTime()
+    search = fields.String()
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()

@@ -111,10 +111,6 @@ def place_document(place: "Place | None") -> dict[str, Any] | None:
     }
 
 
-VALUE = ("vehicle", "session", "value", "raw", "setups", "percentile", "percentile_interval", "group")
-"""What is said of each car."""
-
-
 def values_of(answer: "StockSpread", units: str) -> list[dict[str, Any]]:
     """Each car's value, lowest first; made a column at a time."""
     cars, places, quantity = answer.cars, answer.places, answer.asked.measure.quantity
@@ -134,7 +130,19 @@ def values_of(answer: "StockSpread", units: str) -> list[dict[str, Any]]:
         nobody if places is None else places.groups(),
         strict=True,
     )
-    return [dict(zip(VALUE, row, strict=True)) for row in rows]
+    return [
+        {
+            "vehicle": vehicle,
+            "session": session,
+            "value": value,
+            "raw": raw,
+            "setups": setups,
+            "percentile": percentile,
+            "percentile_interval": ends,
+            "group": group,
+        }
+        for vehicle, session, value, raw, setups, percentile, ends, group in rows
+    ]
 
 
 def tenths(values: "Floats") -> list[float | None]:

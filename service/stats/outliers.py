@@ -23,6 +23,8 @@ MAD_OF_NORMAL: Final = (
     0.6745  # median absolute deviation over standard deviation, normal values, as published
 )
 MEAN_DEVIATION_OF_NORMAL: Final = float(np.sqrt(2.0 / np.pi))
+NEARLY: Final = 1e-6
+"""Share by which a sum in another order may differ, and far more (our choice)."""
 FEWEST: Final = 3
 """Values of which one can lie apart: of two, neither is nearer to anything."""
 
@@ -69,6 +71,24 @@ def generalized_esd(values: ArrayLike, most: int, alpha: float = 0.05) -> Esd:
         left = np.delete(left, furthest)
     found = max((i + 1 for i, step in enumerate(steps) if step.statistic > step.critical), default=0)
     return Esd(tuple(steps), tuple(step.index for step in steps[:found]))
+
+
+def esd_exceeds(groups: Floats, most: int, alpha: float = 0.05) -> Bools:
+    """In which of many groups of n values [g, n] `generalized_esd` declares any outlying [g].
+
+    Where a statistic is as good as equal to its critical value, True: whoever needs to know asks that one.
+    """
+    n, left = groups.shape[1], np.ones(groups.shape, dtype=np.bool_)
+    exceeds = np.zeros(len(groups), dtype=np.bool_)
+    for size in range(n, n - most, -1):
+        apart = np.abs(groups - groups.mean(axis=1, where=left)[:, np.newaxis])
+        apart[~left] = -1.0
+        furthest = apart.argmax(axis=1, keepdims=True)
+        sd = groups.std(axis=1, ddof=1, where=left)
+        reached = np.take_along_axis(apart, furthest, axis=1)[:, 0]
+        exceeds |= (sd > 0.0) & (reached >= (1.0 - NEARLY) * esd_critical(size, n, alpha) * sd)
+        np.put_along_axis(left, furthest, False, axis=1)
+    return exceeds
 
 
 def esd_critical(left: int, n: int, alpha: float = 0.05) -> float:

@@ -5,7 +5,7 @@ from psycopg_pool import PoolTimeout
 
 from service.store.db import Connect
 
-REVISION = "0004"
+REVISION = "0005"
 """The newest migration. A test holds it to what the migrations say."""
 
 

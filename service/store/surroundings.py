@@ -1,19 +1,25 @@
 """The company a post comes into: the platform's stock cars, the car's own past, the bay's day. Bounded row by row, so
 that a post costs the same whatever the shop has measured."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, NamedTuple
-from uuid import UUID
 
+import numpy as np
+from numpy.typing import NDArray
 from psycopg.rows import args_row, kwargs_row
 
 from service.domain.checks.case import BayPull, EarlierState, SiteAir
 from service.domain.checks.mixture import PROBES
+from service.domain.curve import Peaks
+from service.domain.engine import HasEngine
+from service.domain.records import PostedSession
 from service.domain.reference import StockSetup
 from service.store.curves import setup_curve
 from service.store.db import Connection, Later
+from service.store.reading import OF_A_BAY, PULL_COLUMNS, PullRow, decoded
 
 NEWEST_STOCK = 30
 """A platform's reference is taken over this many of its newest stock setups: the median of so many cars lies within one
@@ -29,6 +35,10 @@ FEWEST_CARS_TO_JUDGE = 8
 HALF_A_DAY = timedelta(hours=12)
 HALF_AN_HOUR = timedelta(minutes=30)
 """Air recorded in one building further apart than this may differ (common practice, no source)."""
+SAME_PEAKS = 0.0005
+SAME_PEAK_RPM = 25.0
+"""Pulls whose peaks lie nearer than this share, and this many rpm, are looked at speed by speed: were they posted before?
+(our choice)"""
 
 
 def ask_stock_setups(
@@ -241,23 +251,37 @@ def ask_elsewhere(
     return lambda: tuple((slug, started) for slug, started in cursor.fetchall())
 
 
-class PullPeaks(NamedTuple):
-    """An earlier pull by its peaks, observed: power [kW] at a speed [rpm], torque [N.m]."""
+@dataclass(frozen=True, slots=True)
+class AlikePull(HasEngine):
+    """An earlier pull whose peaks are those of a posted one (by its setup's number and its own), with what its observed
+    curve is drawn from: its raw channels, and what of its session and car they rest on."""
 
-    pull_id: int
+    pull: PullRow
+    channels: dict[str, NDArray[np.float64]]
+    setup_n: int
+    pull_n: int
     session: str
     vehicle: str
-    power_kw: float
-    power_rpm: float
-    torque_nm: float
+    ratio: float | None
+    ignition: str
+    aspiration: str
+    charge_cooling: str | None
+    fuel_per_cycle: float | None
+    boost_ratio: float | None
 
 
-def ask_pull_peaks(
-    conn: Connection, tag: str, bay: str, at: datetime, own: UUID | None
-) -> Later[list[PullPeaks]]:
-    """The peaks of the newest pulls with a curve, a car's own and any car's that this bay pulled within half a day: one
-    that was posted before has the same, under whichever car. Those of the session `own` are left out."""
-    cursor = conn.cursor(row_factory=args_row(PullPeaks), binary=True)
+def alike_pull(*row: Any) -> AlikePull:
+    """A row as a record."""
+    return AlikePull(PullRow(*row[15:]), decoded(*row[10:15]), *row[:10])
+
+
+def ask_alike_pulls(
+    conn: Connection, session: PostedSession, peaks: Mapping[tuple[int, int], Peaks]
+) -> Later[list[AlikePull]]:
+    """Among the newest pulls with a curve, of a session's car and of any car that its bay pulled within half a day, those
+    whose observed peaks are these: one that was posted before has the same, under whichever car. The session's own are
+    left out."""
+    cursor = conn.cursor(row_factory=args_row(alike_pull), binary=True)
     return cursor.execute(
         f"""
         WITH company AS (
@@ -267,17 +291,46 @@ def ask_pull_peaks(
             SELECT session_id FROM session
             WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
                    AND started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
+        ), newest AS MATERIALIZED (
+            SELECT pull_id, session.id::text AS session, tag::text AS vehicle, platform_id, session.ratio,
+                   power_kw, power_rpm, torque_nm
+            FROM   company
+                   JOIN session USING (session_id)
+                   JOIN vehicle USING (vehicle_id)
+                   JOIN setup USING (session_id)
+                   JOIN pull USING (setup_id)
+            WHERE  rpm_to IS NOT NULL AND power_kw IS NOT NULL AND session.id IS DISTINCT FROM %(own)s
+                   AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
+                   AND status <> 'rejected'
+            ORDER  BY pull_id DESC LIMIT {NEWEST_PULLS}
+        ), alike AS MATERIALIZED (
+            SELECT setup_n, pull_n, pull_id, session, vehicle, platform_id, ratio
+            FROM   newest
+                   JOIN unnest(%(setups)s::integer[], %(pulls)s::integer[], %(power)s::float8[], %(rpm)s::float8[],
+                               %(torque)s::float8[]) AS posted (setup_n, pull_n, power, rpm, torque)
+                        ON  abs(power - power_kw) < {SAME_PEAKS} * power_kw
+                            AND abs(torque - torque_nm) < {SAME_PEAKS} * torque_nm
+                            AND abs(rpm - power_rpm) < {SAME_PEAK_RPM}
         )
-        SELECT pull_id, session.id::text AS session, tag::text AS vehicle, power_kw, power_rpm, torque_nm
-        FROM   company
-               JOIN session USING (session_id)
-               JOIN vehicle USING (vehicle_id)
-               JOIN setup USING (session_id)
-               JOIN pull USING (setup_id)
-        WHERE  rpm_to IS NOT NULL AND power_kw IS NOT NULL AND session.id IS DISTINCT FROM %(own)s
-               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-               AND status <> 'rejected'
-        ORDER  BY pull_id DESC LIMIT {NEWEST_PULLS}
+        SELECT setup_n, pull_n, session, vehicle, ratio, ignition, aspiration, charge_cooling, fuel_per_cycle, boost_ratio,
+               enc, channels, steps, samples, raw, {PULL_COLUMNS}
+        FROM   alike
+               JOIN platform USING (platform_id)
+               JOIN pull USING (pull_id)
+               JOIN pull_raw USING (pull_id)
+               {OF_A_BAY}
+        ORDER  BY setup_n, pull_n, pull_id DESC
         """,  # noqa: S608
-        {"tag": tag, "bay": bay, "at": at, "own": own, "reach": HALF_A_DAY},
+        {
+            "tag": session.vehicle,
+            "bay": session.bay,
+            "at": session.started_at,
+            "reach": HALF_A_DAY,
+            "own": session.id,
+            "setups": [setup_n for setup_n, _ in peaks],
+            "pulls": [pull_n for _, pull_n in peaks],
+            "power": [one.power_kw for one in peaks.values()],
+            "rpm": [one.power_rpm for one in peaks.values()],
+            "torque": [one.torque_nm for one in peaks.values()],
+        },
     ).fetchall

@@ -24,7 +24,7 @@ def setups_at(*at):
     return SimpleNamespace(at=np.array(at), bay_id=ones, vehicle_id=np.arange(len(at)))
 
 
-@pytest.mark.parametrize(("day", "found"), [(101, [False, True, True]), (100, [True, False, False])])
+@pytest.mark.parametrize(("day", "found"), [(101, [1, 2]), (100, [0])])
 def test_what_was_measured_at_the_very_moment_of_an_event_was_measured_after_it(day, found):
     """Recalibrated at 101.25, which is when the second car was strapped down; days around are taken in, up to that."""
     bay = SimpleNamespace(events=(101.25,))

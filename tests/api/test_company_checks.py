@@ -157,6 +157,25 @@ def test_a_curve_that_the_car_already_has_is_refused_and_taken_once_the_other_se
 
 
 @pytest.mark.parametrize(
+    ("torque", "times", "basis"),
+    [
+        ("axle_torque", 3.9, "observed"),
+        ("torque", 1.02, {"standard": "sae-j1349", "factor": 1.02}),
+    ],
+)
+def test_a_curve_is_known_again_however_it_was_written_and_under_whichever_car(stoats, torque, times, basis):
+    curve = pull()["curve"]
+    other = {"rpm": curve["rpm"], torque: [times * value for value in curve["torque"]]}
+    first = setup() | {"pulls": [pull(curve=other, basis=basis), pull(1.1)]}
+    kept(stoats, session(first, vehicle="stoat-2", ratio=3.9))
+    refused = stoats.post("/v1/sessions", session(setup() | {"pulls": [pull(0.9), pull(curve=curve)]}))
+    assert [(one["code"], one["pointer"]) for one in refused.json["errors"]] == [
+        ("curve-repeated", "/setups/0/pulls/1/curve")
+    ]
+    assert "(car stoat-2)" in refused.json["errors"][0]["detail"]
+
+
+@pytest.mark.parametrize(
     ("bay", "scale", "parts", "expected"),
     [
         ("north", 1.08, ["wide-pipe"], 1),

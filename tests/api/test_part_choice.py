@@ -364,3 +364,22 @@ def test_a_choice_the_client_has_is_304_until_a_price_changes(priced):
     assert priced.get(CHOICE, If_None_Match=etag).status_code == 304
     price(priced, "wide-pipe", price=500)
     assert priced.get(CHOICE, If_None_Match=etag).status_code == 200
+
+
+def test_at_every_level_a_part_gains_what_the_estimate_of_it_alone_says(priced):
+    """What no level changes is worked out once for all parts; the estimate works out each by itself."""
+    names = ("typical_percent", "typical_interval_percent", "next_car_interval_percent", "chance_of_gain")
+    for level in (0.5, 0.95, 0.8):
+        for part, one in by_part(answer(priced, f"level={level}")).items():
+            alone = priced.get(f"/v1/build-estimate?platform=stoat&parts={part}&level={level}").json
+            assert [one[name] for name in names] == [pytest.approx(alone[name], rel=1e-4) for name in names]
+
+
+def test_after_a_price_was_changed_the_parts_are_held_against_each_other_anew(priced):
+    before = by_part(answer(priced))
+    price(priced, "mesh-pipe", price=20, labour_hours=0)
+    after = by_part(answer(priced))
+    assert before["mesh-pipe"]["cautious_rank"] == 3
+    assert after["mesh-pipe"]["cautious_rank"] == 1
+    assert after["mesh-pipe"]["chance_of_best"] > before["mesh-pipe"]["chance_of_best"]
+    assert after["mesh-pipe"]["typical"] == before["mesh-pipe"]["typical"]

@@ -7,15 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.domain.curve import GRID_RPM
+from service.domain.curve import GRID_RPM, smooth
 from service.domain.derive import (
     ANY_STANDARD,
     PULL_SPREAD_START,
     derive_pull,
     derive_pulls,
     log_spread,
+    observed_trace,
     summarise_setup,
 )
+from service.domain.engine import Engine
 from service.domain.records import PostedPeaks, PostedPull
 from tests.checks import rows
 from tests.factories import hump, peak_of_hump
@@ -72,6 +74,22 @@ def test_the_same_curve_sent_another_way_derives_the_same(channels):
     other, plain = derive_pull(pull(channels=channels), 3.9), derive_pull(pull(), None)
     np.testing.assert_allclose(other.grid, plain.grid, rtol=1e-12)
     assert other.observed.power_kw == pytest.approx(plain.observed.power_kw, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "posted",
+    [
+        pull(),
+        pull(channels={"rpm": RPM[::-1], "axle_torque": 3.9 * TORQUE[::-1]}),
+        pull(basis_standard="sae-j1349", basis_factor=1.02),
+        pull(basis_standard="sae-j1349", **WARM),
+        pull(basis_standard="unknown"),
+    ],
+    ids=["observed", "axle torque", "posted factor", "standard with its air", "unknown standard"],
+)
+def test_a_curve_drawn_alone_is_the_derived_one_to_the_last_bit(posted):
+    rpm, torque = observed_trace(posted, 3.9, Engine())
+    np.testing.assert_array_equal(smooth(rpm, torque, GRID_RPM), derive_pull(posted, 3.9).grid)
 
 
 def test_a_posted_factor_is_divided_out_again():

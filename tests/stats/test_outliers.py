@@ -133,3 +133,22 @@ def test_a_robust_scale_goes_with_the_unit_and_not_with_where_values_lie(
     group = np.round(values, 3)
     moved = outliers.robust_scale(group * unit + shift)
     assert moved == pytest.approx(outliers.robust_scale(group) * unit, rel=1e-6, abs=1e-9 * unit)
+
+
+@given(n=st.integers(5, 12), seed=st.integers(0, 999), wild=st.floats(0.0, 12.0))
+def test_of_many_groups_those_exceed_in_which_the_test_of_each_declares_any(
+    n: int, seed: int, wild: float
+) -> None:
+    random = np.random.default_rng(seed)
+    groups = random.normal(size=(20, n))
+    groups[::2, 0] += wild
+    groups[::3, 1] -= wild
+    groups[4] = 1.0
+    most = (n - 1) // 2
+    each = [bool(outliers.generalized_esd(group, most).outliers) for group in groups]
+    assert outliers.esd_exceeds(groups, most).tolist() == each
+
+
+def test_nists_group_exceeds_and_its_middle_does_not() -> None:
+    assert outliers.esd_exceeds(np.array([ROSNER]), most=10).tolist() == [True]
+    assert outliers.esd_exceeds(np.sort([ROSNER])[:, 10:-10], most=10).tolist() == [False]

@@ -16,7 +16,9 @@ from tests.live import ROOT, clean_environment
 from tests.transfer.conftest import OwnLedger, closed, own_ledger
 from tests.transfer.old_files import COMMA, MAPPING, import_file, row, write_csv
 
-CARS, DAYS, KILLS = 10, 90, 4
+CARS = 10
+ONCE, AGAIN_AND_AGAIN = (30, 1), (90, 3)
+"""Days of records, and how often their import is killed: once in every run, again and again where minutes are given."""
 PATIENCE_S = 120
 WHAT_IS_KEPT = """
     SELECT   session.id, tag::text, started_at, posted_by,
@@ -40,6 +42,9 @@ def ledgers(server) -> Iterator[tuple[OwnLedger, OwnLedger]]:
     yield both
     for one in both:
         closed(one)
+    with psycopg.connect(server.superuser_url, autocommit=True) as above:
+        for name in ("killed", "unkilled"):
+            above.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 def kept(ledger: OwnLedger) -> list[Any]:
@@ -82,7 +87,12 @@ def kill_within(process: subprocess.Popen[bytes], ledger: OwnLedger, chance: ran
         return int(sight.execute("SELECT count(*) FROM session").fetchone()[0])
 
 
-def test_an_import_killed_again_and_again_keeps_every_row_once(ledgers, tmp_path):
+@pytest.mark.parametrize(
+    ("days", "kills"),
+    [ONCE, pytest.param(*AGAIN_AND_AGAIN, marks=pytest.mark.machine)],
+    ids=["once", "again"],
+)
+def test_a_killed_import_keeps_every_row_once_when_it_is_run_again(ledgers, tmp_path, days, kills):
     killed, unkilled = ledgers
     rows = [
         row(
@@ -92,20 +102,20 @@ def test_an_import_killed_again_and_again_keeps_every_row_once(ledgers, tmp_path
             kw=f"{150 + car + extra},5",
             notes=f"{day} {car}",
         )
-        for day in range(1, DAYS + 1)
+        for day in range(1, days + 1)
         for car in range(1, CARS + 1)
         for fitted, extra in (("stock", 0), ("wide one", 6))[: 1 + (car + day) % 2]
     ]
     file = write_csv(tmp_path / "old.csv", rows)
     file.with_suffix(".toml").write_text(COMMA + MAPPING, encoding="utf-8")
     chance = random.Random(8)
-    counts = [kill_within(started(killed, file), killed, chance) for _ in range(KILLS - 1)]
-    assert any(0 < count < CARS * DAYS for count in counts)  # else nothing was cut
+    counts = [kill_within(started(killed, file), killed, chance) for _ in range(kills)]
+    assert any(0 < count < CARS * days for count in counts)  # else nothing was cut
     last = started(killed, file)
     said = last.communicate(timeout=PATIENCE_S)[1]
     assert last.returncode == 0, said
     with psycopg.connect(unkilled.service_url, autocommit=True) as connection:
         done = import_file(connection, file)
     assert {one.fate for one in done.fates} <= {"accepted", "questioned"}
-    assert len(kept(killed)) == CARS * DAYS
+    assert len(kept(killed)) == CARS * days
     assert kept(killed) == kept(unkilled)

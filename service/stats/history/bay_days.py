@@ -15,10 +15,12 @@ Where cars are known unequally well it stands on the harmonic mean of their erro
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from service.domain.history import Bools, Floats, Ints
 
@@ -74,11 +76,18 @@ def days_of(at: Floats) -> Ints:
     return np.floor(at).astype(np.int64)
 
 
-def car_columns(vehicle_id: Ints, on_day: Bools) -> tuple[Ints, Floats]:
-    """The cars of a day and a column for each [n, k], 1 for its rows of that day."""
-    cars = np.unique(vehicle_id[on_day])
-    columns = on_day[:, np.newaxis] & (vehicle_id[:, np.newaxis] == cars)
-    return cars, np.asarray(columns.astype(np.float64))
+def car_columns(vehicle_id: Ints, days: Sequence[Ints]) -> tuple[list[Ints], csr_array]:
+    """The cars of each day, whose rows are given, and a column for each of them, day after day [n, k], 1 for its rows of
+    that day."""
+    cars, rows, columns, first = [], [np.empty(0, dtype=np.int64)], [np.empty(0, dtype=np.int64)], 0
+    for on_day in days:
+        own, place = np.unique(vehicle_id[on_day], return_inverse=True)
+        cars.append(own)
+        rows.append(on_day)
+        columns.append(first + place)
+        first += len(own)
+    row, column = np.concatenate(rows), np.concatenate(columns)
+    return cars, csr_array((np.ones(len(row)), (row, column)), shape=(len(vehicle_id), first))
 
 
 def estimated(score: Floats, information: Floats) -> tuple[Floats, Floats]:

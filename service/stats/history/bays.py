@@ -14,11 +14,13 @@ once. (A scan of residuals finds sizes a fifth too small: cars' levels have take
 of years in the bay, in the same way.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from service.domain.history import Bools, Floats, Ints
 
@@ -99,19 +101,31 @@ def _first_and_last(at: Floats, vehicle_id: Ints) -> tuple[Floats, Floats]:
     return first, last
 
 
-def step_columns(at: Floats, in_bay: Bools, dates: Floats) -> Floats:
-    """The columns of steps at these dates over all rows of the history [n, k]: what P is applied to."""
-    return np.asarray((in_bay[:, np.newaxis] & (at[:, np.newaxis] > dates)).astype(np.float64))
+def drift_columns(at: Floats, bay_id: Ints, bays: Sequence[int]) -> csr_array:
+    """A column of drift for each of these bays [n, k]: years from the middle of the bay's setups, 0 elsewhere."""
+    place, own = _places(bay_id, bays)
+    rows, column = np.flatnonzero(own), place[own]
+    count = np.maximum(np.bincount(column, minlength=len(bays)), 1)
+    middle = np.bincount(column, weights=at[rows], minlength=len(bays)) / count
+    years = (at[rows] - middle[column]) / DAYS_A_YEAR
+    return csr_array((years, (rows, column)), shape=(len(at), len(bays)))
 
 
-def drift_column(at: Floats, in_bay: Bools) -> Floats:
-    """The column of a drift [n, 1]: years from the middle of the bay's setups, 0 elsewhere."""
-    years = (at - np.mean(at[in_bay])) / DAYS_A_YEAR if in_bay.any() else np.zeros_like(at)
-    return np.asarray(np.where(in_bay, years, 0.0)[:, np.newaxis])
+def _places(bay_id: Ints, bays: Sequence[int]) -> tuple[Ints, Bools]:
+    """The place of each row's bay among these, and whether it is one of them."""
+    order = np.argsort(bays)
+    ordered = np.asarray(bays, dtype=np.int64)[order]
+    at = np.minimum(np.searchsorted(ordered, bay_id), max(0, len(ordered) - 1))
+    if not len(ordered):
+        return np.zeros(len(bay_id), dtype=np.int64), np.zeros(len(bay_id), dtype=np.bool_)
+    return order[at], np.asarray(ordered[at] == bay_id)
 
 
-Against = Callable[[Floats], tuple[Floats, Floats]]
-"""From columns D [n, k] over the rows of the history to their score D'Py [k] and information D'PD [k, k]."""
+Against = Callable[[csr_array, Ints], tuple[Floats, list[Floats]]]
+"""From columns D [n, k] over the rows of the history, in groups from one of the starts [g + 1] to the next, to their score
+D'Py [k] and each group's information D'PD."""
+Tried = list[tuple[int, Floats]]
+"""Bays and the dates that are tried in each, ascending."""
 
 
 def find_steps(at: Floats, bay_id: Ints, vehicle_id: Ints, against: Against) -> tuple[Step, ...]:
@@ -119,19 +133,54 @@ def find_steps(at: Floats, bay_id: Ints, vehicle_id: Ints, against: Against) -> 
 
     Parameters: at, start of each row's strap-down [days]; bay_id and vehicle_id of each row; against, the solved model.
     """
-    tried: list[tuple[int, Floats]] = []
-    for bay in np.unique(bay_id).tolist():
-        in_bay = bay_id == bay
-        dates = step_dates(at[in_bay], vehicle_id[in_bay])
-        if len(dates) and _alarms(*against(step_columns(at, in_bay, dates))):
-            tried.append((bay, dates))
+    own = {bay: bay_id == bay for bay in np.unique(bay_id).tolist()}
+    every = [(bay, step_dates(at[rows], vehicle_id[rows])) for bay, rows in own.items()]
+    possible = [(bay, dates) for bay, dates in every if len(dates)]
+    found = steps_against(at, bay_id, possible, against)
+    tried = [one for one, said in zip(possible, found, strict=True) if _alarms(*said)]
     if not tried:
         return ()
     tried = [(bay, _thinned(dates, MOST_COLUMNS // len(tried))) for bay, dates in tried]
-    columns = np.hstack([step_columns(at, bay_id == bay, dates) for bay, dates in tried])
+    ((score, information),) = steps_against(at, bay_id, tried, against, together=True)
     bays = np.concatenate([np.full(len(dates), bay) for bay, dates in tried])
-    score, information = against(columns)
     return steps(bays, np.concatenate([dates for _, dates in tried]), score, information)
+
+
+def steps_against(
+    at: Floats, bay_id: Ints, tried: Tried, against: Against, together: bool = False
+) -> list[tuple[Floats, Floats]]:
+    """Score D'Py [k] and information D'PD [k, k] of the steps at these dates: of each bay by itself, or of all together.
+
+    A step's column is the sum of those of the stretches after its date, of which each row is in one at most. Summed by
+    stretch the rows are gone through once, however many dates there are.
+    """
+    starts = np.cumsum([0, *(len(dates) for _, dates in tried)])
+    asked = starts[[0, -1]] if together else starts
+    score, information = against(stretch_columns(at, bay_id, tried), asked)
+    found = []
+    for first, last, pieces in zip(asked[:-1], asked[1:], information, strict=True):
+        runs = starts[(starts >= first) & (starts <= last)] - first
+        found.append((_after(score[first:last], runs), _after(_after(pieces, runs).T, runs)))
+    return found
+
+
+def stretch_columns(at: Floats, bay_id: Ints, tried: Tried) -> csr_array:
+    """For each date a column [n, k], 1 for the bay's rows after it and not after the next."""
+    column = np.full(len(at), -1, dtype=np.int64)
+    first = 0
+    for bay, dates in tried:
+        rows = np.flatnonzero(bay_id == bay)
+        passed = np.searchsorted(dates, at[rows])
+        column[rows] = np.where(passed > 0, first + passed - 1, -1)
+        first += len(dates)
+    rows = np.flatnonzero(column >= 0)
+    return csr_array((np.ones(len(rows)), (rows, column[rows])), shape=(len(at), first))
+
+
+def _after(values: Floats, runs: Ints) -> Floats:
+    """Sums of values along their first axis from each entry to the end of its run."""
+    pieces = [values[a:b][::-1].cumsum(axis=0)[::-1] for a, b in pairwise(runs.tolist())]
+    return np.concatenate(pieces)
 
 
 def _alarms(score: Floats, information: Floats) -> bool:
@@ -182,5 +231,5 @@ def _scores_beside(score: Floats, information: Floats, found: list[int]) -> Floa
 
 
 def estimate(score: float, information: float) -> Estimate | None:
-    """What one more column of the model would be given: of `drift_column`, the drift [ln / year]; None: cannot be known."""
+    """What one more column of the model would be given: of one of `drift_columns`, the drift [ln / year]; None: cannot be known."""
     return Estimate(score / information, 1.0 / information) if information > 0.0 else None

@@ -1,5 +1,6 @@
 """What the history model answers: small records, all in ln units (0.01 is 1 %)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,6 +48,22 @@ class CellColumns:
     car_spread_variance: Floats
     scale: Floats
     cell: Cell
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Gains of many parts side by side: of their `Cell`s what intervals and chances hang on, as arrays of length k."""
+
+    mean: Floats
+    variance: Floats
+    prior_variance: Floats
+    car_spread_variance: Floats
+
+
+def side_by_side(cells: Sequence[Cell]) -> Cells:
+    """These cells as arrays."""
+    columns = ("mean", "variance", "prior_variance", "car_spread_variance")
+    return Cells(*(np.array([getattr(one, name) for one in cells], dtype=np.float64) for name in columns))
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,6 +111,14 @@ class View:
         covariance = self.solution.covariance(self.block, local, shared)
         return self.solution.mean(self.block, local, shared) + offset, covariance + spread
 
+    def means(self, contrasts: Sequence[Contrast]) -> Floats:
+        """The means of `moments` alone [k, r]: of many contrasts the covariance is what costs."""
+        local, shared, _ = self.vectors(contrasts)
+        offset = np.array([contrast.offset for contrast in contrasts])[:, np.newaxis]
+        if self.block is None:
+            return np.asarray(shared @ self.solution.border + offset)
+        return np.asarray(self.solution.mean(self.block, local, shared) + offset)
+
     def prior_variance(self, contrast: Contrast) -> float:
         """Of a contrast where only the spreads and the slots' means are known."""
         return sum(

@@ -28,29 +28,51 @@ from service.stats.mixed.solve import Solution
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
+Columns = tuple[NDArray[Any], ...]
 
 SMALLEST: Final = 1e-12  # variance [ln^2]
 
 _THETA: Final = {name: i for i, name in enumerate(SPREAD_NAMES)}
 
 
+def effects_of(solved: Assembly, levels: BayLevels) -> tuple[CarEffects, CarGains, SetupResiduals]:
+    """Every car against its platform, its own gain from each of its parts, every setup against its prediction without itself.
+
+    Of all three at once, since what they are read from (`rows`) is what takes the time.
+    """
+    cars, gains, setups = [_no_cars()], [_no_gains()], [_no_setups()]
+    for i, design in enumerate(solved.designs):
+        seen, every = rows(solved.solution, i), np.ones(len(design.car), dtype=bool)
+        cars.append(_cars_of(solved, design, seen, levels, every))
+        gains.append(_gains_of(solved, design, seen))
+        setups.append(_setups_of(solved, design, seen))
+    return _car_effects(solved, cars), CarGains(*_joined(gains)), SetupResiduals(*_joined(setups))
+
+
 def car_effects(
     solved: Assembly, solution: Solution, levels: BayLevels, pieces: Sequence[tuple[int, Bools]]
 ) -> CarEffects:
     """Every car against its platform, of the first right side of a solution whose blocks are these designs' rows."""
-    nominal = float(solved.theta[_THETA["car"]])
-    found = [_cars_of_no_platform()]
+    found = [_no_cars()]
     for i, (block, had) in enumerate(pieces):
-        design = solved.designs[block]
-        kept, car = np.unique(design.car[had], return_inverse=True)
-        prior = nominal / design.car_weight[kept]
-        terms = csr_array((np.ones(len(car)), (np.flatnonzero(had), car)), shape=(len(had), len(kept)))
-        own, error = _freed(rows(solution, i), terms, prior)
-        setups = np.bincount(car)
-        shift = np.bincount(car, weights=levels.of_rows(design, solved.solution)[had]) / setups
-        ids, here = design.vehicles[kept], np.full(len(kept), design.platform)
-        found.append((ids, here, own, error, shift, setups))
-    ids, here, own, error, shift, setups = _joined(found)
+        found.append(_cars_of(solved, solved.designs[block], rows(solution, i), levels, had))
+    return _car_effects(solved, found)
+
+
+def _cars_of(solved: Assembly, design: PlatformDesign, seen: Rows, levels: BayLevels, had: Bools) -> Columns:
+    """Cars of a platform that have a value: ids, platform, own level and its error, the bays' share, setups."""
+    kept, car = np.unique(design.car[had], return_inverse=True)
+    prior = float(solved.theta[_THETA["car"]]) / design.car_weight[kept]
+    terms = csr_array((np.ones(len(car)), (np.flatnonzero(had), car)), shape=(len(had), len(kept)))
+    own, error = _freed(seen, terms, prior)
+    setups = np.bincount(car)
+    shift = np.bincount(car, weights=levels.of_rows(design, solved.solution)[had]) / setups
+    return design.vehicles[kept], np.full(len(kept), design.platform), own, error, shift, setups
+
+
+def _car_effects(solved: Assembly, pieces: Sequence[Columns]) -> CarEffects:
+    nominal = float(solved.theta[_THETA["car"]])
+    ids, here, own, error, shift, setups = _joined(pieces)
     spread = _spreads_on(here, own, error, math.sqrt(nominal))
     keep = spread**2 / (spread**2 + error)
     return CarEffects(
@@ -76,47 +98,44 @@ def _spreads_on(platform: Ints, own: Floats, error: Floats, start: float) -> Flo
     return spread
 
 
-def _cars_of_no_platform() -> tuple[NDArray[Any], ...]:
+def _gains_of(solved: Assembly, design: PlatformDesign, seen: Rows) -> Columns:
+    """Own gains of a platform's cars, in the order of CarGains."""
+    scale = own_scale(design, solved.theta)
+    own, error = _freed(seen, own_terms(design), scale / design.own_weight)
+    return design.own_key >> 31, part_of_key(design.own_key), own, error, scale
+
+
+def _setups_of(solved: Assembly, design: PlatformDesign, seen: Rows) -> Columns:
+    """A platform's setups, in the order of SetupResiduals."""
+    nominal, history = float(solved.theta[_THETA["setup"]]), design.history
+    information = np.maximum(seen.packed[design.block.packing.diagonal], SMALLEST)
+    error = np.maximum(1.0 / information - nominal / design.setup_weight, SMALLEST)
+    return (
+        history.setup_id,
+        history.vehicle_id,
+        history.platform_id,
+        history.bay_id,
+        history.at,
+        seen.py[:, 0] / information,
+        error + nominal,
+        design.setup_weight,
+        design.values.heat_soaked,
+    )
+
+
+def _no_cars() -> Columns:
     whole, real = np.empty(0, dtype=np.int64), np.empty(0)
     return whole, whole, real, real, real, whole
 
 
-def setup_residuals(solved: Assembly) -> SetupResiduals:
-    """Every setup against its prediction without itself."""
-    nominal = float(solved.theta[_THETA["setup"]])
-    none = np.empty(0)
-    whole = none.astype(np.int64)
-    pieces: list[tuple[NDArray[Any], ...]] = [(whole, whole, whole, whole, none, none, none, none, none > 0)]
-    for i, design in enumerate(solved.designs):
-        seen, history = rows(solved.solution, i), design.history
-        information = np.maximum(seen.packed[design.block.packing.diagonal], SMALLEST)
-        error = np.maximum(1.0 / information - nominal / design.setup_weight, SMALLEST)
-        pieces.append(
-            (
-                history.setup_id,
-                history.vehicle_id,
-                history.platform_id,
-                history.bay_id,
-                history.at,
-                seen.py[:, 0] / information,
-                error + nominal,
-                design.setup_weight,
-                design.values.heat_soaked,
-            )
-        )
-    return SetupResiduals(*_joined(pieces))
+def _no_gains() -> Columns:
+    whole, real = np.empty(0, dtype=np.int64), np.empty(0)
+    return whole, whole, real, real, real
 
 
-def car_gains(solved: Assembly) -> CarGains:
-    """Every car's own gain from each of its parts."""
-    none = np.empty(0)
-    whole = none.astype(np.int64)
-    pieces: list[tuple[NDArray[Any], ...]] = [(whole, whole, none, none, none)]
-    for i, design in enumerate(solved.designs):
-        scale = own_scale(design, solved.theta)
-        own, error = _freed(rows(solved.solution, i), own_terms(design), scale / design.own_weight)
-        pieces.append((design.own_key >> 31, part_of_key(design.own_key), own, error, scale))
-    return CarGains(*_joined(pieces))
+def _no_setups() -> Columns:
+    whole, real = np.empty(0, dtype=np.int64), np.empty(0)
+    return whole, whole, whole, whole, real, real, real, real, real > 0
 
 
 def shares_of_car(
@@ -179,6 +198,6 @@ def _freed(seen: Rows, terms: csr_array, prior: Floats) -> tuple[Floats, Floats]
     return estimate, np.maximum(1.0 / information - prior, SMALLEST)
 
 
-def _joined(pieces: Sequence[tuple[NDArray[Any], ...]]) -> list[NDArray[Any]]:
+def _joined(pieces: Sequence[Columns]) -> list[NDArray[Any]]:
     """Columns of all pieces, one after the other."""
     return [np.concatenate(column) for column in zip(*pieces, strict=True)]

@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
-from service.stats.history.cells import Cell, CellColumns
+from service.stats.history.cells import Cell, CellColumns, Cells
 from service.stats.history.fitted import Fit
 from service.stats.history.shape import LOSS_WEIGHT, chance_below, quantile, widened
 from service.stats.noise import difference_variance, smallest_visible_gain
 
 Floats = NDArray[np.float64]
-Gain = Cell | CellColumns
+Gain = Cell | CellColumns | Cells
 
 LEVEL: Final = 0.9
 """Level of the intervals unless asked otherwise, and of the t behind every chance (our choice)."""
@@ -44,6 +44,9 @@ FAR: Final = 6.0  # standard deviations beyond which nothing lies
 STEPS: Final = 60
 CLOSE: Final = 1e-9  # of a chance
 ROOT_2_PI: Final = float(np.sqrt(2.0 * np.pi))
+HALF_STRAIGHT: Final = (
+    0.5  # of a step that would more than double by its bend, the straight one is taken (our choice)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,15 @@ class Interval:
     def established(self) -> bool:
         """Whether nought is left out."""
         return self.low > 0.0 or self.high < 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class GainRanges:
+    """What is said of one gain among many [ln]: the average car's, one more car's, the chance that it truly gains [0..1]."""
+
+    typical: Interval
+    next_car: tuple[float, float]
+    chance_of_gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +130,17 @@ def measured_variance(fit: Fit, before: int, after: int, same_session: bool = Tr
     return within if same_session else within + 2.0 * fit.spreads.session**2
 
 
-def prior_share(gain: Gain) -> float:
+def prior_share(gain: Cell | CellColumns) -> float:
     """rho: the share of the prior variance that the history has left [0..1]; 1 where it said nothing."""
     one = gain.cell if isinstance(gain, CellColumns) else gain
     return min(1.0, one.variance / one.prior_variance) if one.prior_variance > 0.0 else 1.0
+
+
+def prior_shares(gains: Cells) -> Floats:
+    """`prior_share` of each gain [k]."""
+    known = gains.prior_variance > 0.0
+    shares = np.divide(gains.variance, gains.prior_variance, out=np.ones(known.shape), where=known)
+    return np.asarray(np.minimum(1.0, shares))
 
 
 def borrowed_share(gain: Cell) -> float:
@@ -135,7 +154,8 @@ def borrowed_share(gain: Cell) -> float:
 
 def widened_sd(gain: Gain, level: float) -> Floats:
     """Standard deviation behind an interval: the gain's own, widened for spreads that are estimates themselves [ln]."""
-    return widened(gain.variance, prior_share(gain), level)
+    share = prior_shares(gain) if isinstance(gain, Cells) else prior_share(gain)
+    return widened(gain.variance, share, level)
 
 
 def typical_interval(gain: Cell, level: float = LEVEL) -> Interval:
@@ -161,6 +181,20 @@ def chance_of_at_least(
     weight = loss_weight(gain, may_lose)
     gains, spreads = _nodes(gain, fit, np.asarray(noise), LEVEL, weight)
     return float(1.0 - _below(gains, spreads, np.asarray(least)))
+
+
+def chances_of_gain(gains: Cells, fit: Fit, may_lose: bool = False) -> Floats:
+    """Chance that one more car gains by each of these parts [k]; may_lose as in `answer`."""
+    drawn, spreads = _nodes(gains, fit, np.asarray(0.0), LEVEL, loss_weight(gains, may_lose))
+    return np.asarray(1.0 - _below(drawn, spreads, np.asarray(0.0)))
+
+
+def ranges_of(gains: Cells, fit: Fit, level: float = LEVEL) -> list[tuple[Interval, tuple[float, float]]]:
+    """Of each gain what a level is asked for [ln]: the average car's with its interval, and one more car's."""
+    lows, highs = (ends.tolist() for ends in typical_bounds(gains, level))
+    next_lows, next_highs = (ends.tolist() for ends in next_car_intervals(gains, fit, level))
+    typical = map(Interval, gains.mean.tolist(), lows, highs)
+    return list(zip(typical, zip(next_lows, next_highs, strict=True), strict=True))
 
 
 def next_car_intervals(
@@ -202,7 +236,7 @@ def _nodes(gain: Gain, fit: Fit, noise: Floats, level: float, weight: float) -> 
 
 def _over_nodes(values: Floats) -> Floats:
     """Mean over the nodes [NODES, ...]."""
-    return np.asarray((_WEIGHTS @ values.reshape(NODES, -1)).reshape(values.shape[1:]))
+    return np.asarray((_WEIGHTS @ values.reshape(NODES, values[0].size)).reshape(values.shape[1:]))
 
 
 def _below(gains: Floats, spreads: Floats, value: Floats) -> Floats:
@@ -213,8 +247,8 @@ def _below(gains: Floats, spreads: Floats, value: Floats) -> Floats:
 def _quantiles(gains: Floats, spreads: Floats, targets: Floats) -> Floats:
     """Where the mixture's distribution function reaches each target [k, ...].
 
-    Newton's steps inside a bracket that each of them narrows, halving it where a step would leave it; from where a
-    normal of the mixture's mean and variance has the target.
+    Halley's steps (third order; from memory) inside a bracket that each of them narrows, halving it where a step would
+    leave it; from where a normal of the mixture's mean and variance has the target.
     """
     low = np.broadcast_to((gains - FAR * spreads).min(axis=0), targets.shape)
     high = np.broadcast_to((gains + FAR * spreads).max(axis=0), targets.shape)
@@ -224,11 +258,15 @@ def _quantiles(gains: Floats, spreads: Floats, targets: Floats) -> Floats:
     for _ in range(STEPS):
         apart = (at - gains[:, np.newaxis]) / spreads[:, np.newaxis]
         over = _over_nodes(ndtr(apart)) - targets
-        slope = _over_nodes(np.exp(-apart * apart / 2.0) / spreads[:, np.newaxis]) / ROOT_2_PI
+        density = np.exp(-apart * apart / 2.0) / spreads[:, np.newaxis] / ROOT_2_PI
+        slope, bend = _over_nodes(density), -_over_nodes(density * apart / spreads[:, np.newaxis])
         low, high = np.where(over < 0.0, at, low), np.where(over < 0.0, high, at)
-        step = np.divide(over, slope, out=np.full(at.shape, np.inf), where=slope > 0.0)
+        straight = np.divide(over, slope, out=np.full(at.shape, np.inf), where=slope > 0.0)
+        squared = 2.0 * slope * slope
+        bent = 1.0 - np.divide(over * bend, squared, out=np.zeros(at.shape), where=squared > 0.0)
+        step = np.divide(straight, bent, out=straight.copy(), where=bent > HALF_STRAIGHT)
         at = np.where((at - step >= low) & (at - step <= high), at - step, (low + high) / 2.0)
-        if np.abs(over).max() < CLOSE:
+        if np.abs(over).max(initial=0.0) < CLOSE:
             break
     return np.asarray(at)
 

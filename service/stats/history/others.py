@@ -96,6 +96,13 @@ class Solved:
             covariance[:, :, share.columns] = spread[:, :, np.newaxis] * self.scale[share.columns]
         return means, covariance
 
+    def means(self, platform: int, contrasts: Sequence[Contrast]) -> Floats:
+        """The means of `moments` alone [k, r]."""
+        means = np.full((len(contrasts), self.values.shape[1]), np.nan)
+        for share in self.shares:
+            means[:, share.columns] = share.view(self.assembly, platform).means(contrasts)
+        return means
+
     def columns(self, view: View, asked: Contrast, own: Sequence[int], cell: Cell) -> CellColumns:
         """The answer to a contrast in every column. own: parts whose spread from car to car counts; cell: the answer in
         the fit's own measure."""
@@ -139,19 +146,6 @@ class Solved:
 def _spread(solution: Solution) -> Floats:
     """Residual variance of each column, 1 where it is what the spreads say [r]."""
     return (solution.residual_form + PSEUDO) / (solution.degrees_of_freedom + PSEUDO)
-
-
-def whitened_against(assembly: Assembly, columns: Floats) -> tuple[Floats, Floats]:
-    """D'Py [k] and D'PD [k, k] of columns [n, k] in the order of the assembly's rows."""
-    cuts = np.cumsum([len(design.car) for design in assembly.designs])[:-1]
-    pieces = np.split(columns, cuts)
-    parts = [part.with_values(piece) for part, piece in zip(assembly.reduced, pieces, strict=True)]
-    beside = assembly.solution.with_values(parts)
-    score, information = np.zeros(columns.shape[1]), np.zeros((columns.shape[1],) * 2)
-    for i, part in enumerate(parts):
-        score += part.whitened_y.T @ assembly.solution.whitened_residuals(i)[:, 0]
-        information += part.whitened_y.T @ beside.whitened_residuals(i)
-    return score, information
 
 
 def solved_for(assembly: Assembly, values: Floats) -> Solved:

@@ -19,7 +19,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from service.stats.history.cells import CarEffects, CarGains, SetupResiduals
-from service.stats.outliers import discoveries, generalized_esd, robust_scale, two_sided_chance
+from service.stats.outliers import (
+    discoveries,
+    esd_exceeds,
+    generalized_esd,
+    robust_scale,
+    two_sided_chance,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -214,6 +220,17 @@ def furthest_of_each(group: Ints, found: Scores) -> Ints:
 def most_surprising_first(found: Iterable[Odd]) -> list[Odd]:
     """By the size of their scores."""
     return sorted(found, key=lambda one: -abs(one.score))
+
+
+def may_have_pulls_apart(values: ArrayLike) -> Bools:
+    """Which setups of equally many pulls `pulls_apart` may find any in, for many of them at once [g].
+
+    Parameters: values, ln of each pull's figure [g, n]. Those it says no of have none for certain.
+    """
+    groups = np.asarray(values, dtype=np.float64)
+    if groups.shape[1] < FEWEST_PULLS:
+        return np.zeros(len(groups), dtype=np.bool_)
+    return esd_exceeds(groups, most=(groups.shape[1] - 1) // 2)
 
 
 def pulls_apart(values: ArrayLike, pull_spread: float) -> tuple[int, ...]:

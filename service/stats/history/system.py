@@ -10,6 +10,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from service.domain.history import Catalogue, Floats, History, Ints
 from service.stats.history.asked import (
@@ -42,11 +43,12 @@ from service.stats.history.counting import (
     companions,
 )
 from service.stats.history.design import ETHANOL_UNIT, INLET_UNIT_C, PlatformDesign
-from service.stats.history.effects import car_effects, car_gains, setup_residuals, shares_of_car
+from service.stats.history.effects import effects_of, shares_of_car
 from service.stats.history.fitted import Fit
 from service.stats.history.layout import ETHANOL_KEY, LEVEL_KEY, inlet_key, pair_key, prior_of
-from service.stats.history.others import Solved, solved_for, whitened_against
+from service.stats.history.others import Solved, solved_for
 from service.stats.history.place import shop_spread
+from service.stats.mixed.against import against
 
 NO_BESIDE: Final[Mapping[int, float]] = {}
 
@@ -90,8 +92,18 @@ class System:
 
     def cars_with(self, part: int, platform: int | None = None) -> int:
         """Cars measured with the part, on one platform or anywhere."""
-        designs = self._assembly.designs if platform is None else self._designs_on(platform)
-        return sum(cars_with(design, part) for design in designs)
+        if platform is None:
+            return self._cars_by_part.get(part, 0)
+        return sum(cars_with(design, part) for design in self._designs_on(platform))
+
+    @cached_property
+    def _cars_by_part(self) -> Mapping[int, int]:
+        """Cars measured with each part, on any platform."""
+        counts: dict[int, int] = {}
+        for design in self._assembly.designs:
+            for part, cars in zip(design.parts.tolist(), design.part_cars.tolist(), strict=True):
+                counts[part] = counts.get(part, 0) + cars
+        return counts
 
     def gain(
         self, part: int, platform: int, against: int = 0, beside: Mapping[int, float] | None = None
@@ -114,7 +126,7 @@ class System:
     def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
         """What each two of these parts give together beyond their sum [k, k]."""
         view = self._assembly.view(platform)
-        return of_pairs(len(parts), lambda: view.moments(pair_contrasts(view, parts))[0][:, 0])
+        return of_pairs(len(parts), lambda: view.means(pair_contrasts(view, parts))[:, 0])
 
     def cars_with_all(self, platform: int, parts: Sequence[int]) -> int:
         """Cars of a platform measured with all these parts fitted at once."""
@@ -188,23 +200,23 @@ class System:
 
     def cars(self) -> CarEffects:
         """Every car against its platform."""
-        return self._cars
+        return self._effects[0]
 
     def car_gains(self) -> CarGains:
         """Every car's own gain from each of its parts against the typical one."""
-        return self._car_gains
+        return self._effects[1]
 
     def setups(self) -> SetupResiduals:
         """Every setup against what all others say of it, in the order of `setup_ids`."""
-        return self._setups
+        return self._effects[2]
 
-    def columns_against(self, columns: Floats) -> tuple[Floats, Floats]:
+    def columns_against(self, columns: csr_array, starts: Ints) -> tuple[Floats, list[Floats]]:
         """What the setups say of columns [n, k] that the model does not have, in the order of `setup_ids`.
 
-        Returns their score D'Py [k] and information D'PD [k, k]: added to the model without a prior they are estimated
-        by information^-1 score, with covariance information^-1.
+        Returns their score D'Py [k] and the information D'PD of each group of columns, starts[i] to starts[i + 1]: added to
+        the model without a prior they are estimated by information^-1 score, with covariance information^-1.
         """
-        return whitened_against(self._assembly, columns)
+        return against(self._assembly.solution, columns, starts)
 
     def car_gain(self, vehicle: int, part: int) -> Cell:
         """What a part gave this very car: typical gain and the car's own. Raises KeyError for a car not in it."""
@@ -260,22 +272,13 @@ class System:
         return only(LEVEL_KEY).plus(self.bay_stretches.mean())
 
     @cached_property
-    def _cars(self) -> CarEffects:
-        every = [(i, np.ones(len(d.car), dtype=bool)) for i, d in enumerate(self._assembly.designs)]
-        return car_effects(self._assembly, self._assembly.solution, self.bay_stretches, every)
+    def _effects(self) -> tuple[CarEffects, CarGains, SetupResiduals]:
+        return effects_of(self._assembly, self.bay_stretches)
 
     @cached_property
     def shop_spread(self) -> float:
         """Spread of true levels between cars of one platform, over all platforms [ln] (place.py)."""
-        return shop_spread(self._cars.own, self._cars.own_variance, self.fit.spreads.car)
-
-    @cached_property
-    def _car_gains(self) -> CarGains:
-        return car_gains(self._assembly)
-
-    @cached_property
-    def _setups(self) -> SetupResiduals:
-        return setup_residuals(self._assembly)
+        return shop_spread(self.cars().own, self.cars().own_variance, self.fit.spreads.car)
 
     def _designs_on(self, platform: int) -> tuple[PlatformDesign, ...]:
         block = self._assembly.block_of.get(platform)
@@ -338,9 +341,7 @@ class Others:
     def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
         """As System.beyond_their_sum, of the first column."""
         view = self._assembly.view(platform)
-        return of_pairs(
-            len(parts), lambda: self._solved.moments(platform, pair_contrasts(view, parts))[0][:, 0]
-        )
+        return of_pairs(len(parts), lambda: self._solved.means(platform, pair_contrasts(view, parts))[:, 0])
 
     def joint(self, platform: int, parts: Sequence[int]) -> tuple[Floats, Floats]:
         """Means [k, r] and covariance [k, k, r]."""

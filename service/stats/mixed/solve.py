@@ -70,7 +70,7 @@ class Reduced:
         whitened_y = self.block.packing.matrix(self.inverse_factors) @ y
         right = self.whitened.T @ whitened_y
         own = len(self.sd)
-        right_local = _forward(self.chol, self.sd[:, np.newaxis] * right[:own])
+        right_local = forward(self.chol, self.sd[:, np.newaxis] * right[:own])
         return replace(
             self,
             whitened_y=whitened_y,
@@ -145,16 +145,16 @@ class Solution:
 
     def border_covariance(self, c_border: Floats) -> Floats:
         """Error covariance of contrasts of the border alone [k, k]."""
-        half = _forward(self.border_chol, (c_border * self.border_sd).T)
+        half = forward(self.border_chol, (c_border * self.border_sd).T)
         covariance: Floats = half.T @ half
         return covariance
 
     def _halves(self, i: int, c_local: Floats, c_border: Floats) -> tuple[Floats, Floats]:
         part = self.reduced[i]
-        own = _forward(part.chol, (c_local * part.sd).T)
+        own = forward(part.chol, (c_local * part.sd).T)
         rest = np.array(c_border.T, dtype=np.float64)
         rest[part.block.border] -= part.coupling.T @ own
-        return own, _forward(self.border_chol, (rest.T * self.border_sd).T)
+        return own, forward(self.border_chol, (rest.T * self.border_sd).T)
 
     def whitened_residuals(self, i: int) -> Floats:
         """K^-1 (y - X u) of block i [n, r]: residuals without the covariance of their groups."""
@@ -177,7 +177,7 @@ def reduce(block: Block, theta: Floats, had: Bools | None = None, y: Floats | No
     whitened = block.packing.matrix(inverse_factors) @ block.x
     gram, own, sd = _gram(whitened), len(block.prior_local), block.prior_local.sd(theta)
     chol = _factor(sd[:, np.newaxis] * gram[:own, :own] * sd, block.prior_local, "a block")
-    coupling = _forward(chol, sd[:, np.newaxis] * gram[:own, own:])
+    coupling = forward(chol, sd[:, np.newaxis] * gram[:own, own:])
     empty = np.empty((0, 0))
     return Reduced(
         block=block,
@@ -209,7 +209,7 @@ def _solved(reduced: Sequence[Reduced], border_prior: Prior, sd: Floats, chol: F
     right = np.zeros((len(sd), reduced[0].right_local.shape[1]))
     for part in reduced:
         right[part.block.border] += part.right_border
-    scaled = _backward(chol, _forward(chol, sd[:, np.newaxis] * right))
+    scaled = _backward(chol, forward(chol, sd[:, np.newaxis] * right))
     border = sd[:, np.newaxis] * scaled
     local_scaled, form = [], (scaled[~border_prior.flat] ** 2).sum(axis=0)
     for part in reduced:
@@ -284,7 +284,8 @@ def _log_det(chol: Floats) -> float:
     return 2.0 * float(np.log(np.diagonal(chol)).sum())
 
 
-def _forward(chol: Floats, right: Floats) -> Floats:
+def forward(chol: Floats, right: Floats) -> Floats:
+    """L^-1 right."""
     return _substituted(chol, right, 0)
 
 

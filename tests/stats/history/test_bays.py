@@ -1,7 +1,10 @@
 """Steps and drift of a bay against a model fitted anew with them; what is said of bays' noise."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from scipy.sparse import csr_array
 
 from service.stats.history import bays
 
@@ -30,8 +33,11 @@ class Shop:
         return inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T)
 
     def steps(self) -> tuple[bays.Step, ...]:
-        p = self.p
-        return bays.find_steps(self.at, self.bay, self.vehicle, lambda d: (d.T @ p @ self.y, d.T @ p @ d))
+        return bays.find_steps(self.at, self.bay, self.vehicle, self.against)
+
+    def against(self, columns: csr_array, starts: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
+        p, groups = self.p, pairwise(starts.tolist())
+        return columns.T @ (p @ self.y), [(columns.T @ p @ columns)[a:b, a:b] for a, b in groups]
 
     def after(self, bay: int, date: float) -> np.ndarray:
         return ((self.bay == bay) & (self.at > date)).astype(float)
@@ -93,6 +99,24 @@ def test_steps_of_4_percent_are_found_and_false_alarms_are_few() -> None:
     )  # a scan of residuals: a fifth too small, 0.008
 
 
+def test_summed_by_stretch_the_steps_of_several_bays_are_as_their_own_columns_say() -> None:
+    shop = Shop(seed=3)
+    tried = [
+        (bay, bays.step_dates(shop.at[own], shop.vehicle[own])) for bay in (2, 0) for own in [shop.bay == bay]
+    ]
+    columns = np.column_stack([shop.after(bay, date) for bay, dates in tried for date in dates])
+    score, information = columns.T @ shop.p @ shop.y, columns.T @ shop.p @ columns
+    ((score_found, information_found),) = bays.steps_against(
+        shop.at, shop.bay, tried, shop.against, together=True
+    )
+    assert score_found == pytest.approx(score, rel=1e-9, abs=1e-9 * np.abs(score).max())
+    assert information_found == pytest.approx(information, abs=1e-9 * information.max())
+    first = len(tried[0][1])
+    (_, second) = bays.steps_against(shop.at, shop.bay, tried, shop.against)
+    assert second[0] == pytest.approx(score[first:], abs=1e-9 * np.abs(score).max())
+    assert second[1] == pytest.approx(information[first:, first:], abs=1e-9 * information.max())
+
+
 def test_dates_need_three_cars_on_either_side() -> None:
     at = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0])
     assert bays.step_dates(at, np.arange(7)).tolist() == [3.5, 4.5]
@@ -112,22 +136,25 @@ def test_without_dates_or_information_there_is_no_step() -> None:
     none = np.empty(0, dtype=np.int64)
     assert bays.steps(none, np.empty(0), np.empty(0), np.empty((0, 0))) == ()
     assert bays.steps(np.array([1, 1]), np.array([1.0, 2.0]), np.zeros(2), np.zeros((2, 2))) == ()
-    assert bays.find_steps(np.empty(0), none, none, lambda d: (d.T @ d[:, 0], d.T @ d)) == ()
+    assert bays.find_steps(np.empty(0), none, none, lambda d, starts: (d.sum(axis=0), [])) == ()
 
 
 def test_a_bay_that_drifts_is_said_to_by_as_much_as_a_new_fit_says() -> None:
     shop = Shop(seed=5)
     shop.y += 0.01 / 365.25 * shop.at * shop.in_bay
-    column = bays.drift_column(shop.at, shop.in_bay)
-    p = shop.p
-    found = bays.estimate(float(column[:, 0] @ p @ shop.y), float(column[:, 0] @ p @ column[:, 0]))
+    columns = bays.drift_columns(shop.at, shop.bay, [2, 1])
+    score, (_, information) = shop.against(columns, np.arange(3))
+    found = bays.estimate(float(score[1]), float(information[0, 0]))
     assert found is not None
-    size, error = shop.anew(column)
+    size, error = shop.anew(columns[:, [1]].toarray()[:, 0])
     assert (found.mean, found.error) == (pytest.approx(size[0], rel=1e-9), pytest.approx(error[0], rel=1e-9))
     assert found.mean == pytest.approx(0.01, abs=3 * found.error)
 
 
 def test_the_drift_of_a_bay_without_setups_is_not_known() -> None:
-    column = bays.drift_column(np.array([1.0, 2.0]), np.zeros(2, dtype=np.bool_))
-    assert column.tolist() == [[0.0], [0.0]]
+    assert bays.drift_columns(np.array([1.0, 2.0]), np.array([4, 4]), [3]).toarray().tolist() == [
+        [0.0],
+        [0.0],
+    ]
+    assert bays.drift_columns(np.array([1.0, 2.0]), np.array([4, 4]), []).shape == (2, 0)
     assert bays.estimate(0.0, 0.0) is None

@@ -1,17 +1,17 @@
 """From a cell to what is said of it: intervals, chances, grades."""
 
 import math
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 from scipy import stats as reference
 
 from service.stats.history import gains, shape
-from service.stats.history.cells import Cell
+from service.stats.history.cells import Cell, side_by_side
 from tests.stats.history.gain_cases import FIT, gain
 
 SURE = 1e-4
@@ -135,6 +135,24 @@ def test_the_smallest_change_one_test_can_see_is_2_8_times_the_noise_of_a_setup(
     assert 100 * gains.answer(gain(), FIT).smallest == pytest.approx(
         2.772 * math.sqrt(0.2025 + 0.25 / 3), abs=1e-3
     )
+
+
+@given(
+    found=st.lists(st.tuples(percents, sds), max_size=6), level=st.floats(0.5, 0.99), may_lose=st.booleans()
+)
+@settings(deadline=None)
+def test_of_gains_side_by_side_the_same_is_said_as_of_each_by_itself(
+    found: list[tuple[float, float]], level: float, may_lose: bool
+) -> None:
+    cells = [gain(percent, sd=sd) for percent, sd in found]
+    together = side_by_side(cells)
+    ranges = gains.ranges_of(together, FIT, level)
+    chances = gains.chances_of_gain(together, FIT, may_lose)
+    for one, (typical, next_car), chance in zip(cells, ranges, chances, strict=True):
+        alone = gains.answer(one, FIT, level, may_lose=may_lose)
+        assert astuple(typical) == pytest.approx(astuple(alone.typical), rel=1e-12)
+        assert next_car == pytest.approx(alone.next_car, abs=1e-8)
+        assert chance == pytest.approx(alone.chance_of_gain, abs=1e-12)
 
 
 # Chances

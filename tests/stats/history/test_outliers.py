@@ -132,3 +132,15 @@ def test_pulls_that_are_nearly_equal_hold_no_odd_one_however_alike_the_others_ar
 
 def test_of_four_pulls_none_is_told_apart() -> None:
     assert outliers.pulls_apart(np.log([150.0, 150.1, 150.0, 120.0]), 0.005) == ()
+
+
+def test_setups_of_many_pulls_are_passed_over_only_where_none_lies_apart() -> None:
+    random = np.random.default_rng(3)
+    setups = np.log(150.0) + random.normal(scale=0.005, size=(500, 6))
+    setups[::10, 2] += 0.06
+    found = [bool(outliers.pulls_apart(values, 0.005)) for values in setups]
+    may = outliers.may_have_pulls_apart(setups)
+    assert sum(found) >= 45  # nearly all of the fifty
+    assert all(may[i] for i in np.flatnonzero(found))
+    assert may.sum() < 100
+    assert outliers.may_have_pulls_apart(setups[:, :4]).tolist() == [False] * 500

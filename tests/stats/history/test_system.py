@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.linalg import block_diag
+from scipy.sparse import csr_array
 
 from service.domain.history import History
 from service.stats.history.fit import fit
@@ -216,7 +217,7 @@ def test_a_setup_is_judged_by_what_the_history_says_without_it(
     without = setups.take(np.flatnonzero(np.arange(len(setups)) != left_out))
     indicator = np.zeros((len(setups), 1))
     indicator[np.flatnonzero(system.setup_ids == setups.setup_id[left_out])] = 1.0
-    score, information = system.columns_against(indicator)
+    score, (information,) = system.columns_against(csr_array(indicator), np.array([0, 1]))
     place = int(np.flatnonzero(residuals.setup_id == setups.setup_id[left_out])[0])
     # a column for the setup alone takes it out of the fit: its coefficient is the residual against the others
     assert residuals.residual[place] == pytest.approx(score[0] / information[0, 0])
