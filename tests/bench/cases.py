@@ -131,6 +131,7 @@ def model_cases(asker: Asker) -> Iterator[Case]:
     yield Case(names.GAIN_CACHED, asker.get(whole))
     yield Case(names.GAIN_UNCHANGED, asker.seen(whole), status=304)
     yield Case(names.STOCK_SPREAD, asker.new(spread))
+    yield Case(names.STOCK_SPREAD_AFTER_POST, asker.posted(spread), times=SLOW_TIMES, crowd=False)
     yield Case(names.STOCK_SPREAD_CACHED, asker.get(spread))
     yield Case(names.PART_CHOICE, asker.new(f"/v1/platforms/{ASKED_HATCH}/part-choice"), times=SLOW_TIMES)
     yield Case(names.ODD_ONES, since(asker), times=SLOW_TIMES)

@@ -33,7 +33,7 @@ CHARTS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     )),
     "answers": ("Answers from the model [ms]", (
         names.GAIN_SCALARS, names.GAIN_CACHED, names.GAIN_NEW, names.GAIN_AFTER_CHANGE, names.GAIN_AFTER_POST,
-        names.STOCK_SPREAD, names.PART_CHOICE, names.ROW,
+        names.STOCK_SPREAD, names.STOCK_SPREAD_AFTER_POST, names.PART_CHOICE,
     )),
     "records": ("Records read and posted [ms]", (
         names.ODD_ONES, names.STATES, names.OVERLAY, names.FIRST_PAGE, names.DEEP_PAGE, names.POST, names.ROW,

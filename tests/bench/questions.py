@@ -123,7 +123,10 @@ def how_many(before: Took | None, most: int, pace: Pace) -> int:
 
 
 def by_one(history: Served, case: Case, times: int) -> Took:
-    """One client."""
+    """One client. What another case changed or posted before is not this one's to take in: it asks once beforehand, where
+    it is not about a change itself."""
+    if case.crowd:
+        history.line.send(case.request())
     return one_client(history.line, case.request, times, case.status, case.name, history.meter)
 
 

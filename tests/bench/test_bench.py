@@ -19,6 +19,8 @@ from tests.bench import names
 from tests.bench.promises import PROMISES
 from tests.bench.serving import ROOT
 
+pytestmark = pytest.mark.machine
+
 
 @pytest.fixture(scope="module")
 def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -102,7 +104,6 @@ def test_a_run_leaves_nothing_behind(smoke: tuple[str, dict[str, Any]], workshop
     assert what_is_left(workshop) == []
 
 
-@pytest.mark.machine
 def test_a_run_that_is_stopped_in_the_middle_leaves_nothing_behind(
     smoke: tuple[str, dict[str, Any]], workshop: Path
 ) -> None:

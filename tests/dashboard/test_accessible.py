@@ -14,6 +14,8 @@ from playwright.sync_api import Page, Route
 from tests.dashboard.conftest import Ledger, Watched
 from tests.dashboard.every_page import PAGES, asked
 
+pytestmark = pytest.mark.pages
+
 VENDOR = Path(__file__).parent / "vendor"
 AXE = (VENDOR / "axe.min.js").read_text("utf-8")
 GRAVE = ("serious", "critical")

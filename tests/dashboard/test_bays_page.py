@@ -2,9 +2,12 @@
 
 from typing import Any
 
+import pytest
 from playwright.sync_api import Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
+
+pytestmark = pytest.mark.pages
 
 
 def changed(watched: Watched, **fields: Any) -> None:

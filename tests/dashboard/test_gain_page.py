@@ -10,6 +10,8 @@ from playwright.sync_api import Page, Route, expect
 
 from tests.dashboard.conftest import DESK, Ledger, Shown, Watched
 
+pytestmark = pytest.mark.pages
+
 MOST_NODES = 5_000
 """What 100 listed pairs and two charts need; a row for each of 2,000 pairs would be 40,000 (our choice)."""
 FEWEST_NUMBERS = 4

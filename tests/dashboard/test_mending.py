@@ -14,6 +14,8 @@ from tests.dashboard.own_ledger import OwnLedger, own_ledger
 from tests.dashboard.test_accessible import RULES_OF_COLOUR, grave_findings
 from tests.factories import pull, session, setup
 
+pytestmark = pytest.mark.pages
+
 CHANGE = "bayledger-change-token"
 WIDTHS = (360, 768, 1440)
 GAIN = "/v1/typical-gain?part=wide-pipe&platform=stoat"

@@ -2,9 +2,12 @@
 
 import re
 
+import pytest
 from playwright.sync_api import Locator, Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
+
+pytestmark = pytest.mark.pages
 
 FIRST = "#each > div > details"
 

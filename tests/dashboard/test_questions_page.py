@@ -9,6 +9,8 @@ from dashboard import build
 from tests.dashboard.conftest import Ledger, Shown
 from tests.dashboard.every_page import asked
 
+pytestmark = pytest.mark.pages
+
 PAGE = build.page("questions.html", *build.PAGES["questions.html"]).decode()
 ANCHORED = sorted(set(re.findall(r"href=\"(\w+\.html#\w+)\"", PAGE)))
 

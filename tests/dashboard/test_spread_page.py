@@ -3,9 +3,12 @@
 import random
 import re
 
+import pytest
 from playwright.sync_api import Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
+
+pytestmark = pytest.mark.pages
 
 FEWEST_FOR_BARS = 8
 LISTED_AT_ONCE = 40

@@ -7,6 +7,8 @@ from playwright.sync_api import Route, expect
 
 from tests.dashboard.conftest import Ledger, Watched
 
+pytestmark = pytest.mark.pages
+
 API = "**/v1/typical-gain*"
 WAIT_S = 5
 GIVE_UP_S = 31

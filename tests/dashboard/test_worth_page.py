@@ -9,6 +9,8 @@ from playwright.sync_api import Locator, Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
+pytestmark = pytest.mark.pages
+
 API = "**/part-choice*"
 WIDTHS = (360, 768, 1440)
 MOST_WORDS = 30  # our choice: what is heard in five seconds or so

@@ -259,13 +259,23 @@ def test_test_leaves_out_what_needs_root_and_looks_for_the_browser_first(in_venv
     bootstrap.test([])
     assert in_venv == [
         ["-m", "tests.setup.browser"],
-        ["-m", "pytest", "-m", "not machine", *bootstrap.PROCESSES],
+        ["-m", "pytest", "-m", "not machine and not pages", *bootstrap.PROCESSES],
     ]
 
 
 def test_test_machine_runs_only_what_needs_root(in_venv: list[list[str]]) -> None:
     bootstrap.test(["--machine", "-x"])
     assert in_venv[-1] == ["-m", "pytest", "-m", "machine", "-x"]
+
+
+def test_test_pages_runs_those_of_the_pages_on_all_cores(in_venv: list[list[str]]) -> None:
+    bootstrap.test(["--pages"])
+    assert in_venv[-1] == ["-m", "pytest", "-m", "pages and not machine", *bootstrap.PROCESSES]
+
+
+def test_a_named_file_of_the_pages_runs_as_it_is(in_venv: list[list[str]]) -> None:
+    bootstrap.test(["tests/dashboard"])
+    assert in_venv == [["-m", "pytest", "-m", "not machine", "tests/dashboard"]]
 
 
 def test_a_named_file_runs_without_a_browser(in_venv: list[list[str]]) -> None:

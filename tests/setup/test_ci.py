@@ -19,6 +19,7 @@ sys.exit(said.startswith("FAIL"))
 GOOD = {
     "SAYS_CHECK": "all passed",
     "SAYS_TEST": "12 passed in 3.4s",
+    "SAYS_TEST_PAGES": "7 passed, 5 deselected in 2s",
     "SAYS_TEST_MACHINE": "3 passed, 9 deselected in 1s",
 }
 
@@ -41,6 +42,7 @@ def test_it_passes_when_all_pass_and_shows_the_closing_lines(tmp_path: Path) -> 
     ran = ci(tmp_path)
     assert ran.returncode == 0, ran.stderr
     assert "12 passed in 3.4s" in ran.stdout
+    assert "7 passed, 5 deselected in 2s" in ran.stdout
     assert "3 passed, 9 deselected in 1s" in ran.stdout
 
 
@@ -49,6 +51,7 @@ def test_it_passes_when_all_pass_and_shows_the_closing_lines(tmp_path: Path) -> 
     [
         {"SAYS_CHECK": "FAILED lint"},
         {"SAYS_TEST": "FAILED: 1 failed, 11 passed in 3.4s"},
+        {"SAYS_TEST_PAGES": "FAILED: 1 failed, 6 passed in 3.4s"},
         {"SAYS_TEST_MACHINE": "FAILED: 1 failed, 2 passed in 3.4s"},
         {"SAYS_TEST": "no tests ran in 0.1s"},
         {"SAYS_TEST_MACHINE": "0 passed in 0.1s"},
