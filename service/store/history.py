@@ -7,6 +7,7 @@ from typing import Any
 from psycopg.rows import class_row
 from psycopg.types.json import Jsonb
 
+from service.store.conditions import only_given
 from service.store.db import Connection
 
 
@@ -55,15 +56,20 @@ def history_about(
     conn: Connection, about: str | None, *, before_id: int | None, limit: int
 ) -> list[HistoryRow]:
     """The changes of one resource (`sessions/<id>`, `parts/<slug>`) and of what lies below it, or all; newest first."""
+    narrowed = only_given(
+        {
+            "(about = %(about)s OR starts_with(about, %(about)s || '/'))": about,
+            "history_id < %(before_id)s": before_id,
+        }
+    )
     with conn.cursor(row_factory=class_row(HistoryRow)) as cursor:
         return cursor.execute(
-            """
+            f"""
             SELECT history_id, at, who, about, action, before, after, reason
             FROM   history
-            WHERE  (%(about)s::text IS NULL OR about = %(about)s OR starts_with(about, %(about)s || '/'))
-                   AND (%(before_id)s::bigint IS NULL OR history_id < %(before_id)s)
+            WHERE  {narrowed}
             ORDER  BY history_id DESC
             LIMIT  %(limit)s
-            """,
+            """,  # noqa: S608
             {"about": about, "before_id": before_id, "limit": limit},
         ).fetchall()

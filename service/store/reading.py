@@ -11,6 +11,7 @@ from psycopg.rows import class_row
 
 from service.domain.codec import EncodedTrace, decode_channels
 from service.domain.engine import HasEngine
+from service.store.conditions import only_given
 from service.store.db import Connection, Later
 
 
@@ -192,16 +193,21 @@ def list_sessions(
 ) -> list[SessionRow]:
     """Sessions newest first, from before a (started_at, session_id); filters by tag, slugs and time."""
     at, key = before or (None, None)
+    narrowed = only_given(
+        {
+            "(started_at, session_id) < (%(at)s, %(key)s)": at,
+            "vehicle.tag = %(vehicle)s": vehicle,
+            "platform.slug = %(platform)s": platform,
+            "bay.slug = %(bay)s": bay,
+            "started_at >= %(since)s": since,
+        }
+    )
     with conn.cursor(row_factory=class_row(SessionRow)) as cursor:
         return cursor.execute(
             f"""
             SELECT {SESSION_COLUMNS}
             FROM   {SESSION_TABLES}
-            WHERE  (%(at)s::timestamptz IS NULL OR (started_at, session_id) < (%(at)s, %(key)s))
-                   AND (%(vehicle)s::text IS NULL OR vehicle.tag = %(vehicle)s)
-                   AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
-                   AND (%(bay)s::text IS NULL OR bay.slug = %(bay)s)
-                   AND (%(since)s::timestamptz IS NULL OR started_at >= %(since)s)
+            WHERE  {narrowed}
             ORDER  BY started_at DESC, session_id DESC
             LIMIT  %(limit)s
             """,  # noqa: S608

@@ -6,6 +6,7 @@ from typing import Any
 from psycopg.rows import kwargs_row
 
 from service.domain.resources import Vehicle
+from service.store.conditions import only_given
 from service.store.db import Connection
 
 COLUMNS = """
@@ -47,14 +48,19 @@ def list_vehicles(
     conn: Connection, *, after: str | None, limit: int, q: str | None, platform: str | None
 ) -> list[Vehicle]:
     """Vehicles in the order of their tags, without aliases, from after a tag; `q` is sought in the tag."""
+    narrowed = only_given(
+        {
+            "tag > %(after)s": after,
+            "strpos(tag, lower(%(q)s)) > 0": q,
+            "platform.slug = %(platform)s": platform,
+        }
+    )
     with conn.cursor(row_factory=kwargs_row(vehicle_record)) as cursor:
         return cursor.execute(
             f"""
             SELECT {COLUMNS}
             FROM   vehicle JOIN platform USING (platform_id)
-            WHERE  merged_into IS NULL AND (%(after)s::text IS NULL OR tag > %(after)s)
-                   AND (%(q)s::text IS NULL OR strpos(tag, lower(%(q)s)) > 0)
-                   AND (%(platform)s::text IS NULL OR platform.slug = %(platform)s)
+            WHERE  merged_into IS NULL AND {narrowed}
             ORDER  BY tag
             LIMIT  %(limit)s
             """,  # noqa: S608
