@@ -263,7 +263,7 @@ def join_the_tree():
         pth.write(ROOT + "\n")
     with open(LAUNCHER, "w", encoding="utf-8") as script:
         script.write(launcher_text(PYTHON))
-    os.chmod(LAUNCHER, 0o755)
+    os.chmod(LAUNCHER, 0o755)  # nosec B103 - a program, run by whoever set it up
 
 
 def launcher_text(python):
@@ -286,15 +286,19 @@ def run(arguments):
 
 
 def test(arguments):
-    """run the tests; --machine runs those that need root or take minutes; the rest goes to pytest"""
-    machine = "--machine" in arguments
-    marked = "machine" if machine else "not machine"
-    rest = [each for each in arguments if each != "--machine"]
-    ensure("dev")
+    """run the tests; --pages: those of the pages in a browser; --machine: those that need root or take minutes"""
+    rest = [each for each in arguments if each not in ("--machine", "--pages")]
     whole = not names_a_path(rest)
+    if "--machine" in arguments:
+        marked = "machine"
+    elif "--pages" in arguments:
+        marked = "pages and not machine"
+    else:
+        marked = "not machine and not pages" if whole else "not machine"
+    ensure("dev")
     if whole and in_venv(["-m", "tests.setup.browser"]):
         return 1
-    spread = PROCESSES if whole and not machine else []
+    spread = PROCESSES if whole and marked != "machine" else []
     return become(["-m", "pytest", "-m", marked, *spread, *rest])
 
 
@@ -326,6 +330,18 @@ def calibration(arguments):
     """try the history model on simulated shops of known truth, and print figures beside targets"""
     ensure("dev")
     return become(["-m", "tests.calibration", *arguments])
+
+
+def fuzz(arguments):
+    """send the ledger and the bay's file reader what nobody would, for a minute or --seconds N, and print what broke"""
+    ensure("dev")
+    return become(["-m", "tests.fuzz", *arguments])
+
+
+def soak(arguments):
+    """eight bays post and eight readers ask for twenty minutes (--minutes N); fails on any error or loss"""
+    ensure("dev")
+    return become(["-m", "tests.soak", *arguments])
 
 
 def build(arguments):
@@ -366,12 +382,13 @@ First time here:
 After a change:
   python3 bootstrap.py check && python3 bootstrap.py test
   python3 bootstrap.py test tests/domain -k moist     one folder, tests whose name matches
+  python3 bootstrap.py test --pages         each page gone through in a browser
   sudo python3 bootstrap.py test --machine  the tests that need root
 DEVELOPERS.md says where things are and how to add one."""
 
 WORDS = {
     action.__name__: action
-    for action in (run, test, check, bench, references, calibration, build, lock, clean)
+    for action in (run, test, check, bench, references, calibration, fuzz, soak, build, lock, clean)
 }
 WORDS["help"] = show_help
 

@@ -1,11 +1,25 @@
 -- The ledger's two roles and its database, for a Postgres server of its own. Run once, as a superuser, by psql:
 -- docker-compose.yml does so on the first start, and service/local does the same for the embedded server.
 --   psql -v ON_ERROR_STOP=1 -f migrations/roles.sql
--- Passwords come from the environment, so that none stands in a file.
+-- Each password comes from the environment, or from the file that it names.
 
 \set ON_ERROR_STOP on
 \getenv owner_password BAYLEDGER_OWNER_PASSWORD
 \getenv service_password BAYLEDGER_SERVICE_PASSWORD
+\if :{?owner_password}
+\else
+    \set owner_password `cat "$BAYLEDGER_OWNER_PASSWORD_FILE"`
+\endif
+\if :{?service_password}
+\else
+    \set service_password `cat "$BAYLEDGER_SERVICE_PASSWORD_FILE"`
+\endif
+
+-- Postgres would take an empty one, and let the role in nowhere.
+SELECT :'owner_password' = '' OR :'service_password' = '' AS missing \gset
+\if :missing
+    DO $$ BEGIN RAISE EXCEPTION 'a password is empty: see the top of migrations/roles.sql'; END $$;
+\endif
 
 -- Owns the schema and migrates it; nothing else connects with it.
 CREATE ROLE bayledger_owner LOGIN PASSWORD :'owner_password';

@@ -6,9 +6,10 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from flask import Flask, Response, request, send_from_directory
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import NotFound, UnprocessableEntity
+from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.routing import BaseConverter
 
-from service.api import coding, context, metrics, problems
+from service.api import coding, context, metrics, problems, request_log
 from service.api.resources import BLUEPRINTS
 from service.api.wire import Api, api_document, schema_name
 from service.settings import Settings, kept_secret
@@ -66,6 +67,8 @@ SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "X-Frame-Options": "DENY",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
 }
 
 
@@ -86,6 +89,7 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     )
     app.extensions["bayledger"] = ledger_of(settings, connect)
     problems.install(app)
+    request_log.install(app)
     metrics.install(app, settings.behind_tls)
     coding.install(app)
     app.before_request(refuse_null_bytes)
@@ -96,6 +100,9 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     for blueprint in BLUEPRINTS:
         api.register_blueprint(blueprint)
     serve_documents(app, api)
+    if settings.behind_tls:
+        # The last address in X-Forwarded-For is what the proxy itself saw; limits for each address go by it.
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=0)  # type: ignore[method-assign]
     return app
 
 

@@ -9,16 +9,18 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, get_args, get_type_hints
+from urllib.parse import quote
 
 DEFAULT_PORT = 8321
 DEFAULT_THREADS = 8
 DEFAULT_READ_MAX_LAG_S = 2.0  # a standby in good health lags a few milliseconds (our choice)
 DEFAULT_MAX_BODY_BYTES = 8 * 1024 * 1024  # some twenty long pulls with every channel as JSON (our choice)
 LOG_LEVELS = ("debug", "info", "warning", "error")
+LOG_FORMATS = ("json", "text")
 PREFIX = "BAYLEDGER_"
 HIDDEN = "(hidden)"
 NOT_SET = "(not set)"
@@ -66,6 +68,10 @@ class Settings:
             "older than its question"
         ),
     ] = DEFAULT_READ_MAX_LAG_S
+    database_password_file: Annotated[
+        Path | None,
+        About("file with the password for database_url and read_database_url, where these hold none"),
+    ] = None
     owner_database_url: Annotated[
         str,
         About(
@@ -87,6 +93,9 @@ class Settings:
         ),
     ] = 1
     threads: Annotated[int, About("requests worked on at once in each process")] = DEFAULT_THREADS
+    worker_elsewhere: Annotated[
+        bool, About("the history model is estimated by a `bayledger worker` elsewhere, not from here")
+    ] = False
     behind_tls: Annotated[
         bool, About("a proxy in front speaks TLS to the outside and this server is reached through it only")
     ] = False
@@ -102,6 +111,9 @@ class Settings:
     ] = ""
     max_body_bytes: Annotated[int, About("largest body of a request [bytes]")] = DEFAULT_MAX_BODY_BYTES
     log_level: Annotated[str, About("debug, info, warning or error")] = "info"
+    log_format: Annotated[
+        str, About("json, one object a line, or text; without it text at a terminal and else json")
+    ] = ""
     url: Annotated[
         str,
         About("address of a running ledger, for commands that talk to one; else the one serving data_dir"),
@@ -120,7 +132,8 @@ class Settings:
             for one in fields(cls)
             if environment.get(variable(one.name))
         }
-        return _checked(cls(**(read | {name: value for name, value in given.items() if value is not None})))
+        given = {name: value for name, value in given.items() if value is not None}
+        return _with_password(_checked(cls(**(read | given))))
 
 
 @dataclass(frozen=True)
@@ -251,9 +264,44 @@ def _checked(settings: Settings) -> Settings:
         raise SettingsError(
             f"{variable('log_level')} must be one of {', '.join(LOG_LEVELS)}, not {settings.log_level!r}."
         )
+    if settings.log_format not in ("", *LOG_FORMATS):
+        raise SettingsError(f"{variable('log_format')} must be json or text, not {settings.log_format!r}.")
     if (settings.tls_cert is None) != (settings.tls_key is None):
         raise SettingsError(f"{variable('tls_cert')} and {variable('tls_key')} belong together: give both.")
     return settings
+
+
+def _with_password(settings: Settings) -> Settings:
+    """The addresses with the password that lies in a file."""
+    file = settings.database_password_file
+    if file is None:
+        return settings
+    try:
+        password = file.read_text(encoding="utf-8").rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"{variable('database_password_file')}: {file} cannot be read: {error}."
+        ) from None
+    if not password:
+        raise SettingsError(f"{variable('database_password_file')}: {file} is empty.")
+    return replace(
+        settings,
+        database_url=_completed("database_url", settings.database_url, password),
+        read_database_url=_completed("read_database_url", settings.read_database_url, password),
+    )
+
+
+def _completed(name: str, url: str, password: str) -> str:
+    """An address with this password; one that holds a password already stays as it is."""
+    if not url:
+        return url
+    way, slashes, rest = url.partition("://")
+    role, at, place = rest.partition("@")
+    if not slashes or not at or not role:
+        raise SettingsError(
+            f"{variable(name)} must read postgresql://ROLE@HOST/NAME for its password to come from a file."
+        )
+    return url if ":" in role else f"{way}://{role}:{quote(password, safe='')}@{place}"
 
 
 def _shown(value: Any) -> str:

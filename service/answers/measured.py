@@ -63,9 +63,9 @@ class Solved:
         level = float(np.atleast_1d(levels[0])[0])
         return float(np.exp(level)) if np.isfinite(level) else None
 
-    def cars(self) -> CarEffects:
+    def cars(self, platform: int | None = None) -> CarEffects:
         """As System.cars."""
-        return self.system.cars() if self.other is None else self.other.cars()
+        return (self.other or self.system).cars(platform)
 
     def shop_spread(self) -> float:
         """As System.shop_spread."""

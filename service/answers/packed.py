@@ -35,6 +35,7 @@ def pack(fit: Fit) -> bytes:
         "method": METHOD,
         "spreads": {name: getattr(fit.spreads, name) for name in Spreads.__slots__},
         "heat": dict(fit.heat),
+        "shop_spread": fit.shop_spread,
         "inlet_unrecorded": dict(fit.inlet_unrecorded),
         "slot": _points(fit.points.slot),
         "part": _points(fit.points.part),
@@ -66,6 +67,7 @@ def _unpacked(head: Mapping[str, Any], arrays: Mapping[str, Any]) -> Fit:
     return Fit(
         spreads=Spreads(**head["spreads"]),
         heat=head["heat"],
+        shop_spread=head.get("shop_spread"),
         points=Points(
             slot={(a, b): Point(m, v) for a, b, m, v in head["slot"]},
             part={(a, b): Point(m, v) for a, b, m, v in head["part"]},

@@ -114,10 +114,8 @@ def places_among(
     typical = solved.stock(platform)
     if typical is None:
         return None
-    effects = solved.cars()
-    here = np.flatnonzero(
-        (effects.platform_id == platform) & np.isfinite(effects.own) & np.isfinite(effects.own_variance)
-    )
+    effects = solved.cars(platform)
+    here = np.flatnonzero(np.isfinite(effects.own) & np.isfinite(effects.own_variance))
     row_of = dict(zip(effects.vehicle_id[here].tolist(), here.tolist(), strict=True))
     rows = np.array([row_of.get(car.vehicle_id, -1) for car in cars])
     own, variance = (

@@ -20,6 +20,8 @@ from service.store.db import Connection, transaction_together
 JSON = "application/json"
 CSV = "text/csv"
 ORJSON = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
+RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What a spreadsheet may take for the beginning of a formula (OWASP, "CSV Injection")."""
 
 
 def json_response(body: Any, status: int = 200, etag: str | None = None, **headers: str) -> Response:
@@ -59,7 +61,7 @@ def csv_response(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> Respon
 
 def harmless(cell: Any) -> Any:
     """Text that begins like a formula is shown as text in a spreadsheet."""
-    return "'" + cell if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
+    return "'" + cell if isinstance(cell, str) and cell[:1] in RISKY else cell
 
 
 def listed(
@@ -114,7 +116,9 @@ def check_if_match(version: int) -> None:
         raise PreconditionMissing(
             "send If-Match with the ETag of the record you read, so that nobody's change is lost"
         )
-    named = {tag.partition(".")[0] for tag in request.if_match.as_set()}
+    named = {
+        tag.partition(".")[0] for tag in request.if_match.as_set() if tag
+    }  # a lone quote is read as no tag
     if version_etag(version) not in named and not request.if_match.star_tag:
         raise Stale(f'the record is at "{version_etag(version)}" now; read it again, then change it')
 

@@ -14,6 +14,7 @@ from werkzeug.exceptions import Forbidden, Unauthorized
 from service.answers.cache import AnswerCache
 from service.answers.knots import knots_first
 from service.answers.model import Live
+from service.api.rates import Rates
 from service.domain.resources import Caller
 from service.domain.shop import Shop, shop_of
 from service.store import settings as setting_store
@@ -25,19 +26,21 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 REALM = "bayledger"
+WRITING = ("POST", "PATCH")
 ANYONE = Caller("anyone", "read")
 
 
 @dataclass(slots=True)
 class Ledger:
     """What the app lends its views: `connect` a connection for a while, `read` the hot standby if there is one;
-    `vin_key` hashes VINs; `model` is the history model."""
+    `vin_key` hashes VINs; `model` is the history model, `rates` how often somebody may try or write."""
 
     connect: Connect
     vin_key: bytes
     read: Standby | None = None
     shop: Shop | None = None
     answers: AnswerCache = field(default_factory=AnswerCache)
+    rates: Rates = field(default_factory=Rates)
     model: Live = field(init=False)
 
     def __post_init__(self) -> None:
@@ -194,7 +197,7 @@ def needs(*scopes: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
 
 
 def authorised(scopes: tuple[str, ...]) -> Caller:
-    """The caller, or 401 (no or bad token) or 403 (a token of another scope)."""
+    """The caller, or 401 (no or bad token), 403 (a token of another scope) or 429 (too often)."""
     token = bearer_token()
     if token is None:
         if "read" in scopes and shop()["open_reading"]:
@@ -202,15 +205,22 @@ def authorised(scopes: tuple[str, ...]) -> Caller:
         raise unauthorised(
             f"this needs a token of scope {' or '.join(scopes)}: send Authorization: Bearer <token>"
         )
+    rates, address = ledger().rates, request.remote_addr or ""
+    rates.may_try(address, token)
     found, g.settings_version, g.position = tokens.find_caller(conn(), token, positioned())
     if found is None:
+        rates.was_wrong(address, token)
         raise unauthorised(
             "this token is unknown, expired or revoked; ask the shop's admin for another", "invalid_token"
         )
+    g.caller = found  # also where it may not do this: the log says who tried
+    rates.was_good(token)
     if found.scope != "admin" and found.scope not in scopes:
         raise Forbidden(
             f"this needs scope {' or '.join(scopes)}; the token '{found.name}' has scope {found.scope}"
         )
+    if found.scope == "post" and request.method in WRITING:
+        rates.writes(found.token_id)
     return found
 
 

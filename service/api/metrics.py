@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any, Final
 from flask import Blueprint, Flask, Response, current_app, g, request
 
 from service.api.context import Ledger, authorised, ledger
+from service.api.request_log import POSTING, place_of
 from service.store.db import Lender, PoolStanding
 from service.store.standby import Standby
-from service.store.watched import watched
+from service.store.watched import Watched, watched
 
 if TYPE_CHECKING:
     from prometheus_client.metrics_core import Metric
@@ -30,8 +31,6 @@ DATABASE_S: Final = 1.0
 """How long a reading waits for the database (our choice)."""
 FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
 """The variable by which prometheus-client knows of several processes."""
-POSTING: Final = "sessions.add_session"
-NO_ROUTE: Final = "none"
 REASONS: Final = {
     400: "not-json",
     401: "no-token",
@@ -41,6 +40,7 @@ REASONS: Final = {
     413: "too-large",
     415: "not-json",
     422: "document",
+    429: "too-often",
     503: "unavailable",
 }
 """Why a post was refused, where no check says so by its code."""
@@ -72,7 +72,6 @@ def install(app: Flask, behind_tls: bool) -> None:
     """Measure every request of an app from here on, and let it be read."""
     app.config["BEHIND_TLS"] = behind_tls
     meter = app.extensions["metrics"] = Meter()
-    app.before_request(meter.begins)
     app.after_request(meter.ends)
     app.register_blueprint(blueprint)
 
@@ -111,7 +110,7 @@ class Meter:
         )
         self._pool = Gauge(
             "bayledger_pool_connections",
-            "Database connections: all, lent, and requests waiting for one.",
+            "Database connections: all, how many there may be, lent, and requests waiting for one.",
             ["server", "state"],
             registry=own,
             multiprocess_mode="livesum",
@@ -119,16 +118,11 @@ class Meter:
         self._known: dict[tuple[str, str, int], tuple[Any, Any]] = {}
         self._telling: int | None = None
 
-    def begins(self) -> None:
-        """A request has come."""
-        g.began = perf_counter()
-
     def ends(self, response: Response) -> Response:
         """Its answer is made."""
         # Each look through the proxies costs as much as counting does.
         asked, about = request._get_current_object(), g._get_current_object()  # type: ignore[attr-defined]
-        rule = asked.url_rule
-        route, method = (NO_ROUTE, NO_ROUTE) if rule is None else (rule.rule, asked.method)
+        route, method = place_of(asked)
         key = (route, method, response.status_code)
         known = self._known.get(key)
         if known is None:
@@ -136,7 +130,7 @@ class Meter:
             known = self._known[key] = (counted, self._seconds.labels(route))
         known[0].inc()
         known[1].observe(perf_counter() - about.began)
-        if rule is not None and rule.endpoint == POSTING:
+        if asked.endpoint == POSTING:
             self._posted(response)
         if "borrowed" in about and ledger().read is not None:
             self._read_from()
@@ -185,6 +179,7 @@ class Meter:
     def _tell_pools(self, ledger: Ledger) -> None:
         for server, pool in pools(ledger):
             self._pool.labels(server, "all").set(pool.size)
+            self._pool.labels(server, "most").set(pool.most)
             self._pool.labels(server, "in-use").set(pool.in_use)
             self._pool.labels(server, "waited-for").set(pool.waiting)
 
@@ -204,28 +199,44 @@ class Now:
         self._ledger = ledger
 
     def collect(self) -> "Iterator[Metric]":
-        """The ledger's figures, then the standby's."""
+        """The ledger's figures, then the bays' and the standby's."""
         from prometheus_client.metrics_core import GaugeMetricFamily
 
-        for name, words, value in [*of_ledger(self._ledger), *of_standby(self._ledger.read)]:
+        found = looked_at(self._ledger)
+        for name, words, value in [*of_ledger(found), *of_standby(self._ledger.read)]:
             if value is not None:
                 yield GaugeMetricFamily(f"bayledger_{name}", words, value)
+        of_bays = GaugeMetricFamily(
+            "bayledger_bay_last_post_age_seconds", "Since a bay's newest session came in.", labels=["bay"]
+        )
+        for bay, age_s in ({} if found is None else found.bays_last_post_age_s).items():
+            of_bays.add_metric([bay], age_s)
+        yield of_bays
 
 
 Figure = tuple[str, str, float | None]
 """A name, what it means, and its value."""
 
 
-def of_ledger(ledger: Ledger) -> Iterator[Figure]:
-    """Figures of the database; the rest of what is measured can be read while that is away."""
+def looked_at(ledger: Ledger) -> Watched | None:
+    """The ledger as its database tells it, None where that is away: the rest of what is measured can be read all the same."""
     connect = ledger.connect
-    found = watched(connect.within(DATABASE_S) if isinstance(connect, Lender) else connect)
+    return watched(connect.within(DATABASE_S) if isinstance(connect, Lender) else connect)
+
+
+def of_ledger(found: Watched | None) -> Iterator[Figure]:
+    """Figures of the database."""
     yield "database_up", "Whether the database can be asked.", float(found is not None)
     if found is not None:
         yield "last_post_age_seconds", "Since the newest session came in.", found.last_post_age_s
         yield "fit_age_seconds", "Since the evidence of the model's newest fit was read.", found.fit_age_s
-        yield "setups", "Setups kept, as the database's statistics count them.", float(found.setups)
-        yield "pairs", "Comparisons kept, counted so too.", float(found.pairs)
+        yield "fit_cars", "Cars that the newest fit rests on.", found.fit_cars
+        yield "fit_setups", "Setups that it rests on.", found.fit_setups
+        yield "fit_cars_changed", "Cars that changed since its evidence was read.", found.cars_changed
+        yield "cars", "Cars kept, as the database's statistics count them.", found.cars
+        yield "setups", "Setups kept, counted so too.", found.setups
+        yield "pulls", "Pulls kept, counted so too.", found.pulls
+        yield "pairs", "Comparisons kept, counted so too.", found.pairs
 
 
 def of_standby(standby: Standby | None) -> Iterator[Figure]:

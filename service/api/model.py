@@ -61,6 +61,7 @@ def get_model() -> Response:
 @blueprint.alt_response(
     202, schema=RefitAnswer, success=True, description="Asked for; it is done in the background."
 )
+@blueprint.alt_response(503, "SERVICE_UNAVAILABLE")
 @blueprint.response(200, RefitAnswer, description="Done; answered only where `wait` was asked.")
 def post_refit(data: dict[str, Any]) -> Response:
     """Ask for the variances to be estimated anew from all that is posted; the worker does it."""

@@ -10,10 +10,13 @@ from flask import Flask, Response, current_app, g, request
 from marshmallow import Schema, fields
 from werkzeug.exceptions import HTTPException
 
-from service.domain.errors import Fault, LedgerError, Refused
+from service.api.context import ledger
+from service.api.request_log import place_of
+from service.domain.errors import Fault, LedgerError, Refused, Unavailable
 from service.schemas.base import NO_SUCH_FIELD
 from service.schemas.fields import MISSING
 from service.store.db import broken_rule
+from service.store.readiness import other_schema
 
 log = logging.getLogger("bayledger")
 CONTENT_TYPE = "application/problem+json"
@@ -22,6 +25,8 @@ NEVER_SHOWN = ("/vin",)
 """Pointers whose value no answer repeats, however they are spelt."""
 SHOWN_VALUE = 80
 """A value in an error is cut to this many characters: enough to be recognised."""
+RETRY_AFTER_S = 5
+"""When to ask again what cannot be done at this moment: a ledger's own database that died is back by then (our choice)."""
 
 
 class FaultSchema(Schema):
@@ -67,7 +72,10 @@ def problem(
 def handle_ledger_error(error: LedgerError) -> Response:
     """What the ledger could not do; what was wrong is counted by its code."""
     g.faults = error.faults
-    return problem(error.status, error.title, error.detail, [fault_document(f) for f in error.faults])
+    response = problem(error.status, error.title, error.detail, [fault_document(f) for f in error.faults])
+    if error.status == Unavailable.status:
+        response.headers["Retry-After"] = str(RETRY_AFTER_S)
+    return response
 
 
 def fault_document(fault: Fault) -> dict[str, Any]:
@@ -202,11 +210,13 @@ def shortened(value: Any) -> Any:
 
 def handle_any(error: Exception) -> Response:
     """A constraint of the ledger in the user's words; anything else is our fault and stands in the log by its id."""
-    known = broken_rule(error)
+    known = broken_rule(error) or other_schema(error, ledger().connect)
     if known is not None:
         return handle_ledger_error(known)
     instance = f"urn:uuid:{uuid.uuid4()}"
-    log.error("fault %s at %s %s", instance, request.method, request.path, exc_info=error)
+    told = {"request_id": g.get("request_id"), "instance": instance}
+    route, method = place_of(request)
+    log.error("fault %s at %s %s", instance, method, route, exc_info=error, extra={"told": told})
     detail = "the fault is ours and is in the log under this instance; nothing was kept"
     return problem(500, "Internal Server Error", detail, instance=instance)
 

@@ -4,7 +4,6 @@ from typing import Any
 from uuid import UUID
 
 from flask import Response
-from marshmallow import fields
 
 from service.api.answering import csv_response, json_response, version_etag, wants_csv
 from service.api.context import caller, conn, needs, writing
@@ -13,29 +12,22 @@ from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.ledger import marking
 from service.ledger.kept import whole_session
-from service.schemas.base import Document
 from service.schemas.changes import PullChange, Reason, ReasonIfAny
 from service.schemas.queries import ViewQuery
 from service.schemas.session_documents import KeptSession
+from service.schemas.setup_documents import KeptPull
 from service.store import reading
 
 blueprint = Blueprint("pulls", __name__, description="Single pulls and their curves.")
 
 
-class PullDocument(Document):
-    """One pull with its raw curve, as it was posted, and what is derived from it."""
-
-    id = fields.Integer(metadata={"description": "The pull's own number."})
-    session = fields.String(metadata={"description": "The address of the session it belongs to."})
-    setup = fields.Integer(metadata={"description": "The number of its setup in that session."})
-    curve = fields.Dict(metadata={"description": "Channels in the document's units, speeds in rpm."})
-    units = fields.String(metadata={"description": "The unit system of the document."})
-
-
 @blueprint.get("/v1/pulls/<int:pull_id>")
 @needs("read", "post")
 @blueprint.arguments(ViewQuery, location="query")
-@blueprint.response(200, PullDocument)
+@blueprint.alt_response(
+    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a sample."
+)
+@blueprint.response(200, KeptPull)
 def get_pull(query: dict[str, Any], pull_id: int) -> Response:
     """Read a pull with its curve; as CSV, one row a sample."""
     found = reading.find_pull(conn(), pull_id)

@@ -27,6 +27,7 @@ from service.schemas.changes import Reason, ReasonIfAny, SessionChange, SetupCha
 from service.schemas.queries import SessionQuery, ViewQuery
 from service.schemas.session_documents import Figures, KeptSession, SessionDocument, finding
 from service.schemas.sessions import SessionPost
+from service.schemas.setup_documents import KeptSetup
 from service.store import reading
 from service.store.db import Connection
 from service.store.vehicles import own_tag
@@ -192,7 +193,7 @@ def change_session(data: dict[str, Any], id: UUID) -> Response:
 @blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>")
 @needs("read", "post")
 @blueprint.arguments(ViewQuery, location="query")
-@blueprint.response(200, KeptSession)
+@blueprint.response(200, KeptSetup)
 def get_setup(query: dict[str, Any], id: UUID, n: int) -> Response:
     """Read one setup with its pulls."""
     whole = whole_session(conn(), id)

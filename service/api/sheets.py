@@ -25,7 +25,9 @@ from service.store.sheets import sessions_between
 blueprint = Blueprint(
     "sheets", __name__, description="The customer's sheet: one test, honest by construction."
 )
-SETUP_PATH = re.compile(r"(?:/v1/sessions/)?([0-9a-fA-F-]{36})/setups/([1-9][0-9]{0,3})")
+SETUP_PATH = re.compile(
+    r"(?:/v1/sessions/)?([0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12})/setups/([1-9][0-9]{0,3})"
+)
 
 
 @blueprint.get("/v1/sessions/<uuid:id>/sheet")

@@ -83,6 +83,8 @@ def json_body(req: Request) -> Any:
     if req.mimetype not in JSON_TYPES:
         sent = req.mimetype or "none"
         raise UnsupportedMediaType(f"the content type is {sent}; send application/json")
+    if req.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise UnsupportedMediaType("the body is compressed; send it plain, without Content-Encoding")
     if "Transfer-Encoding" in req.headers:
         raise LengthRequired(
             "send the body with a Content-Length; a body in chunks could be cut off unnoticed"
@@ -167,9 +169,9 @@ HEADERS = {
     "get": ("If-None-Match", False, "An ETag you have: 304 where nothing has changed."),
 }
 COMMON_ERRORS = {
-    "get": (401, 403, 404),
-    "post": (401, 403, 404, 409, 413, 415, 422),
-    "patch": (401, 403, 404, 412, 428),
+    "get": (401, 403, 404, 429),
+    "post": (401, 403, 404, 409, 413, 415, 422, 429),
+    "patch": (401, 403, 404, 412, 428, 429),
 }
 
 
@@ -190,6 +192,8 @@ def say_headers(method: str, operation: dict[str, Any]) -> None:
     for status in COMMON_ERRORS[method]:
         said = {"description": HTTPStatus(status).phrase, "content": content}
         operation["responses"].setdefault(str(status), said)
+    if method == "get":
+        operation["responses"].setdefault("304", {"description": HTTPStatus.NOT_MODIFIED.phrase})
 
 
 def api_document(api: SmorestApi) -> bytes:

@@ -70,7 +70,7 @@ def number(value: Any) -> float:
         raise ValueError("must be a number")
     try:
         read = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise ValueError("must be a number, with a decimal point") from None
     if not math.isfinite(read):  # "nan" and "inf" are numbers to Python and to no instrument
         raise ValueError("must be a number, with a decimal point")
@@ -120,7 +120,7 @@ def basis(value: Any) -> Any:
         named, _, factor = str(value).partition(":")
         if named == "observed" and not factor:
             return named
-    if named not in STANDARDS:
+    if not isinstance(named, str) or named not in STANDARDS:
         raise ValueError(f"must be observed, or the standard it was corrected to: {', '.join(STANDARDS)}")
     return {"standard": named} | ({} if factor in (None, "") else {"factor": number(factor)})
 
@@ -129,9 +129,9 @@ def moment(value: Any) -> str:
     """A time; one without an offset is this computer's."""
     try:
         read = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
-    except ValueError:
+        return (read if read.tzinfo else read.astimezone()).isoformat()
+    except (ValueError, OverflowError):  # the latter for a day that no calendar here reaches
         raise ValueError("must be a time such as 2026-03-18T10:05:00+00:00") from None
-    return (read if read.tzinfo else read.astimezone()).isoformat()
 
 
 KEYS: Final[Mapping[str, Key]] = {
@@ -204,7 +204,12 @@ def understood(said: Mapping[str, Any], where: str, units: str) -> Said:
 
 def in_si(key: Key, value: Any, units: str) -> Any:
     """A quantity in SI; anything else as it is."""
-    return value if key.quantity is None else nine_digits(float(to_si(value, key.quantity, units)))
+    if key.quantity is None:
+        return value
+    turned = nine_digits(float(to_si(value, key.quantity, units)))
+    if not math.isfinite(turned):
+        raise ValueError("is beyond any instrument")
+    return turned
 
 
 def nine_digits(value: float) -> float:

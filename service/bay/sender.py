@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ssl
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import filelock
@@ -44,14 +46,21 @@ class Address:
 
     url: str
     token: str = ""
+    authority: Path | None = None
+    """The one authority that may vouch for it; without it those that this computer trusts."""
 
     @contextmanager
     def client(self, patience_s: float) -> Iterator[httpx.Client]:
         """A client for a few posts."""
         headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
         patience = httpx.Timeout(patience_s, connect=min(CONNECT_PATIENCE_S, patience_s))
+        trusted = True if self.authority is None else ssl.create_default_context(cafile=self.authority)
         with httpx.Client(
-            base_url=self.url, headers=headers, timeout=patience, trust_env=not is_here(self.url)
+            base_url=self.url,
+            headers=headers,
+            timeout=patience,
+            trust_env=not is_here(self.url),
+            verify=trusted,
         ) as client:
             yield client
 

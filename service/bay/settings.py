@@ -3,6 +3,7 @@
 url = "https://ledger.example"     # where the ledger is
 bay = "north"                      # this bay's slug
 token_file = "token"               # or token = "...", of scope post
+authority = "authority.pem"        # who vouches for an https:// address, where no public authority does
 units = "si"                       # of the quantities people type: si, us or ps
 mapping = "mapping.toml"           # made by `bayledger bay learn`
 watch = "/machine/export"          # the folder `bayledger bay watch` looks into
@@ -20,6 +21,7 @@ from __future__ import annotations
 
 import math
 import os
+import ssl
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -40,7 +42,7 @@ VARIABLES: Final[Mapping[str, str]] = {
     "bay": "BAYLEDGER_BAY",
 }
 """The token has a variable of its own: BAYLEDGER_TOKEN is that of whoever asks the ledger, and may not post here."""
-TEXTS: Final = ("url", "bay", "token", "token_file", "units", "mapping", "watch", "pattern")
+TEXTS: Final = ("url", "bay", "token", "token_file", "authority", "units", "mapping", "watch", "pattern")
 NUMBERS: Final = ("cut_short_wait_s", "machine_clock_ahead_s")
 TABLES: Final = ("defaults", "weather")
 SAMPLE = """url = "http://127.0.0.1:8321"
@@ -64,6 +66,7 @@ class BaySettings:
     bay: str
     units: str
     token: str = ""
+    authority: Path | None = None
     mapping: Path | None = None
     watch: Path | None = None
     pattern: str = "*"
@@ -93,7 +96,7 @@ def read_file(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         return {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, or deeper or longer than Python reads
         raise BayNotSet(
             f"{path} cannot be read: {error}; paths on Windows stand in 'single quotes'"
         ) from error
@@ -130,14 +133,22 @@ def faults_of(said: Mapping[str, Any], path: Path) -> Iterator[str]:
 
 def is_number(value: Any) -> bool:
     """Whether it is a figure; Python counts true as one."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return type(value) is int or (type(value) is float and math.isfinite(value))
+
+
+def is_address(url: str) -> bool:
+    """Whether a ledger can be at it."""
+    try:
+        where = urlsplit(url)
+    except ValueError:  # a bracket that stands for no address
+        return False
+    return where.scheme in ("http", "https") and bool(where.hostname)
 
 
 def wrong_values(said: Mapping[str, Any], path: Path) -> Iterator[str]:
     """Values that cannot be meant."""
     url, bay, units = (str(said.get(name, "")) for name in ("url", "bay", "units"))
-    where = urlsplit(url)
-    if url and (where.scheme not in ("http", "https") or not where.hostname):
+    if url and not is_address(url):
         yield f"{path}: url = {url!r} is no address; write http://HOST:PORT or https://HOST"
     if bay and not SLUG.fullmatch(bay):
         yield f"{path}: bay = {bay!r} must be a slug: 1 to 64 of a-z, 0-9 and -"
@@ -157,13 +168,14 @@ def table(said: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def made(folder: Path, said: Mapping[str, Any]) -> BaySettings:
-    """The settings, checked before. Raises BayNotSet where the token's file cannot be read."""
+    """The settings, checked before. Raises BayNotSet where the token's or the authority's file cannot be read."""
     return BaySettings(
         folder=folder,
         url=said["url"].rstrip("/"),
         bay=said["bay"],
         units=said["units"],
         token=said.get("token") or token_in(folder, said.get("token_file")),
+        authority=authority_in(folder, said.get("authority")),
         mapping=path_of(folder, said.get("mapping")),
         watch=path_of(folder, said.get("watch")),
         pattern=said.get("pattern", "*"),
@@ -191,3 +203,18 @@ def token_in(folder: Path, name: str | None) -> str:
             f"{path}: the token cannot be read ({error.strerror}); make one with "
             "`bayledger token create --scope post --bay SLUG` and keep it there"
         ) from error
+
+
+def authority_in(folder: Path, name: str | None) -> Path | None:
+    """The file of a certificate authority; none where none is named. Raises BayNotSet where it holds no certificate."""
+    path = path_of(folder, name)
+    if path is None:
+        return None
+    try:
+        ssl.create_default_context(cafile=path)
+    except OSError as error:  # ssl.SSLError is one
+        raise BayNotSet(
+            f"{path}: the authority cannot be read ({error.strerror or error}); copy the ledger's authority.pem there, or "
+            "leave authority out where a public one vouches for the address"
+        ) from error
+    return path

@@ -19,9 +19,9 @@ def said_beside(file: Path, units: str) -> Said:
         return understood(document, path.name, units)
     except FileNotFoundError:
         return {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CannotTake(f"{path.name} is no TOML: {error}; {file.name} waits until it is mended") from error
     except NotUnderstood as error:
         raise CannotTake(f"{error}\n{file.name} waits until it is mended") from error
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, or deeper or longer than Python reads
+        raise CannotTake(f"{path.name} is no TOML: {error}; {file.name} waits until it is mended") from error
     except OSError as error:
         raise CannotTake(f"{path} cannot be read: {error.strerror}") from error

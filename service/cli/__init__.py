@@ -14,6 +14,7 @@ from service.cli.lazy import LazyGroup
 VERSION = "0.1.0"
 COMMANDS = {
     "serve": "serve",
+    "worker": "worker",
     "demo": "demo",
     "migrate": "migrate",
     "token": "token",
@@ -22,8 +23,11 @@ COMMANDS = {
     "ask": "ask",
     "factor": "factor",
     "refit": "refit",
+    "selfcheck": "selfcheck",
     "import": "importing",
     "export": "exporting",
+    "backup": "backup",
+    "restore": "restore",
     "bay": "bay",
     "mend": "mend",
 }

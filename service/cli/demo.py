@@ -74,6 +74,10 @@ def _serve_filled(settings: Settings, cars: int) -> None:
         )  # not as arguments, which every user of the machine sees
     beside = [*SELF, "demo", "--for-master", str(os.getpid()), "--cars", str(cars)]
     beside += ["--data-dir", str(settings.data_dir.resolve())]
+    if not os.environ.get(variable("log_level")):
+        settings = replace(
+            settings, log_level="warning"
+        )  # thousands of posts would hide what there is to see
     serve(settings, and_also=beside)
 
 

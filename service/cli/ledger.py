@@ -89,6 +89,12 @@ def migrate_aside(ledger: Ledger) -> None:
         raise CouldNotError(f"the database could not be migrated: {words}")
 
 
+def known_revisions() -> frozenset[str]:
+    """Every revision of the schema that this program can bring up to date."""
+    texts = [path.read_text(encoding="utf-8") for path in (ROOT / "migrations" / "versions").glob("*.py")]
+    return frozenset(match[1] for text in texts if (match := OWN_REVISION.search(text)))
+
+
 def newest_revision() -> str | None:
     """The one revision no other builds on, read from the files: asking alembic costs half a second of every start."""
     texts = [path.read_text(encoding="utf-8") for path in (ROOT / "migrations" / "versions").glob("*.py")]

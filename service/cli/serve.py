@@ -16,6 +16,7 @@ import click
 from service.cli import options
 from service.cli.errors import CouldNotError
 from service.cli.ledger import migrate_aside, one_connection, open_ledger
+from service.cli.logs import set_up
 from service.settings import Settings, kept_secret
 
 if TYPE_CHECKING:
@@ -34,11 +35,13 @@ SINGLE_THREADED = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 @options.setting("read_max_lag_s", float)
 @options.setting("processes", int)
 @options.setting("threads", int)
+@options.setting("worker_elsewhere", bool)
 @options.setting("behind_tls", bool)
 @options.setting("tls_cert", click.Path(path_type=Path))
 @options.setting("tls_key", click.Path(path_type=Path))
 @options.setting("max_body_bytes", int)
 @options.setting("log_level")
+@options.setting("log_format")
 def command(**given: object) -> None:
     """Serve the ledger and its dashboard until Ctrl-C or SIGTERM; requests under way are finished first.
 
@@ -56,6 +59,7 @@ def command(**given: object) -> None:
 
 def serve(settings: Settings, *, and_also: list[str] | None = None) -> None:
     """Serve until told to stop; `and_also` is a command run beside it once it listens, and ended with it."""
+    set_up(settings.log_level, settings.log_format)
     _check_exposure(settings)
     _check_certificates(settings)
     for name in SINGLE_THREADED:

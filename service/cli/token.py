@@ -56,6 +56,10 @@ def create(
         raise click.UsageError(
             "a token of scope post belongs to one bay, and only that one does: --scope post --bay SLUG."
         )
+    if not name.isprintable():
+        raise click.UsageError(
+            f"--name {name!r} holds what cannot be shown on a line; write it in plain text."
+        )
     from service.store.tokens import create_token
 
     ends = None if expires_days is None else datetime.now(UTC) + timedelta(days=expires_days)

@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING, Any
 import click
 from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
+from gunicorn.glogging import Logger
 
 from service.cli.errors import CouldNotError
-from service.cli.ledger import ROOT, SELF
+from service.cli.ledger import ROOT
 from service.cli.note import Serving, leave_note, take_note_away
-from service.settings import Settings, variable
+from service.cli.slow_clients import CONNECTIONS, WAITED_FOR, PatientWorker, Places, Waits, Wsgi
+from service.settings import Settings
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -35,10 +37,9 @@ KILLED_S = 5.0  # for killed workers to be gone (our choice)
 REAP_S = 0.02
 KEEP_ALIVE_S = 30  # the dashboard's next click comes on the same line (our choice)
 DATABASE_LOOK_S = 2.0  # how often the master looks whether its database lives (our choice)
-ESTIMATE = ["nice", *SELF, "refit", "--if-needed", "--quiet"]  # the bays must not wait for it
 COUNTERS = "PROMETHEUS_MULTIPROC_DIR"  # prometheus-client's own name for it
 COUNTED = "counted-"
-SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only gunicorn's own heartbeat file, made safely by it
+SHARED_MEMORY = Path("/dev/shm")  # nosec B108 # noqa: S108 - only gunicorn's own heartbeat file, made safely by it
 
 
 class WebServer(BaseApplication):
@@ -58,6 +59,7 @@ class WebServer(BaseApplication):
         self.url = url_of(settings, door)
         self.database = database
         self.and_also = and_also
+        self.waits = Waits()
         self._door = door.detach()
         self._app: Flask | None = None
         self._estimating: Worker | None = None
@@ -68,14 +70,16 @@ class WebServer(BaseApplication):
     def load_config(self) -> None:
         chosen: dict[str, Any] = {
             "bind": f"fd://{self._door}",
-            "worker_class": "gthread",
+            "worker_class": PatientWorker,
             "workers": self.settings.processes,
             "preload_app": self._several,
-            "threads": self.settings.threads,
+            "threads": self.settings.threads + WAITED_FOR,
+            "worker_connections": CONNECTIONS,
             "timeout": HUNG_S,
             "graceful_timeout": GRACE_S,
             "keepalive": KEEP_ALIVE_S,
             "control_socket_disable": True,
+            "logger_class": OneLog,
             "loglevel": "debug" if self.settings.log_level == "debug" else "warning",
             "umask": 0o077,
             "pre_fork": self._before_fork,
@@ -95,7 +99,7 @@ class WebServer(BaseApplication):
     def _several(self) -> bool:
         return self.settings.processes > 1
 
-    def load(self) -> Flask:
+    def load(self) -> Wsgi:
         if self._several:
             os.environ[COUNTERS] = str(self._counted)  # read when the counters are imported
         from service.app import create_app
@@ -104,7 +108,7 @@ class WebServer(BaseApplication):
         if self._several:
             gc.collect()
             gc.freeze()  # a collection would write into every page that the processes share
-        return self._app
+        return Places(self._app, self.settings.threads, self.waits)
 
     def run_until_told(self) -> None:
         """Serve; ends with SystemExit when gunicorn does, after its own clean-up."""
@@ -129,6 +133,8 @@ class WebServer(BaseApplication):
     def _before_fork(self, master: Any, worker: Any) -> None:
         """In the master: one of the serving processes looks whether the model wants estimating; when that one has ended,
         the next to come does."""
+        if self.settings.worker_elsewhere:
+            return
         if self._estimates not in {living.age for living in master.WORKERS.values()}:
             self._estimates = worker.age
 
@@ -141,7 +147,9 @@ class WebServer(BaseApplication):
         # Ctrl-C reaches every process of the terminal; the master passes it on as the gentler SIGTERM.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         if self._estimates == worker.age:
-            self._estimating = self._worker_of_the_model()
+            from service.cli.worker import worker_of
+
+            self._estimating = worker_of(self.settings.database_url)
             self._estimating.start()
         if self._several and self._app is not None:
             self._app.extensions["metrics"].tell_pools(self._app.extensions["bayledger"])
@@ -151,13 +159,6 @@ class WebServer(BaseApplication):
             leave_note(self.settings.data_dir, Serving(self.url, worker.ppid))
             click.echo(f"Bayledger serves {self.url} (Ctrl-C stops it)")
             sys.stdout.flush()
-
-    def _worker_of_the_model(self) -> Worker:
-        from service.store.db import Lender
-        from service.worker.loop import Worker
-
-        url = self.settings.database_url
-        return Worker(Lender(url, 1), ESTIMATE, folder=ROOT, environment={variable("database_url"): url})
 
     def _worker_ends(self, _master: Any, _worker: Any) -> None:
         """In the worker, at its end: what it started ends with it, and the pool's threads must not be waited for."""
@@ -170,6 +171,16 @@ class WebServer(BaseApplication):
         """In the master: what it counted stays, what it held is held no more."""
         for held in self._counted.glob(f"gauge_live*_{worker.pid}.db"):
             held.unlink(missing_ok=True)
+
+
+class OneLog(Logger):
+    """What gunicorn says goes where everything else goes, in the same form."""
+
+    def setup(self, cfg: Any) -> None:
+        super().setup(cfg)
+        for log in (self.error_log, self.access_log):
+            log.handlers.clear()
+            log.propagate = True
 
 
 def clear_counted(data_dir: Path) -> None:

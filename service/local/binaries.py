@@ -6,7 +6,7 @@ import importlib.util
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,8 +47,8 @@ def choose_binaries(identity: Identity, written_by: str | None) -> Binaries:
     written_by: major version that wrote the data, None for a new folder
     """
     seen: list[Binaries] = []
-    for folder in _candidates():
-        found = _inspect(folder, identity)
+    for folder in folders_with(NEEDED):
+        found = inspect(folder, identity)
         if found is None or int(found.major) < OLDEST_MAJOR:
             continue
         if written_by in (None, found.major):
@@ -59,12 +59,12 @@ def choose_binaries(identity: Identity, written_by: str | None) -> Binaries:
     raise VersionMismatchError(_mismatch(written_by, seen))
 
 
-def _candidates() -> Iterator[Path]:
-    """Every folder that may hold the programs, best first; each once."""
+def folders_with(programs: Sequence[str]) -> Iterator[Path]:
+    """Every folder that holds these programs, best first; each once."""
     offered: set[Path] = set()
     for folder in _folders():
         real = Path(os.path.realpath(folder))
-        if real not in offered and all((real / name).is_file() for name in NEEDED):
+        if real not in offered and all((real / name).is_file() for name in programs):
             offered.add(real)
             yield real
 
@@ -74,8 +74,9 @@ def _folders() -> Iterator[Path]:
         yield Path(given)
     if (packaged := _packaged()) is not None:
         yield packaged
-    if on_path := shutil.which("pg_ctl"):
-        yield Path(os.path.realpath(on_path)).parent
+    for name in ("pg_ctl", "pg_dump"):
+        if on_path := shutil.which(name):
+            yield Path(os.path.realpath(on_path)).parent
     for pattern in SYSTEM_PLACES:
         found = Path("/").glob(pattern.lstrip("/"))
         yield from sorted(found, key=_number_in, reverse=True)
@@ -93,10 +94,10 @@ def _number_in(folder: Path) -> int:
     return int("".join(re.findall(r"\d+", folder.parent.name)) or 0)
 
 
-def _inspect(folder: Path, identity: Identity) -> Binaries | None:
-    """Ask the server program for its version; None where it does not run for this user on this machine."""
+def inspect(folder: Path, identity: Identity, program: str = "postgres") -> Binaries | None:
+    """Ask a program for its version; None where it does not run for this user on this machine."""
     try:
-        said = identity.run([str(folder / "postgres"), "--version"])
+        said = identity.run([str(folder / program), "--version"])
     except OSError:
         return None
     match = re.search(r"(\d+(?:\.\d+)?)", said.stdout)

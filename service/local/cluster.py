@@ -40,6 +40,7 @@ class Cluster:
     places: Places
     binaries: Binaries
     identity: Identity
+    lasting: bool = True  # else nothing waits for the disk: for data that need not outlast the machine
 
     # ---- first use
 
@@ -68,7 +69,7 @@ class Cluster:
         if int(self.binaries.major) >= BUILTIN_LOCALE_SINCE:
             # sorts alike on every operating system
             command += ["--locale-provider=builtin", "--builtin-locale=C.UTF-8"]
-        return command
+        return command if self.lasting else [*command, "--no-sync"]
 
     def _check_room(self) -> None:
         free_mb = shutil.disk_usage(self.places.root).free / BYTES_PER_MB
@@ -141,6 +142,8 @@ class Cluster:
             "timezone": "UTC",
             "log_timezone": "UTC",
         }
+        if not self.lasting:
+            settings |= {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
         command = [self.binaries.program("postgres"), "-D", str(self.places.postgres)]
         return command + [word for name, value in settings.items() for word in ("-c", f"{name}={value}")]
 

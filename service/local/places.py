@@ -21,7 +21,7 @@ LONGEST_SOCKET_PATH = 103
 PLAIN_PATH = re.compile(r"[A-Za-z0-9_./+-]+")
 # Where a socket goes whose data folder has too long a name: not TMPDIR, which may be as long, and which another process
 # that asks for the same ledger may have set otherwise.
-SHORT_FOLDER = Path("/tmp")  # noqa: S108  the folder made in it is private, and refused when somebody else made it
+SHORT_FOLDER = Path("/tmp")  # nosec B108 # noqa: S108  the folder made in it is private, and refused when somebody else made it
 PRIVATE = 0o700
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from urllib.parse import quote
@@ -87,19 +87,20 @@ class LocalServer:
         self.stop()
 
 
-def start_server(data_dir: Path) -> LocalServer:
+def start_server(data_dir: Path, *, lasting: bool = True) -> LocalServer:
     """Bring up the Postgres of a data folder and use it: make it on first use, adopt it when it runs already.
 
     Parameters
     ----------
     data_dir: the ledger's data folder; made when missing
+    lasting: its data must outlast the machine; else it is faster
     """
     places = places_of(Path(data_dir))
     # Before anything is made or locked: folders of another version or another user stay untouched.
     _cluster(places)
     make_root(places.root)
     with locks.starting(places.start_lock):
-        cluster = _cluster(places)
+        cluster = replace(_cluster(places), lasting=lasting)
         _let_in(places, cluster.identity)
         cluster.make_if_missing()
         use = locks.take_use(places.use_lock)

@@ -11,6 +11,8 @@ from service.domain.units import SYSTEMS
 from service.schemas.fields import Word, set_system
 
 NO_SUCH_FIELD = "no such field here; see /v1/docs for the ones there are"
+MOST_FIELDS = 200
+"""An object with more is refused unread; the largest document of ours has a fifth of that (our choice)."""
 
 
 class Document(Schema):
@@ -32,6 +34,11 @@ class Document(Schema):
     def _deserialize(self, data: Any, *, error_store: ErrorStore, **options: Any) -> Any:
         """What marshmallow does for one whole object, without a closure and a look at every option for each field: a
         post has two hundred of them, most of which are not there."""
+        if isinstance(data, dict) and len(data) > MOST_FIELDS:
+            error_store.store_error(
+                [f"has {len(data):,} fields; none of our documents has more than {MOST_FIELDS}"]
+            )
+            return {}
         whole = isinstance(data, dict) and options["unknown"] == RAISE
         if not whole or options["many"] or options["partial"]:
             return super()._deserialize(data, error_store=error_store, **options)

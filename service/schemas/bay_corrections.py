@@ -87,7 +87,7 @@ class BayCorrectionDocument(QuantityDocument):
     basis = Basis(
         allow_none=True,
         metadata={
-            **meanings.BASIS_SHAPE,
+            "oneOf": [*meanings.BASIS_SHAPE["oneOf"], {"type": "null"}],
             "description": "What the figures really were: `observed`, or a standard with the factor that was applied. Left "
             "out or null: what was posted.",
         },
@@ -95,9 +95,15 @@ class BayCorrectionDocument(QuantityDocument):
     reason = why()
     made_at = Moment(dump_only=True, metadata={"description": "When it was made."})
     made_by = fields.String(dump_only=True, metadata={"description": "Who made it."})
-    undone_at = Moment(dump_only=True, metadata={"description": "When it was taken back; null = it holds."})
-    undone_by = fields.String(dump_only=True, metadata={"description": "Who took it back."})
-    undone_reason = fields.String(dump_only=True, metadata={"description": "Why it was taken back."})
+    undone_at = Moment(
+        dump_only=True,
+        allow_none=True,
+        metadata={"description": "When it was taken back; null = it holds."},
+    )
+    undone_by = fields.String(dump_only=True, allow_none=True, metadata={"description": "Who took it back."})
+    undone_reason = fields.String(
+        dump_only=True, allow_none=True, metadata={"description": "Why it was taken back."}
+    )
     pulls = fields.Integer(
         dump_only=True,
         metadata={"description": "How many pulls' figures rest on it now; lists leave it out."},

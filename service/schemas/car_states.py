@@ -8,7 +8,7 @@ from service.schemas import car_meanings
 from service.schemas.answer_documents import figure, interval, rounded
 from service.schemas.base import Document
 from service.schemas.changes import why
-from service.schemas.fields import Whole
+from service.schemas.fields import Several, Whole
 from service.schemas.meanings import described
 from service.schemas.queries import MeasureQuery, PageQuery
 
@@ -200,7 +200,7 @@ class SwapDocument(Document):
     """Two setups that were taken for each other."""
 
     reason = why()
-    setups = fields.List(
+    setups = Several(
         Whole(low=1, high=MOST_SETUPS),
         required=True,
         validate=validate.Length(equal=2, error="name two setups, such as [1, 2]"),

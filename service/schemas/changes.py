@@ -7,7 +7,7 @@ from marshmallow import fields, pre_load, validate
 from service.domain.checks.mixture import PROBES
 from service.schemas import meanings
 from service.schemas.base import Document, QuantityDocument
-from service.schemas.fields import Moment, Number, Quantity, Slug, Text, Whole, Word, between
+from service.schemas.fields import Moment, Number, Quantity, Several, Slug, Text, Whole, Word, between
 from service.schemas.meanings import described
 from service.schemas.sessions import FittedPart, Fuel
 
@@ -63,7 +63,7 @@ class SetupChange(Document):
 
     reason = why()
     label = Text(longest=200, allow_none=True)
-    parts = fields.List(
+    parts = Several(
         FittedPart(metadata=meanings.FITTED_PART_SHAPE),
         validate=validate.Length(max=60, error="more than {max} parts"),
     )

@@ -212,6 +212,30 @@ class Quantity(Number):
         return None if value is None else shown(float(value), self.quantity, _system.get() or "si")
 
 
+class CountedFirst(fields.Field[Any]):
+    """A field whose members are counted before they are read: an endless one is refused for the price of a look."""
+
+    def _deserialize(
+        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
+    ) -> Any:
+        if isinstance(value, list | dict):
+            self._validate(value)
+        return super()._deserialize(value, attr, data, **kwargs)
+
+
+class Several(CountedFirst, fields.List[Any]):
+    """A list in a body; its `validate` says how many members it may have."""
+
+
+class Named(CountedFirst, fields.Dict):
+    """An object whose names are free; its `validate` says how many there may be."""
+
+
+FIRST_YEAR, LAST_YEAR = 2, 9998
+"""One year within the ends of the calendar here, so that what is worked out around a time lies in it too."""
+OUTSIDE = "lies outside the calendar; check the year"
+
+
 class Moment(Lean, fields.AwareDateTime):
     """A time with its offset (RFC 3339)."""
 
@@ -225,9 +249,12 @@ class Moment(Lean, fields.AwareDateTime):
     ) -> datetime:
         moment: datetime = super()._deserialize(value, attr, data, **kwargs)
         try:
-            return moment.astimezone(UTC)
+            moment = moment.astimezone(UTC)
         except OverflowError:
-            raise ValidationError("lies outside the calendar; check the year") from None
+            raise ValidationError(OUTSIDE) from None
+        if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+            raise ValidationError(OUTSIDE)
+        return moment
 
 
 class Samples(Lean):

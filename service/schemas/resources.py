@@ -8,7 +8,7 @@ from marshmallow import Schema, ValidationError, fields, post_load, validate, va
 from service.domain.engine import ASPIRATIONS, CHARGE_COOLINGS, IGNITIONS
 from service.domain.shop import RULES, SettingRule, unknown_setting
 from service.schemas import answer_meanings, meanings
-from service.schemas.base import Document, FindingDocument, QuantityDocument
+from service.schemas.base import MOST_FIELDS, Document, FindingDocument, QuantityDocument
 from service.schemas.fields import (
     MISSING,
     Currency,
@@ -17,6 +17,7 @@ from service.schemas.fields import (
     Money,
     Number,
     Quantity,
+    Several,
     Slug,
     Text,
     Whole,
@@ -114,7 +115,7 @@ class PartDocument(Document):
 
     slug = Slug(required=True)
     name = Text(required=True, longest=200, shortest=1)
-    slots = fields.List(
+    slots = Several(
         Slug,
         required=True,
         error_messages={"required": f"{MISSING}; name the slots it fills, /v1/slots lists them"},
@@ -218,7 +219,7 @@ class HistoryDocument(Schema):
     action = fields.String()
     before = fields.Raw(metadata={"description": "The fields that changed, as they were."})
     after = fields.Raw(metadata={"description": "The same fields, as they became."})
-    reason = fields.String()
+    reason = fields.String(allow_none=True)
 
 
 @described(meanings.SETTING)
@@ -229,9 +230,11 @@ class SettingDocument(Schema):
     value = fields.Raw()
     meaning = fields.String()
     default = fields.Raw()
-    bay = fields.String(metadata={"description": "The bay it holds for; null = the whole shop."})
-    changed_at = Moment(metadata={"description": "null = never changed, the default holds."})
-    changed_by = fields.String()
+    bay = fields.String(
+        allow_none=True, metadata={"description": "The bay it holds for; null = the whole shop."}
+    )
+    changed_at = Moment(allow_none=True, metadata={"description": "null = never changed, the default holds."})
+    changed_by = fields.String(allow_none=True)
 
 
 @described(answer_meanings.SETTING_CHANGE)
@@ -239,7 +242,7 @@ class SettingChangeDocument(Schema):
     """One value that a setting was given."""
 
     id = fields.Integer(attribute="setting_id")
-    bay = fields.String()
+    bay = fields.String(allow_none=True)
     value = fields.Raw()
     changed_at = Moment()
     changed_by = fields.String()
@@ -281,7 +284,7 @@ class SettingNames(Document):
     @validates_schema(pass_original=True, skip_on_field_errors=False)
     def knows_every_name(self, _data: Any, original: Any, **_: Any) -> None:
         """Loaded with unknown names left out, so that this can say which were meant."""
-        if not isinstance(original, Mapping):
+        if not isinstance(original, Mapping) or len(original) > MOST_FIELDS:
             return  # said already
         errors = {str(name): [unknown_setting(str(name))] for name in original if name not in RULES}
         if errors:

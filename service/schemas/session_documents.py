@@ -303,13 +303,13 @@ class SessionDocument(Document):
     received_at = fields.String()
     posted_by = fields.String()
     struck = fields.String(allow_none=True, metadata={"description": "Why it counts nowhere, or null."})
+    units = fields.String(metadata={"description": "The unit system of its quantities."})
 
 
 @described(answer_meanings.KEPT_SESSION)
 class KeptSession(SessionDocument):
     """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
 
-    units = fields.String()
     standard = fields.String()
     setups = fields.List(fields.Dict())
     checks = fields.List(fields.Nested(CheckDocument))

@@ -14,9 +14,11 @@ from service.schemas import examples, meanings
 from service.schemas.base import Document, QuantityDocument
 from service.schemas.fields import (
     Moment,
+    Named,
     Number,
     Quantity,
     Samples,
+    Several,
     Slug,
     Text,
     Whole,
@@ -38,6 +40,7 @@ CHANNEL_QUANTITY = {
 TEMPERATURES_C = {"low": -60.0, "high": 250.0}
 MAX_SETUPS = 50
 MAX_PULLS = 50
+MAX_RESOLUTIONS = 50  # a curve has some fifteen channels (our choice)
 
 
 def optional(field_type: type[fields.Field[Any]], *args: Any, **kwargs: Any) -> Any:
@@ -129,8 +132,11 @@ class Curve(Document):
     spark = Samples(metadata=meanings.NUMBERS)
     knock_retard = Samples(metadata=meanings.NUMBERS)
     inlet = Samples("temperature", metadata=meanings.NUMBERS)
-    resolution = fields.Dict(
-        keys=fields.String(), values=Number(validate=between(1e-9, 1e6)), load_default=dict
+    resolution = Named(
+        keys=fields.String(),
+        values=Number(validate=between(1e-9, 1e6)),
+        load_default=dict,
+        validate=validate.Length(max=MAX_RESOLUTIONS, error="names more than {max} channels"),
     )
 
     @validates_schema
@@ -229,7 +235,7 @@ class SetupPost(Document):
     """The car in one state. `parts` lists everything fitted that is not stock; [] says that nothing is."""
 
     label = optional(Text, longest=200)
-    parts = fields.List(
+    parts = Several(
         FittedPart(metadata=meanings.FITTED_PART_SHAPE),
         required=True,
         validate=validate.Length(max=60, error="more than {max} parts; list what is fitted now"),
@@ -240,7 +246,7 @@ class SetupPost(Document):
     fuel = fields.Nested(Fuel, load_default=dict)
     spark_advance = optional(Number, validate=between(-70.0, 90.0))
     lambda_probe = optional(Word, *PROBES)
-    pulls = fields.List(
+    pulls = Several(
         fields.Nested(PullPost),
         required=True,
         validate=validate.Length(min=1, max=MAX_PULLS, error="needs between {min} and {max} pulls"),
@@ -264,7 +270,7 @@ class SessionPost(QuantityDocument):
     tyre_pressure = optional(Quantity, "tyre_pressure", low=50.0, high=1000.0)
     sequence = optional(Whole, low=0, high=2**53)
     clock = optional(Moment)
-    setups = fields.List(
+    setups = Several(
         fields.Nested(SetupPost),
         required=True,
         validate=validate.Length(min=1, max=MAX_SETUPS, error="needs between {min} and {max} setups"),

@@ -82,14 +82,36 @@ BROKEN: dict[str, tuple[type[LedgerError], str, str]] = {
 
 UNREACHABLE = ("08", "53", "57")
 """Classes of SQLSTATE: connection exception, insufficient resources, operator intervention (PostgreSQL appendix A)."""
+REFUSING: dict[type[psycopg.Error], str] = {
+    psycopg.errors.ReadOnlySqlTransaction: (
+        "the database takes no writes at this moment: it is a standby, or was set to read only; nothing was kept, send it "
+        "again in a while"
+    ),
+    psycopg.errors.DiskFull: (
+        "the disk of the database is full; nothing was kept. Free some room on it, then send it again"
+    ),
+    psycopg.errors.QueryCanceled: ("the database took longer over it than it may; send it again in a while"),
+}
+"""What a database says that is there and does not do it now."""
+
+
+def not_now(error: psycopg.Error) -> str | None:
+    """Why the database does not do it at this moment; None where it would not do it at another moment either."""
+    for kind, words in REFUSING.items():
+        if isinstance(error, kind):
+            return words
+    if isinstance(error, psycopg.OperationalError) and (error.sqlstate or "08")[:2] in UNREACHABLE:
+        return "the database cannot be reached at this moment; send it again in a while"
+    return None
 
 
 def broken_rule(error: Exception) -> LedgerError | None:
     """The user's words for a broken constraint, or None where the fault is ours."""
     if not isinstance(error, psycopg.Error):
         return None
-    if isinstance(error, psycopg.OperationalError) and (error.sqlstate or "08")[:2] in UNREACHABLE:
-        return Unavailable("the database cannot be reached at this moment; send it again in a while")
+    words = not_now(error)
+    if words is not None:
+        return Unavailable(words)
     if isinstance(error, psycopg.errors.DeadlockDetected | psycopg.errors.SerializationFailure):
         return Conflict("another change of the same records was faster; nothing was kept, send it again")
     known = BROKEN.get(error.diag.constraint_name or "")
@@ -204,9 +226,10 @@ def open_pool(url: str, size: int) -> ConnectionPool[Connection]:
 
 @dataclass(frozen=True, slots=True)
 class PoolStanding:
-    """How many connections a pool has, how many of them are lent, and how many wait for one."""
+    """How many connections a pool has and may have at most, how many of them are lent, and how many wait for one."""
 
     size: int
+    most: int
     in_use: int
     waiting: int
 
@@ -256,10 +279,10 @@ class Lender:
     def standing(self) -> PoolStanding:
         """How this process's pool does."""
         if self._pool is None or self._pool[0] != os.getpid():
-            return PoolStanding(0, 0, 0)
+            return PoolStanding(0, self._size, 0, 0)
         stats = self._pool[1].get_stats()
         size = stats["pool_size"]
-        return PoolStanding(size, size - stats["pool_available"], stats["requests_waiting"])
+        return PoolStanding(size, self._size, size - stats["pool_available"], stats["requests_waiting"])
 
     def close(self) -> None:
         """Give every connection back to the server, before this process ends."""

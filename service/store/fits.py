@@ -148,6 +148,12 @@ def estimating(lock: Connection) -> Iterator[bool]:
         yield row == (True,)
 
 
+def free_to_estimate(conn: Connection) -> bool:
+    """Whether nobody estimates at this moment."""
+    with estimating(conn) as alone:
+        return alone
+
+
 @dataclass(frozen=True, slots=True)
 class Wish:
     """That somebody wants the model estimated again from all that is committed now."""
@@ -172,9 +178,14 @@ def is_granted(conn: Connection, wish_id: int) -> bool:
     return row == (True,)
 
 
-def grant_wishes(conn: Connection, as_of: datetime) -> None:
-    """Take away the wishes asked before the moment that a fit knows."""
-    conn.execute("DELETE FROM refit_wish WHERE asked_at <= %s", (as_of,))
+def open_wishes(conn: Connection) -> list[int]:
+    """The wishes left at this moment."""
+    return [row[0] for row in conn.execute("SELECT wish_id FROM refit_wish").fetchall()]
+
+
+def grant_wishes(conn: Connection, wish_ids: list[int]) -> None:
+    """Take away the wishes that a fit knew of; by number, because a clock that was put back would leave them forever."""
+    conn.execute("DELETE FROM refit_wish WHERE wish_id = ANY(%s)", (wish_ids,))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,11 @@
 """Whether the database can be reached and has the shape this service was written for."""
 
+from contextlib import suppress
+
 import psycopg
 from psycopg_pool import PoolTimeout
 
+from service.domain.errors import Unavailable
 from service.store.db import Connect
 
 REVISION = "0005"
@@ -23,3 +26,14 @@ def not_ready(connect: Connect) -> str | None:
     if found == REVISION:
         return None
     return f"the database is at revision {found}, this service needs {REVISION}; run `bayledger migrate`"
+
+
+def other_schema(error: Exception, connect: Connect) -> Unavailable | None:
+    """What a statement failed of where the schema is another one than ours, as while it is being migrated; None where that
+    is not so, and the fault is the statement's."""
+    if not isinstance(error, psycopg.ProgrammingError | psycopg.NotSupportedError):
+        return None
+    with suppress(psycopg.Error):
+        reason = not_ready(connect)
+        return None if reason is None else Unavailable(reason)
+    return None

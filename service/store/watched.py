@@ -1,20 +1,29 @@
-"""What those who watch over the ledger want to know of it, at the cost of four small look-ups however large it is."""
+"""What those who watch over the ledger want to know of it, at the cost of a few small look-ups however large it is."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import psycopg
 
 from service.store.db import Connect
+from service.store.fits import CLUSTER
 
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """How long ago the newest session came in and the newest fit's evidence was read [s], None where there is none; how
-    many setups and pairs there are, as the database's own statistics count them."""
+    """How long ago the newest session came in, from each bay too, and the newest fit's evidence was read [s], None where
+    there is none; what that fit rests on, and how many cars changed since; how many rows there are, as the database's own
+    statistics count them."""
 
     last_post_age_s: float | None
+    bays_last_post_age_s: Mapping[str, float]
     fit_age_s: float | None
+    fit_cars: int | None
+    fit_setups: int | None
+    cars_changed: int | None
+    cars: int
     setups: int
+    pulls: int
     pairs: int
 
 
@@ -30,15 +39,31 @@ def watched(connect: Connect) -> Watched | None:
     return Watched(*row)
 
 
-WATCHED = """
-    SELECT extract(epoch FROM clock_timestamp() - (
-               SELECT received_at FROM session ORDER BY session_id DESC LIMIT 1))::float8,
-           extract(epoch FROM clock_timestamp() - (
-               SELECT as_of FROM model_fit ORDER BY fit_id DESC LIMIT 1))::float8,
-           (SELECT greatest(live.n_live_tup, stored.reltuples)::bigint
-            FROM   pg_class stored JOIN pg_stat_user_tables live ON live.relid = stored.oid
-            WHERE  stored.oid = 'setup'::regclass),
-           (SELECT greatest(live.n_live_tup, stored.reltuples)::bigint
-            FROM   pg_class stored JOIN pg_stat_user_tables live ON live.relid = stored.oid
-            WHERE  stored.oid = 'pair'::regclass)
-"""
+def counted(table: str) -> str:
+    """The SQL of how many rows a table has."""
+    return f"""
+        (SELECT greatest(live.n_live_tup, stored.reltuples)::bigint
+         FROM   pg_class stored JOIN pg_stat_user_tables live ON live.relid = stored.oid
+         WHERE  stored.oid = '{table}'::regclass)
+    """  # noqa: S608
+
+
+WATCHED = f"""
+    WITH newest AS (
+        SELECT extract(epoch FROM clock_timestamp() - as_of)::float8 AS age_s, cars, setups, seen_xid, seen_changes
+        FROM   model_fit WHERE cluster = {CLUSTER} ORDER BY fit_id DESC LIMIT 1
+    ), bays AS (
+        SELECT slug::text, extract(epoch FROM clock_timestamp() - received_at)::float8 AS age_s
+        FROM   bay CROSS JOIN LATERAL (
+                   SELECT received_at FROM session WHERE session.bay_id = bay.bay_id
+                   ORDER  BY started_at DESC, session_id DESC LIMIT 1
+               ) last
+    )
+    SELECT (SELECT extract(epoch FROM clock_timestamp() - received_at)::float8
+            FROM   session ORDER BY session_id DESC LIMIT 1),
+           (SELECT coalesce(jsonb_object_agg(slug, age_s), '{{}}') FROM bays),
+           (SELECT age_s FROM newest), (SELECT cars FROM newest), (SELECT setups FROM newest),
+           (SELECT (SELECT count(DISTINCT vehicle_id) FROM car_change
+                    WHERE  xid >= seen_xid AND change_id <> ALL (seen_changes)) FROM newest),
+           {counted("vehicle")}, {counted("setup")}, {counted("pull")}, {counted("pair")}
+"""  # noqa: S608

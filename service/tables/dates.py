@@ -63,6 +63,17 @@ def _same_reading(text: str, form: str, found: Sequence[str]) -> bool:
     return any(moment_in(text, other) == moment_in(text, form) for other in found[: found.index(form)])
 
 
+def is_form(form: str) -> bool:
+    """Whether a form can be read by at all: it names no part of a date twice."""
+    try:
+        datetime.strptime("", form)  # noqa: DTZ007
+    except re.error:
+        return False
+    except ValueError:
+        return True
+    return True
+
+
 def moment_in(text: str, form: str) -> datetime | None:
     """The moment a text holds in one form, without an offset from UTC: files give none."""
     try:

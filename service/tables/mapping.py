@@ -12,6 +12,7 @@ from tomlkit.exceptions import TOMLKitError
 from service.domain.correction import STANDARDS
 from service.tables import entries
 from service.tables.cells import SEPARATORS
+from service.tables.dates import is_form
 from service.tables.entries import Check, Entries
 from service.tables.errors import BadMapping
 from service.tables.numbers import DECIMALS, THOUSANDS
@@ -253,8 +254,10 @@ def _scale(quantity: str) -> Check:
 
 def _format(value: Any) -> str | None:
     parts = ("%d",), ("%m", "%b", "%B"), ("%Y", "%y")
-    good = isinstance(value, str) and all(any(part in value for part in one) for one in parts)
-    return None if good else 'must name day, month and year, such as "%d.%m.%Y %H:%M"'
+    good = (
+        isinstance(value, str) and all(any(part in value for part in one) for one in parts) and is_form(value)
+    )
+    return None if good else 'must name day, month and year once, such as "%d.%m.%Y %H:%M"'
 
 
 def _basis(value: Any) -> str | None:

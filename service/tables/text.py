@@ -61,14 +61,22 @@ def encoding_named(encoding: str) -> str:
     """The usual name of a text encoding; raises Unreadable where there is no such one."""
     try:
         found = codecs.lookup(encoding)
-        found.decode(b"")
-    except (LookupError, ValueError, UnicodeError):
+    except (LookupError, ValueError):
         found = None
-    if found is None or not getattr(found, "_is_text_encoding", False):
+    if found is None or not getattr(found, "_is_text_encoding", False) or not _decodes(found):
         raise Unreadable(
             f"encoding: {encoding!r} is not known; use utf-8, utf-16-le, utf-16-be, cp1252 or latin-1"
         )
     return {"iso8859-1": "latin-1"}.get(found.name, found.name)
+
+
+def _decodes(codec: codecs.CodecInfo) -> bool:
+    """Whether a codec turns bytes into text here; some are of another system, others turn text into text."""
+    try:
+        codec.decode(b"")
+    except (LookupError, ValueError, TypeError):
+        return False
+    return True
 
 
 def _text(raw: bytes, encoding: str) -> str:

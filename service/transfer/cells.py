@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-RISKY: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+RISKY: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
 """What a spreadsheet may take for the beginning of a formula (OWASP, "CSV Injection"; the apostrophe is ours)."""
 
 

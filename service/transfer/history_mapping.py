@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.domain.correction import STANDARDS
 from service.tables import entries
+from service.tables.dates import is_form
 from service.tables.entries import Check, Entries
 from service.tables.errors import BadMapping
 from service.tables.numbers import DECIMALS, THOUSANDS
@@ -114,7 +115,7 @@ def read_mapping(text: str) -> OldMapping:
     """The mapping a TOML text holds. Raises BadMapping, which names each mistake with its key, value and way out."""
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # no TOML, or deeper or longer than Python reads
         raise BadMapping([f"the mapping is no TOML: {error}; mend that place"]) from None
     faults: list[str] = []
     tables = {
@@ -299,9 +300,11 @@ def _format(name: str) -> Check:
 
     def check(value: Any) -> Fault:
         listed = value if isinstance(value, list) else [value]
-        good = listed and all(isinstance(one, str) and all(w in one for w in words) for one in listed)
+        good = listed and all(
+            isinstance(one, str) and all(w in one for w in words) and is_form(one) for one in listed
+        )
         shown = '"%d.%m.%Y"' if name == "date" else '"%H:%M"'
-        return None if good else f"must hold {' and '.join(words)}, such as {shown}; or a list of such"
+        return None if good else f"must hold {' and '.join(words)} once, such as {shown}; or a list of such"
 
     return check
 
@@ -318,7 +321,7 @@ def _basis(value: Any) -> Fault:
         return None
     if not isinstance(value, dict) or not set(value) <= {"standard", "factor"}:
         return 'must be "observed", "unknown" or {standard = "...", factor = 1.02}'
-    if value.get("standard") not in STANDARDS:
+    if value.get("standard") not in tuple(STANDARDS):
         return f"no such standard; one of {', '.join(STANDARDS)}"
     factor = value.get("factor", 1.0)
     return None if type(factor) in (int, float) and 0.5 <= factor <= 2.0 else "factor: must be 0.5 to 2"

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import codecs
 import csv
+import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any, Final
-from zipfile import BadZipFile
+from zipfile import BadZipFile, ZipFile
 
 from service.tables.errors import Unreadable
 from service.tables.text import decode
@@ -24,6 +25,14 @@ REASON: Final = "reason it was not taken"
 SAMPLE_BYTES: Final = 4096
 CHUNK_BYTES: Final = 1 << 20
 SPREADSHEETS: Final = (".xlsx", ".xlsm")
+MOST_UNPACKED: Final = 1 << 30
+"""A spreadsheet may unpack to so much [bytes]: millions of rows (our choice)."""
+MOST_PACKED: Final = 200
+"""How many times its packed size a large part of it may unpack to: rows of figures come to ten or twenty (our choice)."""
+SMALL: Final = 16 << 20
+"""A part of this size is read whatever it was packed to [bytes]."""
+# What zipfile, zlib and the XML reader raise at a damaged file; the reader's ParseError is a SyntaxError.
+DAMAGED: Final = (BadZipFile, zlib.error, EOFError, RuntimeError, SyntaxError, KeyError, ValueError)
 
 Cell = Any
 """A cell's value: text, or what the spreadsheet keeps (a number, a moment, true or false, None)."""
@@ -111,7 +120,7 @@ def _delimited(text: Any, path: Path, file: OldFile) -> Iterator[tuple[Cell, ...
             if number == 1 and cells:
                 cells[0] = cells[0].removeprefix("\ufeff")
             yield tuple(cell.strip() for cell in cells)
-    except UnicodeDecodeError as error:
+    except UnicodeError as error:
         raise TransferError(f"{path}: {error}; say the file's encoding in [file] of the mapping") from None
     except csv.Error as error:
         raise TransferError(
@@ -150,17 +159,55 @@ def _spreadsheet(path: Path, file: OldFile) -> Iterator[Iterator[tuple[Cell, ...
     import openpyxl  # type: ignore[import-untyped]
 
     try:
+        _refuse_bombs(path)
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (BadZipFile, KeyError, ValueError) as error:
-        raise TransferError(
-            f"{path} is no spreadsheet that can be read: {error}; save it anew as .xlsx"
-        ) from None
+    except DAMAGED as error:
+        raise _unreadable(path, error) from None
+    except OSError as error:
+        if error.errno is not None:
+            raise
+        raise _unreadable(path, error) from None  # the library's word for a file that holds no workbook
     try:
         sheet = _sheet_of(book, file.sheet)
         sheet.reset_dimensions()  # what a file says of its own size is often wrong
-        yield (tuple(_stripped(cell) for cell in cells) for cells in sheet.iter_rows(values_only=True))
+        yield _rows_of(path, sheet)
     finally:
         book.close()
+
+
+def _rows_of(path: Path, sheet: Any) -> Iterator[tuple[Cell, ...]]:
+    """The rows of a sheet, which is unpacked while it is read."""
+    rows = sheet.iter_rows(values_only=True)
+    while True:
+        try:
+            cells = next(rows, None)
+        except DAMAGED as error:
+            raise _unreadable(path, error) from None
+        if cells is None:
+            return
+        yield tuple(_stripped(cell) for cell in cells)
+
+
+def _unreadable(path: Path, error: Exception) -> TransferError:
+    return TransferError(f"{path} is no spreadsheet that can be read: {error}; save it anew as .xlsx")
+
+
+def _refuse_bombs(path: Path) -> None:
+    """Refuse a file that unpacks to far more than a spreadsheet does. What its parts say of their size holds: no more of
+    them is unpacked than that."""
+    with ZipFile(path) as zipped:
+        parts = zipped.infolist()
+    unpacked = sum(part.file_size for part in parts)
+    if unpacked > MOST_UNPACKED:
+        raise TransferError(
+            f"{path} unpacks to {unpacked:,} bytes; at most {MOST_UNPACKED:,}: split it, or save it as .csv"
+        )
+    for part in parts:
+        if part.file_size > SMALL and part.file_size > MOST_PACKED * part.compress_size:
+            raise TransferError(
+                f"{path}: {part.filename} unpacks to {part.file_size:,} bytes from {part.compress_size:,}, which rows do "
+                "not; save it anew as .xlsx, or as .csv"
+            )
 
 
 def _sheet_of(book: Any, wanted: str | int) -> Any:

@@ -11,6 +11,7 @@ from pathlib import Path
 import psycopg
 
 from service.store.db import Lender
+from service.store.fits import free_to_estimate
 from service.worker.need import why_refit
 from service.worker.refit import standing_now
 
@@ -61,6 +62,8 @@ class Worker:
         try:
             with self._lender() as conn:
                 why = why_refit(standing_now(conn))
+                if why and not free_to_estimate(conn):
+                    return True  # a process that would find that out costs seconds before it can ask
         except psycopg.Error as error:
             log.debug("cannot look whether the model wants estimating: %s", error)
             return True

@@ -32,7 +32,7 @@ def refit(conn: Connection) -> Outcome:
     """Estimate from one moment of the ledger and keep it. The caller sees to it that nobody else does (`estimating`)."""
     began = time.monotonic()
     with reading_once(conn):
-        as_of, mark = this_moment(conn), mark_now(conn)
+        as_of, mark, wishes = this_moment(conn), mark_now(conn), fits.open_wishes(conn)
         standard = shop_standard(conn)
         history, meaning = past(conn, PEAK, standard).history, catalogue(conn)
     fit_id = None
@@ -53,7 +53,7 @@ def refit(conn: Connection) -> Outcome:
                 packed=pack(found),
                 notes={"seconds": round(took, 1), "spreads": asdict(found.spreads)},
             )
-        fits.grant_wishes(conn, as_of)
+        fits.grant_wishes(conn, wishes)
     return Outcome(fit_id, cars, len(history), took)
 
 

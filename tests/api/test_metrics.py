@@ -148,6 +148,26 @@ def test_the_last_post_and_the_newest_fit_have_an_age(shop, nobody, connection):
     assert 0 <= value(nobody, "fit_age_seconds") < 600
 
 
+def test_each_bay_has_the_age_of_its_newest_session(shop, nobody, connection):
+    made = shop.post("/v1/bays", {"slug": "south", "name": "South", "kind": "hub"})
+    assert made.status_code == 201
+    assert shop.post("/v1/sessions", session([])).status_code == 201
+    ages = {labels: age for (name, labels), age in samples(nobody).items() if "bay_last_post" in name}
+    assert list(ages) == [(("bay", "north"),)]  # nothing came from the other one
+    assert 0 <= ages[("bay", "north"),] < 600
+
+
+def test_a_fit_says_what_it_rests_on_and_how_much_changed_since(shop, nobody, connection):
+    assert shop.post("/v1/sessions", session([])).status_code == 201
+    refit(connection)
+    rests_on = value(nobody, "fit_cars"), value(nobody, "fit_setups")
+    assert (*rests_on, value(nobody, "fit_cars_changed")) == (1, 1, 0)
+    connection.execute(
+        "INSERT INTO car_change (vehicle_id) SELECT vehicle_id FROM vehicle WHERE tag = 'car-a'"
+    )
+    assert value(nobody, "fit_cars_changed") == 1
+
+
 def test_an_older_post_is_as_old_as_it_is(shop, nobody, connection, server):
     assert shop.post("/v1/sessions", session([])).status_code == 201
     row = connection.execute(

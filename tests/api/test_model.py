@@ -1,10 +1,8 @@
 """GET /v1/model and POST /v1/model/refit: the model in use, how it keeps up, and a new estimate of its spreads."""
 
-from datetime import UTC, datetime, timedelta
-
 import pytest
 
-from service.store.fits import grant_wishes
+from service.store.fits import grant_wishes, open_wishes
 from service.worker.refit import refit
 from tests.api.bodies import added
 from tests.api.gains import GAIN, post
@@ -136,9 +134,10 @@ def test_a_refit_is_asked_for_and_done_in_the_background(stoats, connection):
 
 
 def test_a_refit_that_is_waited_for_is_answered_when_it_is_done(stoats, connection, monkeypatch):
-    soon = datetime.now(UTC) + timedelta(hours=1)
-    # The worker's part: its fit knows all that was committed up to a moment, and grants what was asked for before.
-    monkeypatch.setattr("service.api.model.time.sleep", lambda _: grant_wishes(connection, soon))
+    # The worker's part: its fit knows all that was committed at a moment, and grants what was asked for by then.
+    monkeypatch.setattr(
+        "service.api.model.time.sleep", lambda _: grant_wishes(connection, open_wishes(connection))
+    )
     response = stoats.post(f"{MODEL}/refit", {"wait": True})
     assert (response.status_code, response.json["status"]) == (200, "done")
 

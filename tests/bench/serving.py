@@ -37,7 +37,8 @@ def service_in(folder: Path) -> Iterator[Service]:
     """Serve `folder` on a free port until the block ends."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith("BAYLEDGER_")}
     command = [*SERVICE, "serve", "--data-dir", str(folder), "--port", "0"]
-    process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL)
+    with (folder / "serve.log").open("wb") as log:  # a line for each answer, as a shop's has
+        process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, stderr=log)
     try:
         url = address(process, folder)
         made = [*SERVICE, "token", "create", "--scope", "admin", "--data-dir", str(folder)]
@@ -53,7 +54,7 @@ def address(process: "subprocess.Popen[bytes]", folder: Path) -> str:
     note, deadline = folder / "serve.json", time.monotonic() + PATIENCE_S
     while time.monotonic() < deadline:
         if process.poll() is not None:
-            raise RuntimeError("the service did not start")
+            raise RuntimeError(f"the service did not start: {(folder / 'serve.log').read_text()[-500:]}")
         if note.exists() and (said := json.loads(note.read_text()))["pid"] == process.pid:
             return str(said["url"])
         time.sleep(0.02)

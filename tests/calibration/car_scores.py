@@ -7,7 +7,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from service.stats.history.outliers import car_scores, setup_scores
-from service.stats.history.place import place, platform_spread, shop_spread
+from service.stats.history.place import place, platform_spread
 from tests.calibration.direct import rows_by_car
 from tests.calibration.solved import Found, Solved, columns
 
@@ -90,11 +90,10 @@ def place_scores(solved: Solved) -> Found:
     world, truth = solved.world, solved.simulated.truth
     cars, stock, raw = solved.system.cars(), tested_stock(solved), raw_places(solved)
     tested = np.isin(cars.vehicle_id, list(stock)) & np.isfinite(cars.own)
-    shop = shop_spread(cars.own, cars.own_variance, solved.fit.spreads.car)
     rows = []
     for platform in world.platforms.values():
         here = np.flatnonzero(tested & (cars.platform_id == platform.platform_id))
-        spread = platform_spread(cars.own[here], cars.own_variance[here], shop)
+        spread = platform_spread(cars.own[here], cars.own_variance[here], solved.system.shop_spread)
         for at in here:
             vehicle = int(cars.vehicle_id[at])
             told = place(float(cars.own[at]), float(cars.own_variance[at]), spread)

@@ -21,6 +21,7 @@ import pytest
 
 from service.cli import main
 from service.local import start_server
+from tests.cli.keeping import dump, kept, measured, nobodys, shelf  # noqa: F401
 from tests.conftest import copy_of, hurried
 from tests.local.conftest import folder, postmaster_of, used_folder  # noqa: F401
 from tests.processes import at_once, run_command

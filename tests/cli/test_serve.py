@@ -70,7 +70,9 @@ def test_serve_makes_everything_says_its_address_and_stops_cleanly(folder):
     process.terminate()
     said, _ = process.communicate(timeout=60)
     assert process.returncode == 0
-    assert said == f"Bayledger serves {url} (Ctrl-C stops it)\n"
+    first, *logged = said.splitlines()
+    assert first == f"Bayledger serves {url} (Ctrl-C stops it)"
+    assert [json.loads(line)["message"] for line in logged] == ["GET /v1/openapi.json 200"]
     assert postmaster_of(folder) is None
     assert not (folder / "serve.json").exists()
 

@@ -1,8 +1,10 @@
-"""A database of the test's own, where commits are real, and processes that post into it."""
+"""Databases of the tests' own, where commits are real, and processes that post into them."""
 
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing.pool import Pool
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -13,8 +15,9 @@ from service.app import create_app
 from service.local import LocalServer
 from service.settings import Settings
 from service.store import tokens
-from tests.conftest import Client, new_database
+from tests.conftest import Client, copy_of, hurried, new_database
 from tests.faults.sessions import a_small_shop
+from tests.local.conftest import end_server_of
 from tests.processes import at_once
 
 NAME = "faults"
@@ -110,3 +113,22 @@ def amend(request: tuple[str, str, str, Any]) -> Sent:
         sent = send((method, path, body, {"If-Match": etag}))
         if sent.status != 412:
             return sent
+
+
+@pytest.fixture
+def tell(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
+    """Print a line that shows though the test passes."""
+
+    def say(line: str) -> None:
+        with capsys.disabled():
+            print(f"\n  {line}")
+
+    return say
+
+
+@pytest.fixture
+def quick_folder(migrated_template: Path) -> Iterator[Path]:
+    """A data folder with the schema in it, whose server does not wait for the disk and is ended afterwards."""
+    with tempfile.TemporaryDirectory(prefix="bl-") as outer:
+        yield hurried(copy_of(migrated_template, Path(outer) / "data"))
+        end_server_of(Path(outer) / "data")

@@ -15,6 +15,8 @@ SLOTS = {
 }
 BAYS = ("north", "hub")
 PLATFORMS = ("stoat", "heron")
+LEVELS = (150.0, 420.0)
+"""Of the torque of many pulls [N.m]."""
 RPM = [2000 + 60 * i for i in range(76)]
 
 
@@ -83,3 +85,15 @@ def random_pull(rng: random.Random, air: dict[str, float], rejected: bool) -> di
     curve = {"rpm": RPM, "torque": torque}
     pull = {"ambient": air, "basis": "observed", "curve": curve}
     return pull | ({"status": "rejected", "reason": "the strap slipped"} if rejected else {})
+
+
+def many_sessions(seed: int, count: int, cars: int) -> list[dict[str, Any]]:
+    """So many that two random pulls would sometimes be alike, which is refused: each pull has a level of its own, further
+    from the next than the 0.02 % of a copy."""
+    documents = random_sessions(seed, count, cars)
+    pulls = [pull for document in documents for setup in document["setups"] for pull in setup["pulls"]]
+    levels = [LEVELS[0] + (LEVELS[1] - LEVELS[0]) * n / len(pulls) for n in range(len(pulls))]
+    random.Random(seed).shuffle(levels)
+    for pull, level in zip(pulls, levels, strict=True):
+        pull["curve"] = {"rpm": RPM, "torque": [round(hump(rpm, level), 2) for rpm in RPM]}
+    return documents

@@ -6,7 +6,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ import pytest
 from service.local import start_server
 from tests.bench.serving import Service, service_in, workers_of
 from tests.conftest import copy_of
+from tests.faults.bays import Bays, over_http
 from tests.faults.rebuild import damage, kept_setups
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.local.conftest import end_server_of, postmaster_of, wait_until
@@ -25,7 +25,6 @@ pytestmark = pytest.mark.machine  # programs are killed over and over: minutes
 
 POSTS = 200
 CARS = 12
-BAYS = 4
 KILLED_AFTER = 80
 """Answered posts after which the kill comes."""
 
@@ -38,45 +37,21 @@ def folder(migrated_template: Path) -> Iterator[Path]:
         end_server_of(Path(outer) / "data")
 
 
-class Bays:
-    """Four bays that share out some posts and write down which were answered 2xx."""
-
-    def __init__(self, documents: list[dict[str, Any]]) -> None:
-        self.documents = {document["id"]: document for document in documents}
-        self.answered: set[str] = set()
-        self.other: list[int | str] = []
-
-    def send_what_is_left(self, url: str, token: str) -> None:
-        """Every post not yet answered 2xx, once each, under a key of its own."""
-        left = [id for id in self.documents if id not in self.answered]
-        headers = {"Authorization": f"Bearer {token}"}
-        with (
-            httpx.Client(base_url=url, headers=headers, timeout=30) as client,
-            ThreadPoolExecutor(BAYS) as pool,
-        ):
-            list(pool.map(lambda id: self._send(client, id), left))
-
-    def _send(self, client: httpx.Client, id: str) -> None:
-        try:
-            answer = client.post("/v1/sessions", json=self.documents[id], headers={"Idempotency-Key": id})
-        except httpx.TransportError as error:
-            self.other.append(type(error).__name__)
-            return
-        if answer.is_success:
-            self.answered.add(id)
-        else:
-            self.other.append(answer.status_code)
-
-
 def fill(service: Service) -> None:
     """The shop, through the service's own door."""
     with httpx.Client(base_url=service.url, headers={"Authorization": f"Bearer {service.token}"}) as client:
         a_small_shop(lambda path, body: client.post(path, json=body).raise_for_status(), CARS)
 
 
+def send_what_is_left(bays: Bays, service: Service) -> None:
+    """Every post not yet acknowledged, once each."""
+    with over_http(service.url, service.token) as send:
+        bays.send_once(send)
+
+
 def posting(bays: Bays, service: Service) -> threading.Thread:
     """The bays at work, some posts answered already."""
-    at_work = threading.Thread(target=bays.send_what_is_left, args=(service.url, service.token))
+    at_work = threading.Thread(target=send_what_is_left, args=(bays, service))
     at_work.start()
     wait_until(lambda: len(bays.answered) >= KILLED_AFTER, 60)
     return at_work
@@ -97,7 +72,7 @@ def check_all_is_whole(folder: Path, bays: Bays) -> set[str]:
 
 
 def test_a_killed_service_keeps_every_answered_post_once_and_none_in_part(folder):
-    bays = Bays(random_sessions(11, POSTS, CARS))
+    bays = Bays.of(random_sessions(11, POSTS, CARS))
     with service_in(folder) as service:
         fill(service)
         at_work = posting(bays, service)
@@ -107,16 +82,17 @@ def test_a_killed_service_keeps_every_answered_post_once_and_none_in_part(folder
         at_work.join()
     assert len(killed) == 2
     assert KILLED_AFTER <= len(bays.answered) < POSTS
-    assert set(bays.other) <= {"ReadError", "RemoteProtocolError", "ConnectError", "WriteError"}
+    assert bays.refused == []
+    assert set(bays.broken) <= {"ReadError", "RemoteProtocolError", "ConnectError", "WriteError"}
     check_all_is_whole(folder, bays)
 
     with service_in(folder) as service:
-        bays.send_what_is_left(service.url, service.token)
+        send_what_is_left(bays, service)
         assert check_all_is_whole(folder, bays) == bays.answered == bays.documents.keys()
 
 
 def test_a_killed_database_keeps_every_answered_post_once_and_none_in_part(folder):
-    bays = Bays(random_sessions(12, POSTS, CARS))
+    bays = Bays.of(random_sessions(12, POSTS, CARS))
     with service_in(folder) as service:
         fill(service)
         at_work = posting(bays, service)
@@ -126,11 +102,12 @@ def test_a_killed_database_keeps_every_answered_post_once_and_none_in_part(folde
         assert len(bays.answered) >= KILLED_AFTER
         wait_until(lambda: ready(service), 30)
         assert postmaster_of(folder) not in (None, postmaster)
-        assert bays.other, "nothing was under way when the server died"
-        assert set(bays.other) == {503}
+        assert bays.refused, "nothing was under way when the server died"
+        assert bays.broken == []
+        assert bays.unclear == []
         check_all_is_whole(folder, bays)
 
-        bays.send_what_is_left(service.url, service.token)
+        send_what_is_left(bays, service)
         assert check_all_is_whole(folder, bays) == bays.answered == bays.documents.keys()
 
 

@@ -1,6 +1,7 @@
-"""`bootstrap.py check`: every tool that reads the tree without running the ledger. No network.
+"""`bootstrap.py check`: every tool that reads the tree without running the ledger. No network, but for `audit`.
 
-All steps run even when one fails, so that one look shows everything there is to mend.
+All steps run even when one fails, so that one look shows everything there is to mend. A step that cannot be done where it
+runs says why, and is named at the end.
 `bootstrap.py check lint types` runs only the named ones.
 """
 
@@ -11,6 +12,11 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 TOOLS = Path(sys.executable).parent
+NOT_DONE = 75
+"""Exit code of a step that cannot be done now (EX_TEMPFAIL of BSD's sysexits.h)."""
+VERDICTS = {0: "ok", NOT_DONE: "not done"}
+FAILED = "FAILED"
+SHIPPED = ("service", "migrations", "seed", "dashboard", "bootstrap.py")
 
 
 def steps() -> dict[str, list[str]]:
@@ -24,6 +30,17 @@ def steps() -> dict[str, list[str]]:
         "migrations": [tool("squawk"), *migration_files()],
         "locks": [sys.executable, "-m", "tests.setup.locks"],
         "documents": [sys.executable, "-m", "tests.setup.documents"],
+        "security": [
+            tool("bandit"),
+            "-q",
+            "--severity-level",
+            "medium",
+            "-c",
+            "pyproject.toml",
+            "-r",
+            *SHIPPED,
+        ],
+        "audit": [sys.executable, "-m", "tests.setup.audit"],
     }
 
 
@@ -38,15 +55,15 @@ def migration_files() -> list[str]:
     return found or ["migrations/sql/*.up.sql"]
 
 
-def passes(name: str, command: list[str]) -> bool:
-    """Run one step and print its line; everything it said only when it failed."""
+def verdict_of(name: str, command: list[str]) -> str:
+    """Run one step and print its line; what it said only where it did not pass."""
     begun = time.monotonic()
     ran = subprocess.run(command, cwd=ROOT, stdin=subprocess.DEVNULL, capture_output=True, text=True)
-    verdict = "FAILED" if ran.returncode else "ok"
-    print(f"{name:<12}{verdict:<8}{time.monotonic() - begun:6.1f} s", flush=True)
+    verdict = VERDICTS.get(ran.returncode, FAILED)
+    print(f"{name:<12}{verdict:<9}{time.monotonic() - begun:6.1f} s", flush=True)
     if ran.returncode:
         print((ran.stdout + ran.stderr).rstrip(), flush=True)
-    return ran.returncode == 0
+    return verdict
 
 
 def main(names: list[str]) -> int:
@@ -56,8 +73,12 @@ def main(names: list[str]) -> int:
     if strange:
         print(f"check has no step {', '.join(strange)}; it has: {', '.join(known)}")
         return 2
-    failed = [name for name in names or known if not passes(name, known[name])]
-    print(f"check: {len(failed)} failed: {', '.join(failed)}" if failed else "check: all passed")
+    found = {name: verdict_of(name, known[name]) for name in names or known}
+    failed, left = (
+        [name for name in found if found[name] == verdict] for verdict in (FAILED, VERDICTS[NOT_DONE])
+    )
+    words = f"{len(failed)} failed: {', '.join(failed)}" if failed else "all passed"
+    print(f"check: {words}" + (f"; not done: {', '.join(left)}" if left else ""))
     return 1 if failed else 0
 
 

@@ -323,6 +323,6 @@ def test_make_has_the_same_words() -> None:
 def test_every_word_has_something_behind_it() -> None:
     for module in (
         "tests/bench/__main__.py", "tests/references/__main__.py", "tests/setup/check.py", "dashboard/build.py",
-        "service/cli",
+        "service/cli", "tests/soak/__main__.py", "tests/fuzz/__main__.py",
     ):  # fmt: skip
         assert (ROOT / module).exists(), module

@@ -29,7 +29,7 @@ def ci(folder: Path, **says: str) -> subprocess.CompletedProcess[str]:
     shutil.copy(ROOT / ".ci" / "run", folder / ".ci" / "run")
     (folder / "bootstrap.py").write_text(STAND_IN)
     (folder / "bin").mkdir()
-    for name in ("chromium-headless-shell", "pgbouncer"):
+    for name in ("chromium-headless-shell", "apt-get"):
         there = folder / "bin" / name
         there.write_text("#!/bin/sh\n")
         there.chmod(0o755)

@@ -33,6 +33,7 @@ BREACHES = [
     ("answers", "service.answers.gain", "service.schemas.gain"),
     ("worker", "service.worker.refit", "flask"),
     ("transfer", "service.transfer.sheet", "flask"),
+    ("keeping", "service.keeping.shelf", "flask"),
     ("store", "service.store.sessions", "flask"),
     ("store", "service.store.sessions", "marshmallow"),
     ("store", "service.store.sessions", "service.stats.pool"),

@@ -26,6 +26,7 @@ DATABASE = """
     FROM pg_database WHERE datname = 'bayledger'
 """
 SCHEMA = "SELECT has_schema_privilege('bayledger_service', 'public', 'create')"
+WORDS = {"BAYLEDGER_OWNER_PASSWORD": "it's-owned", "BAYLEDGER_SERVICE_PASSWORD": "it's-served"}
 
 
 @pytest.fixture(scope="module")
@@ -42,15 +43,18 @@ def prepared(server: LocalServer) -> list[object]:
         return [connection.execute(query).fetchall() for query in (ROLES, DATABASE, SCHEMA)]
 
 
-def by_the_file(server: LocalServer) -> list[object]:
+def by_the_file(server: LocalServer, passwords: dict[str, str]) -> list[object]:
     """Take everything away, let psql run the file, and look again."""
     maintenance = server.superuser_url.replace("/bayledger?", "/postgres?")
     with psycopg.connect(maintenance, autocommit=True) as connection:
-        connection.execute("DROP DATABASE bayledger")
-        connection.execute("DROP ROLE bayledger_owner, bayledger_service")
-    words = {"BAYLEDGER_OWNER_PASSWORD": "it's-owned", "BAYLEDGER_SERVICE_PASSWORD": "it's-served"}
+        connection.execute("DROP DATABASE IF EXISTS bayledger")
+        connection.execute("DROP ROLE IF EXISTS bayledger_owner, bayledger_service")
     command = [server.program("psql"), "-X", "-q", "-d", maintenance, "-f", ROOT / "migrations" / "roles.sql"]
-    subprocess.run(command, env={**os.environ, **words}, check=True, capture_output=True)
+    ran = subprocess.run(
+        command, env={**os.environ, **passwords}, check=False, capture_output=True, text=True
+    )
+    if ran.returncode:
+        raise RuntimeError(ran.stderr)
     return prepared(server)
 
 
@@ -59,7 +63,7 @@ def test_both_ways_give_the_same_roles_and_rights_and_the_migration_runs_as_owne
 ) -> None:
     before = prepared(server)
     assert before[0], "the embedded server has no roles to compare with"
-    assert by_the_file(server) == before
+    assert by_the_file(server, WORDS) == before
 
     with psycopg.connect(server.superuser_url) as connection:
         stored = connection.execute(
@@ -77,7 +81,18 @@ def test_both_ways_give_the_same_roles_and_rights_and_the_migration_runs_as_owne
             connection.execute("CREATE TABLE mine (n int)")
 
 
-def test_the_file_stands_where_compose_looks_for_it() -> None:
-    assert (
-        "./migrations/roles.sql:/docker-entrypoint-initdb.d/" in Path(ROOT / "docker-compose.yml").read_text()
-    )
+def test_passwords_may_lie_in_files_and_an_empty_or_missing_one_makes_no_role(
+    server: LocalServer, tmp_path: Path
+) -> None:
+    kept = {name: tmp_path / name for name in WORDS}
+    for name, file in kept.items():
+        file.write_text(WORDS[name] + "\n")
+    in_files = {f"{name}_FILE": str(file) for name, file in kept.items()}
+    before = by_the_file(server, WORDS)
+    assert by_the_file(server, in_files) == before
+
+    kept["BAYLEDGER_SERVICE_PASSWORD"].write_text("")
+    for passwords in (in_files, {}):
+        with pytest.raises(RuntimeError, match="a password is empty"):
+            by_the_file(server, passwords)
+    by_the_file(server, WORDS)

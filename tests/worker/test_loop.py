@@ -49,6 +49,16 @@ def test_nothing_runs_where_there_is_no_need(worker_of, empty_url, tmp_path):
     assert not (tmp_path / "seen").exists()
 
 
+def test_nothing_runs_while_another_one_estimates(worker_of, measured_url, tmp_path):
+    worker = worker_of("open('seen', 'w')")
+    with psycopg.connect(measured_url) as other, fits.estimating(other) as alone:
+        assert alone
+        assert worker.look()
+        assert not (tmp_path / "seen").exists()
+    assert worker.look()
+    assert (tmp_path / "seen").exists()
+
+
 def test_a_wish_is_seen_while_it_looks(worker_of, lines, tmp_path):
     worker = worker_of("open('seen', 'w')")
     worker.start()

@@ -60,3 +60,14 @@ def test_after_a_fit_of_a_much_smaller_history_it_rests_no_longer_than_that_took
 
 def test_a_wish_is_granted_at_once():
     assert why_refit(standing(age=timedelta(seconds=2), wishes=1)) == "somebody asked for it"
+
+
+def test_a_fit_of_the_future_was_made_before_the_clock_was_put_back_and_holds_nothing_up():
+    assert why_refit(standing(age=timedelta(days=-400), changed=40)) is not None
+    assert why_refit(standing(age=timedelta(days=-400), changed=0)) is None
+
+
+def test_a_fit_during_which_the_clock_was_put_forward_holds_the_next_one_up_for_a_day_at_most():
+    years = timedelta(days=800)
+    assert why_refit(standing(age=years + timedelta(hours=23), took=years, changed=40)) is None
+    assert why_refit(standing(age=years + timedelta(hours=25), took=years, changed=40)) is not None

@@ -20,7 +20,7 @@ THREADS = 4
 """One tablet, and one who looks on (our choice)."""
 
 
-EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104 - named, not bound
+EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104 # nosec B104 - named, not bound
 
 
 class NotServed(Exception):

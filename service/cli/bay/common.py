@@ -88,7 +88,11 @@ def open_bay(given: Mapping[str, Any], told: Told | None = None) -> Bay:
         raise click.UsageError(str(error)) from error
     reader = reader_by(settings.mapping, settings.machine_clock_ahead_s)
     desk = Desk(settings.folder, settings.bay, reader, air=air, defaults=defaults_of(settings))
-    return Bay(settings, desk, Sender(desk.spool, Address(settings.url, settings.token), told=told))
+    return Bay(
+        settings,
+        desk,
+        Sender(desk.spool, Address(settings.url, settings.token, settings.authority), told=told),
+    )
 
 
 @contextmanager

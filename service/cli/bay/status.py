@@ -115,7 +115,7 @@ def say_ledger(settings: BaySettings) -> bool:
 
 def ask_ledger(settings: BaySettings) -> tuple[bool, Skew | None, list[str]]:
     """Whether it is ready, how far our clock is off, and what keeps it from taking this bay's sessions."""
-    with Address(settings.url, settings.token).client(PATIENCE_S) as client:
+    with Address(settings.url, settings.token, settings.authority).client(PATIENCE_S) as client:
         asked_at: datetime = local_now()
         begun = time.monotonic()
         answer = client.get("/v1/ready")

@@ -17,6 +17,8 @@ LEAST_KNOTS: Final = 20
 """Curves are compared over at least this many knots of the grid: 1000 rpm (our choice)."""
 WORTH_COMPARING: Final = 0.006
 """Two curves whose peaks lie further apart are not one: above any limit that can be set (our choice)."""
+LONGEST_S: Final = 3600.0
+"""Times that span more are no seconds of one pull [s] (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +107,12 @@ def started_pulls(case: Case) -> Iterator[Started]:
 
 
 def length_of(pull: PostedPull) -> timedelta | None:
-    """How long a pull took; None where its samples' times were not recorded."""
+    """How long a pull took; None where its samples' times were not recorded, or no pull lasts so long."""
     times = pull.channels.get("time")
     if times is None or not len(times):
         return None
-    return timedelta(seconds=float(times[times.argmax()] - times[times.argmin()]))
+    seconds = float(times[times.argmax()]) - float(times[times.argmin()])
+    return timedelta(seconds=seconds) if seconds <= LONGEST_S else None
 
 
 def overlap(one: Started, apart: timedelta, other: str, room: timedelta) -> Remark:

@@ -82,21 +82,6 @@ class BayLevels:
             for stretch, m, v in zip(self.stretches, means, variances, strict=True)
         ]
 
-    def of_rows(self, design: PlatformDesign, solution: Solution) -> Floats:
-        """The level of each row's bay at its time, against the mean of all bays."""
-        values = solution.border[:, 0]
-        zero = float(self._vector(self.mean()) @ values)
-        level = np.empty(len(design.car))
-        for bay in np.unique(design.history.bay_id).tolist():
-            rows = np.flatnonzero(design.history.bay_id == bay)
-            events = bay_events(bay, self.catalogue)
-            stretch = np.searchsorted(events, design.history.at[rows], side="right")
-            sinces = (START, *events)
-            for i in np.unique(stretch).tolist():
-                contrast = self.contrast(Stretch(bay, sinces[i], frozenset()))
-                level[rows[stretch == i]] = self._vector(contrast) @ values
-        return level - zero
-
     def _vector(self, contrast: Contrast) -> Floats:
         vector = np.zeros(len(self.border))
         for key, value in contrast.terms.items():

@@ -88,10 +88,8 @@ class CarEffects:
     """Every car against the typical car of its platform [ln], columns of length c.
 
     own, own_variance: its level by its own setups alone (levelled for bay, parts and conditions; as if nothing were
-    known of other cars), and the variance of its error; NaN, inf where its level cannot be had. shrunk, shrunk_variance:
-    the same, drawn towards its platform's mean by `spread_on`, its platform's own spread between cars. setups: of it.
-    bay_shift: mean of the bay levels that were taken out of its setups. nominal_variance: of cars about their platform
-    (weight 1); deletion z = own / sqrt(own_variance + nominal_variance).
+    known of other cars), and the variance of its error; NaN, inf where its level cannot be had. nominal_variance: of cars
+    about their platform (weight 1); deletion z = own / sqrt(own_variance + nominal_variance).
     """
 
     nominal_variance: float
@@ -99,11 +97,6 @@ class CarEffects:
     platform_id: Ints
     own: Floats
     own_variance: Floats
-    shrunk: Floats
-    shrunk_variance: Floats
-    spread_on: Floats
-    bay_shift: Floats
-    setups: Ints
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,9 @@ prior has the estimate z'Py / z'Pz; that estimate's variance is 1 / z'Pz with th
 term itself cancels, so a car that the fit already mistrusts is still seen.
 """
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -15,14 +16,13 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from service.stats.history.assembly import Assembly
-from service.stats.history.baylevels import BayLevels
 from service.stats.history.cells import CarEffects, CarGains, SetupResiduals
 from service.stats.history.contrast import Contrast
 from service.stats.history.design import PlatformDesign
-from service.stats.history.fitted import SPREAD_NAMES, gain_key, part_of_key
-from service.stats.history.place import platform_spread, shop_spread
+from service.stats.history.fitted import SPREAD_NAMES, Fit, gain_key, part_of_key
+from service.stats.history.place import shop_spread
 from service.stats.history.weights import own_scale, own_terms
-from service.stats.mixed.rows import Rows, rows
+from service.stats.mixed.rows import Rows, information, rows, weighted_residuals
 from service.stats.mixed.solve import Solution
 
 Floats = NDArray[np.float64]
@@ -35,73 +35,73 @@ SMALLEST: Final = 1e-12  # variance [ln^2]
 _THETA: Final = {name: i for i, name in enumerate(SPREAD_NAMES)}
 
 
-def effects_of(solved: Assembly, levels: BayLevels) -> tuple[CarEffects, CarGains, SetupResiduals]:
-    """Every car against its platform, its own gain from each of its parts, every setup against its prediction without itself.
+@dataclass(frozen=True, eq=False)
+class Cars:
+    """The cars that have a value in a solution's first right side; a platform's own are worked out when they are asked for.
 
-    Of all three at once, since what they are read from (`rows`) is what takes the time.
+    blocks: by platform, its place in the solution, and which rows of its design have a value.
     """
-    cars, gains, setups = [_no_cars()], [_no_gains()], [_no_setups()]
+
+    solved: Assembly
+    solution: Solution
+    blocks: Mapping[int, tuple[int, Bools]]
+    _found: dict[int, Columns] = field(default_factory=dict)
+
+    @cached_property
+    def all(self) -> CarEffects:
+        """Of all platforms."""
+        return self._effects(self.blocks)
+
+    def on(self, platform: int) -> CarEffects:
+        """Of one platform, from its block alone."""
+        return self._effects([platform] if platform in self.blocks else [])
+
+    def _effects(self, platforms: Iterable[int]) -> CarEffects:
+        pieces = [_no_cars(), *(self._columns(platform) for platform in platforms)]
+        return CarEffects(float(self.solved.theta[_THETA["car"]]), *_joined(pieces))
+
+    def _columns(self, platform: int) -> Columns:
+        """Cars of a platform, in the order of CarEffects."""
+        if platform not in self._found:
+            design = self.solved.designs[self.solved.block_of[platform]]
+            place, had = self.blocks[platform]
+            kept, car = np.unique(design.car[had], return_inverse=True)
+            terms = csr_array((np.ones(len(car)), (np.flatnonzero(had), car)), shape=(len(had), len(kept)))
+            score = terms.T @ weighted_residuals(self.solution, place)[:, 0]
+            prior = float(self.solved.theta[_THETA["car"]]) / design.car_weight[kept]
+            own, error = _freed(score, information(self.solution, place, terms), prior)
+            self._found[platform] = design.vehicles[kept], np.full(len(kept), platform), own, error
+        return self._found[platform]
+
+
+def cars_of(solved: Assembly) -> Cars:
+    """Every car against its platform."""
+    whole = ((d.platform, (i, np.ones(len(d.car), dtype=bool))) for i, d in enumerate(solved.designs))
+    return Cars(solved, solved.solution, dict(whole))
+
+
+def shop_spread_of(cars: Cars, fit: Fit) -> float:
+    """Spread of true levels between cars of one platform, over all platforms [ln] (place.py)."""
+    return shop_spread(cars.all.own, cars.all.own_variance, fit.spreads.car)
+
+
+def gains_and_setups(solved: Assembly) -> tuple[CarGains, SetupResiduals]:
+    """Every car's own gain from each of its parts, and every setup against its prediction without itself.
+
+    Of both at once, since what they are read from (`rows`) is what takes the time.
+    """
+    gains, setups = [_no_gains()], [_no_setups()]
     for i, design in enumerate(solved.designs):
-        seen, every = rows(solved.solution, i), np.ones(len(design.car), dtype=bool)
-        cars.append(_cars_of(solved, design, seen, levels, every))
+        seen = rows(solved.solution, i)
         gains.append(_gains_of(solved, design, seen))
         setups.append(_setups_of(solved, design, seen))
-    return _car_effects(solved, cars), CarGains(*_joined(gains)), SetupResiduals(*_joined(setups))
-
-
-def car_effects(
-    solved: Assembly, solution: Solution, levels: BayLevels, pieces: Sequence[tuple[int, Bools]]
-) -> CarEffects:
-    """Every car against its platform, of the first right side of a solution whose blocks are these designs' rows."""
-    found = [_no_cars()]
-    for i, (block, had) in enumerate(pieces):
-        found.append(_cars_of(solved, solved.designs[block], rows(solution, i), levels, had))
-    return _car_effects(solved, found)
-
-
-def _cars_of(solved: Assembly, design: PlatformDesign, seen: Rows, levels: BayLevels, had: Bools) -> Columns:
-    """Cars of a platform that have a value: ids, platform, own level and its error, the bays' share, setups."""
-    kept, car = np.unique(design.car[had], return_inverse=True)
-    prior = float(solved.theta[_THETA["car"]]) / design.car_weight[kept]
-    terms = csr_array((np.ones(len(car)), (np.flatnonzero(had), car)), shape=(len(had), len(kept)))
-    own, error = _freed(seen, terms, prior)
-    setups = np.bincount(car)
-    shift = np.bincount(car, weights=levels.of_rows(design, solved.solution)[had]) / setups
-    return design.vehicles[kept], np.full(len(kept), design.platform), own, error, shift, setups
-
-
-def _car_effects(solved: Assembly, pieces: Sequence[Columns]) -> CarEffects:
-    nominal = float(solved.theta[_THETA["car"]])
-    ids, here, own, error, shift, setups = _joined(pieces)
-    spread = _spreads_on(here, own, error, math.sqrt(nominal))
-    keep = spread**2 / (spread**2 + error)
-    return CarEffects(
-        nominal_variance=nominal,
-        vehicle_id=ids,
-        platform_id=here,
-        own=own,
-        own_variance=error,
-        shrunk=keep * own,
-        shrunk_variance=keep * error,
-        spread_on=spread,
-        bay_shift=shift,
-        setups=setups,
-    )
-
-
-def _spreads_on(platform: Ints, own: Floats, error: Floats, start: float) -> Floats:
-    """The spread of each car's platform, drawn to the shop's; what is wrong with odd cars left out of both."""
-    shop, spread = shop_spread(own, error, start), np.empty(len(own))
-    for one in np.unique(platform):
-        there = platform == one
-        spread[there] = platform_spread(own[there], error[there], shop)
-    return spread
+    return CarGains(*_joined(gains)), SetupResiduals(*_joined(setups))
 
 
 def _gains_of(solved: Assembly, design: PlatformDesign, seen: Rows) -> Columns:
     """Own gains of a platform's cars, in the order of CarGains."""
-    scale = own_scale(design, solved.theta)
-    own, error = _freed(seen, own_terms(design), scale / design.own_weight)
+    scale, terms = own_scale(design, solved.theta), own_terms(design)
+    own, error = _freed(terms.T @ seen.py[:, 0], seen.forms(terms), scale / design.own_weight)
     return design.own_key >> 31, part_of_key(design.own_key), own, error, scale
 
 
@@ -125,7 +125,7 @@ def _setups_of(solved: Assembly, design: PlatformDesign, seen: Rows) -> Columns:
 
 def _no_cars() -> Columns:
     whole, real = np.empty(0, dtype=np.int64), np.empty(0)
-    return whole, whole, real, real, real, whole
+    return whole, whole, real, real
 
 
 def _no_gains() -> Columns:
@@ -191,11 +191,10 @@ def _design_of(solved: Assembly, vehicle: int) -> tuple[PlatformDesign, int]:
     raise KeyError(f"vehicle: {vehicle} has no setup in the history")
 
 
-def _freed(seen: Rows, terms: csr_array, prior: Floats) -> tuple[Floats, Floats]:
-    """Estimates of terms freed of their priors, and the variances of their errors."""
-    information = np.maximum(seen.forms(terms), SMALLEST)
-    estimate = (terms.T @ seen.py[:, 0]) / information
-    return estimate, np.maximum(1.0 / information - prior, SMALLEST)
+def _freed(score: Floats, told: Floats, prior: Floats) -> tuple[Floats, Floats]:
+    """Estimates of terms freed of their priors, and the variances of their errors; score: z'Py, told: z'Pz."""
+    told = np.maximum(told, SMALLEST)
+    return score / told, np.maximum(1.0 / told - prior, SMALLEST)
 
 
 def _joined(pieces: Sequence[Columns]) -> list[NDArray[Any]]:

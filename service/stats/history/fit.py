@@ -28,6 +28,7 @@ from service.stats.history.design import (
     has_tune,
     usual_conditions,
 )
+from service.stats.history.effects import cars_of, shop_spread_of
 from service.stats.history.fitted import Fit, Point, Points, Weights
 from service.stats.history.layout import (
     ETHANOL_KEY,
@@ -76,12 +77,13 @@ def fit(history: History, catalogue: Catalogue, *, seed: int = 0, most_cars: int
         if turn == 0:
             weights = Weights(part=weights.part, part_on=weights.part_on)
         now = _with_conditions(replace(now, points=points_of(solved), weights=weights), solved, history)
-    return replace(
+    found = replace(
         now,
         spreads=as_deviations(now.spreads),
         down_weighted=int((now.weights.setup.values < FALLEN).sum()),
         criterion=float(solved.solution.criterion[0]),
     )
+    return replace(found, shop_spread=shop_spread_of(cars_of(assemble(whole, catalogue, found)), found))
 
 
 def starting_fit(history: History, catalogue: Catalogue) -> Fit:

@@ -120,7 +120,9 @@ class Fit:
     and ethanol_unrecorded: variance that standing in costs a strap-down [ln^2]; bay_widening: by how much a bay's
     variance is wider because the spreads are estimates themselves (gains have their t rule for that, gains.py); cars,
     setups: what it rests on; down_weighted: setups that got less than half their weight; heat_soaked: setups whose
-    power fell from pull to pull and that were taken at their first pull; criterion: -2 REML log-likelihood; converged.
+    power fell from pull to pull and that were taken at their first pull; criterion: -2 REML log-likelihood; converged;
+    shop_spread: of true levels between cars of one platform, over all platforms and without odd ones [ln] (place.py), None
+    in a fit that was made before it was kept with it.
     """
 
     spreads: Spreads
@@ -139,3 +141,4 @@ class Fit:
     converged: bool
     inlet_unrecorded: Mapping[str, float] = field(default_factory=dict)
     ethanol_unrecorded: float = 0.0
+    shop_spread: float | None = None

@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.stats.history.assembly import Assembly
-from service.stats.history.baylevels import BayLevels
-from service.stats.history.cells import CarEffects, Cell, CellColumns
+from service.stats.history.cells import Cell, CellColumns
 from service.stats.history.contrast import Contrast, View
 from service.stats.history.counting import rows_with
 from service.stats.history.design import PlatformDesign
-from service.stats.history.effects import car_effects
+from service.stats.history.effects import Cars
 from service.stats.history.fitted import SPREAD_NAMES
 from service.stats.history.layout import border_prior
 from service.stats.mixed.solve import Reduced, Solution, reduce, solve
@@ -117,13 +116,18 @@ class Solved:
             cell=cell,
         )
 
-    def cars(self, levels: BayLevels) -> CarEffects:
+    @cached_property
+    def cars(self) -> Cars:
         """Every car that has a value in the first column, against its platform."""
         for share in self.shares:
             if 0 in share.columns:
-                pieces = list(zip(share.designs, share.rows, strict=True))
-                return car_effects(self.assembly, share.solution, levels, pieces)
-        return car_effects(self.assembly, self.assembly.solution, levels, [])
+                platforms = [self.assembly.designs[block].platform for block in share.designs]
+                return Cars(
+                    self.assembly,
+                    share.solution,
+                    dict(zip(platforms, enumerate(share.rows), strict=True)),
+                )
+        return Cars(self.assembly, self.assembly.solution, {})
 
     def cars_at(self, part: int, platform: int) -> Ints:
         """Cars of the platform measured with the part, by column [r]."""

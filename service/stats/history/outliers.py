@@ -17,6 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from service.stats.history.cells import CarEffects, CarGains, SetupResiduals
 from service.stats.outliers import (
@@ -141,6 +142,17 @@ def car_scores(cars: CarEffects, rate: float = FALSE_SHARE) -> Scores:
     """Every car's score against its platform's other cars."""
     variance = cars.own_variance + cars.nominal_variance
     return scores(cars.own, variance, judged_cars(cars), cars.platform_id, rate)
+
+
+def may_be_odd(cars: CarEffects, rate: float = FALSE_SHARE) -> Bools:
+    """Which of one platform's cars `odd_cars` of all platforms may name: certainly none of the others.
+
+    No chance above `rate` is ever believed, and the platform's scale is no smaller than drawn towards a shop's of nought.
+    """
+    judged = judged_cars(cars) & np.isfinite(cars.own_variance)
+    score = cars.own / np.sqrt(cars.own_variance + cars.nominal_variance)
+    least = steadied_scale(score[judged], towards=0.0)
+    return judged & (np.abs(score) >= least * float(ndtri(1.0 - rate / 2.0)))
 
 
 def setup_scores(setups: SetupResiduals, rate: float = FALSE_SHARE) -> Scores:

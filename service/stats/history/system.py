@@ -43,11 +43,10 @@ from service.stats.history.counting import (
     companions,
 )
 from service.stats.history.design import ETHANOL_UNIT, INLET_UNIT_C, PlatformDesign
-from service.stats.history.effects import effects_of, shares_of_car
+from service.stats.history.effects import Cars, cars_of, gains_and_setups, shares_of_car, shop_spread_of
 from service.stats.history.fitted import Fit
 from service.stats.history.layout import ETHANOL_KEY, LEVEL_KEY, inlet_key, pair_key, prior_of
 from service.stats.history.others import Solved, solved_for
-from service.stats.history.place import shop_spread
 from service.stats.mixed.against import against
 
 NO_BESIDE: Final[Mapping[int, float]] = {}
@@ -198,17 +197,17 @@ class System:
         """Every bay, a row for each stretch between its recorded events, centred so that the bays' mean is 0."""
         return self.bay_stretches.levels(self._assembly.solution, self.fit.bay_widening)
 
-    def cars(self) -> CarEffects:
-        """Every car against its platform."""
-        return self._effects[0]
+    def cars(self, platform: int | None = None) -> CarEffects:
+        """Every car against its platform; where one is given, its cars alone, for a fraction of the work."""
+        return self._cars.all if platform is None else self._cars.on(platform)
 
     def car_gains(self) -> CarGains:
         """Every car's own gain from each of its parts against the typical one."""
-        return self._effects[1]
+        return self._gains_and_setups[0]
 
     def setups(self) -> SetupResiduals:
         """Every setup against what all others say of it, in the order of `setup_ids`."""
-        return self._effects[2]
+        return self._gains_and_setups[1]
 
     def columns_against(self, columns: csr_array, starts: Ints) -> tuple[Floats, list[Floats]]:
         """What the setups say of columns [n, k] that the model does not have, in the order of `setup_ids`.
@@ -217,6 +216,14 @@ class System:
         the model without a prior they are estimated by information^-1 score, with covariance information^-1.
         """
         return against(self._assembly.solution, columns, starts)
+
+    def platform_of(self, vehicle: int) -> int | None:
+        """The platform of a car; None where no setup of it is in the history."""
+        for design in self._assembly.designs:
+            at = int(np.searchsorted(design.vehicles, vehicle))
+            if at < len(design.vehicles) and design.vehicles[at] == vehicle:
+                return design.platform
+        return None
 
     def car_gain(self, vehicle: int, part: int) -> Cell:
         """What a part gave this very car: typical gain and the car's own. Raises KeyError for a car not in it."""
@@ -272,24 +279,28 @@ class System:
         return only(LEVEL_KEY).plus(self.bay_stretches.mean())
 
     @cached_property
-    def _effects(self) -> tuple[CarEffects, CarGains, SetupResiduals]:
-        return effects_of(self._assembly, self.bay_stretches)
+    def _cars(self) -> Cars:
+        return cars_of(self._assembly)
+
+    @cached_property
+    def _gains_and_setups(self) -> tuple[CarGains, SetupResiduals]:
+        return gains_and_setups(self._assembly)
 
     @cached_property
     def shop_spread(self) -> float:
-        """Spread of true levels between cars of one platform, over all platforms [ln] (place.py)."""
-        return shop_spread(self.cars().own, self.cars().own_variance, self.fit.spreads.car)
+        """Spread of true levels between cars of one platform, over all platforms [ln]: the fit's, as its other spreads."""
+        kept = self.fit.shop_spread
+        return shop_spread_of(self._cars, self.fit) if kept is None else kept
 
     def _designs_on(self, platform: int) -> tuple[PlatformDesign, ...]:
         block = self._assembly.block_of.get(platform)
         return () if block is None else (self._assembly.designs[block],)
 
     def _platform_of(self, vehicle: int) -> int:
-        for design in self._assembly.designs:
-            at = int(np.searchsorted(design.vehicles, vehicle))
-            if at < len(design.vehicles) and design.vehicles[at] == vehicle:
-                return design.platform
-        raise KeyError(f"vehicle: {vehicle} has no setup in the history")
+        platform = self.platform_of(vehicle)
+        if platform is None:
+            raise KeyError(f"vehicle: {vehicle} has no setup in the history")
+        return platform
 
     def _cell(
         self,
@@ -356,18 +367,15 @@ class Others:
         means, covariance = self._solved.moments(platform, [self._system.level()])
         return means[0] + design.centre, covariance[0, 0]
 
-    def cars(self) -> CarEffects:
+    def cars(self, platform: int | None = None) -> CarEffects:
         """As System.cars, of the first column, in its cars that have a value."""
-        return self._cars
-
-    @cached_property
-    def _cars(self) -> CarEffects:
-        return self._solved.cars(self._system.bay_stretches)
+        return self._solved.cars.all if platform is None else self._solved.cars.on(platform)
 
     @cached_property
     def shop_spread(self) -> float:
-        """As System.shop_spread, of the first column."""
-        return shop_spread(self._cars.own, self._cars.own_variance, self._system.fit.spreads.car)
+        """As System.shop_spread, of the first column, from its own cars: `scale` says how noisy a measure is, not how far
+        cars lie apart in it."""
+        return shop_spread_of(self._solved.cars, self._system.fit)
 
     def cars_at(self, part: int, platform: int) -> Ints:
         """Cars of the platform measured with the part that have a value in each column [r]."""

@@ -55,8 +55,7 @@ def rows(solution: Solution, i: int) -> Rows:
     part = solution.reduced[i]
     block = part.block
     root = _error_root(solution, part)
-    sd = np.concatenate((part.sd, solution.border_sd[block.border]))
-    projected, spread = np.empty(len(block.packing.indices)), sd[:, np.newaxis] * root
+    projected, spread = np.empty(len(block.packing.indices)), _spread(solution, part, root)
     for group_rows, where in block.packing.batches:
         _project(part, spread, group_rows, projected[where], part.inverse_factors[where])
     return Rows(
@@ -67,12 +66,33 @@ def rows(solution: Solution, i: int) -> Rows:
     )
 
 
+def information(solution: Solution, i: int, terms: csr_array) -> Floats:
+    """z'Pz of the columns z of terms [n, m] over block i's rows [m]: `Rows.forms` without making the groups' blocks of P."""
+    part = solution.reduced[i]
+    spread = _spread(solution, part, _error_root(solution, part))
+    whitened = part.block.packing.matrix(part.inverse_factors) @ terms
+    met = csr_array((part.whitened.T @ whitened).T)
+    found = np.asarray(whitened.multiply(whitened).sum(axis=0), dtype=np.float64).reshape(-1)
+    step = max(1, CHUNK_ENTRIES // (len(spread) + 1))
+    for first in range(0, len(found), step):
+        some = slice(first, first + step)
+        found[some] -= ((met[some] @ spread) ** 2).sum(axis=1)
+    return found
+
+
 def weighted_residuals(solution: Solution, i: int) -> Floats:
     """P y = V^-1 (y - X u) of block i [n, r]."""
     part = solution.reduced[i]
     whitening = part.block.packing.matrix(part.inverse_factors)
     residuals: Floats = whitening.T @ solution.whitened_residuals(i)
     return residuals
+
+
+def _spread(solution: Solution, part: Reduced, root: Floats) -> Floats:
+    """The error root of the block's columns themselves, local then border [l + b, l + b]."""
+    sd = np.concatenate((part.sd, solution.border_sd[part.block.border]))
+    spread: Floats = sd[:, np.newaxis] * root
+    return spread
 
 
 def _error_root(solution: Solution, part: Reduced) -> Floats:

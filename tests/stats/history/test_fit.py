@@ -170,6 +170,15 @@ def test_a_packed_fit_is_the_same_fit(fitted: Fit) -> None:
         assert np.array_equal(one.values, two.values)
 
 
+def test_a_fit_kept_before_its_cars_spread_was_is_read_and_the_spread_worked_out(
+    tiny: Simulated, fitted: Fit
+) -> None:
+    earlier = unpack(pack(replace(fitted, shop_spread=None)))
+    assert earlier.shop_spread is None
+    worked_out = build(earlier, tiny.history, tiny.catalogue).shop_spread
+    assert worked_out == pytest.approx(fitted.shop_spread, rel=1e-9)
+
+
 @pytest.mark.parametrize("packed", [b"", b"not a fit", b"PK\x03\x04"])
 def test_what_is_no_packed_fit_is_refused(packed: bytes) -> None:
     with pytest.raises(ValueError, match="no packed fit; fit the history anew"):
@@ -211,7 +220,7 @@ def finite_answers(setups: History) -> None:
         assert cell.variance <= cell.elsewhere_variance * (1.0 + 1e-9)
     assert np.isfinite(system.joint(TURBO, [INTAKE, TUNE])[1]).all()
     assert np.isfinite([[bay.mean, bay.variance] for bay in system.bays()]).all()
-    assert np.isfinite(system.cars().shrunk).all()
+    assert np.isfinite(system.cars().own).all()
     assert np.isfinite(system.setups().residual).all()
     assert np.isfinite(system.car_gains().own).all()
 

@@ -1,7 +1,11 @@
 """Cars, gains and setups that lie apart from the history, and pulls within a setup."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.special import ndtri
 
 from service.stats.history import outliers
@@ -16,11 +20,6 @@ def cars(own: np.ndarray, platform: np.ndarray | None = None, nominal: float = 0
         platform_id=np.ones(n, dtype=np.int64) if platform is None else platform,
         own=own,
         own_variance=np.where(np.isfinite(own), 0.01**2, np.inf),
-        shrunk=own,
-        shrunk_variance=np.zeros(n),
-        spread_on=np.full(n, 0.025),
-        bay_shift=np.zeros(n),
-        setups=np.ones(n, dtype=np.int64),
         nominal_variance=nominal,
     )
 
@@ -88,6 +87,35 @@ def test_a_car_whose_level_cannot_be_had_is_not_judged() -> None:
     assert all(one.vehicle_id != 104 for one in outliers.odd_cars(cars(own)))
     assert outliers.odd_cars(cars(np.full(12, np.nan))) == []
     assert outliers.odd_cars(cars(np.empty(0))) == []
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.floats(0.005, 0.1))
+@settings(max_examples=60, deadline=None)
+def test_what_a_platform_alone_says_cannot_be_odd_is_not_odd_among_all(
+    seed: int, kinds: int, apart: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    platform = rng.integers(1, kinds + 1, size=20 * kinds)
+    every = cars(rng.standard_t(3, len(platform)) * apart, platform)
+    odd = {one.vehicle_id for one in outliers.odd_cars(every)}
+    for kind in range(1, kinds + 1):
+        own = np.flatnonzero(platform == kind)
+        alone = replace(
+            every,
+            vehicle_id=every.vehicle_id[own],
+            platform_id=platform[own],
+            own=every.own[own],
+            own_variance=every.own_variance[own],
+        )
+        assert odd & set(alone.vehicle_id.tolist()) <= set(
+            alone.vehicle_id[outliers.may_be_odd(alone)].tolist()
+        )
+
+
+def test_of_a_large_platform_few_cars_have_to_be_looked_for_among_all() -> None:
+    assert (
+        outliers.may_be_odd(cars(ordinary(200))).mean() < 0.08
+    )  # 5 % lie beyond 1.96; drawn towards nought, 1.87
 
 
 def test_a_car_that_gained_far_less_from_a_part_is_found() -> None:

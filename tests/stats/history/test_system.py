@@ -237,6 +237,34 @@ def test_what_a_joint_change_gave_a_car_is_divided_among_its_parts(system: Syste
     assert alone.variance < typical.variance + typical.car_spread_variance
 
 
+def test_cars_of_one_platform_are_those_of_the_whole(shop: Simulated, pinned: Fit) -> None:
+    alone, whole = (build(pinned, shop.history, shop.catalogue) for _ in range(2))
+    lacking = np.where(np.arange(len(whole)) % 5 > 0, shop.history.value, np.nan)[:, np.newaxis]
+    for one, all_cars in (
+        (alone, whole.cars()),
+        (
+            alone.solve_for(shop.history.setup_id, lacking),
+            whole.solve_for(shop.history.setup_id, lacking).cars(),
+        ),
+    ):
+        for platform in np.unique(all_cars.platform_id).tolist():
+            found, here = one.cars(platform), all_cars.platform_id == platform
+            for name in ("vehicle_id", "platform_id", "own", "own_variance"):
+                assert np.array_equal(getattr(found, name), getattr(all_cars, name)[here])
+        assert not len(one.cars(424242).own)
+
+
+def test_the_spread_between_cars_is_the_fits_whatever_changes_since(
+    shop: Simulated, pinned: Fit, system: System
+) -> None:
+    car = np.unique(shop.history.vehicle_id)[:1]
+    without = system.replaced(car, shop.history.take(np.empty(0, dtype=np.int64)), shop.catalogue)
+    assert without.shop_spread == system.shop_spread == pinned.shop_spread
+    assert pinned.shop_spread == pytest.approx(
+        build(replace(pinned, shop_spread=None), shop.history, shop.catalogue).shop_spread, rel=1e-9
+    )
+
+
 def test_a_car_or_part_that_was_not_measured_has_no_share(system: System) -> None:
     with pytest.raises(KeyError, match="vehicle"):
         system.car_gain(424242, INTAKE)

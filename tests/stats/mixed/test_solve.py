@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from scipy.sparse import csr_array
 
 from service.stats.mixed.block import FIXED, FLAT, Block, Floats, Ints, Prior
-from service.stats.mixed.rows import rows
+from service.stats.mixed.rows import information, rows, weighted_residuals
 from service.stats.mixed.solve import Singular, Solution, reduce, solve
 from tests.stats.mixed.designs import BORDER, LOCAL, THETA, a_block, shop
 from tests.stats.mixed.layouts import NO_BORDER, Dense, block, flat, same, starts
@@ -64,6 +64,20 @@ def test_rows_and_group_blocks_are_those_of_the_dense_projection(seed: int) -> N
         assert_allclose(seen.p.toarray(), dense.p_matrix[at, at] * together, **CLOSE)
         scaled = dense.error[dense.own[i], dense.own[i]].diagonal() / LOCAL.sd(THETA) ** 2
         assert_allclose(seen.shrunk[:3], scaled, **CLOSE)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_terms_are_known_by_is_that_of_the_dense_projection(seed: int) -> None:
+    blocks = shop(seed)
+    solution, dense = solved(blocks), Dense(blocks, BORDER, THETA)
+    for i, at in enumerate(dense.rows):
+        group = blocks[i].packing.group
+        terms = csr_array((np.ones(len(group)), (np.arange(len(group)), group)))
+        wide = terms.toarray()
+        assert_allclose(
+            information(solution, i, terms), (wide.T @ dense.p_matrix[at, at] @ wide).diagonal(), **CLOSE
+        )
+        assert_allclose(weighted_residuals(solution, i), (dense.p_matrix @ dense.y)[at], **CLOSE)
 
 
 @given(st.lists(st.integers(1, 5), min_size=2, max_size=8), st.integers(0, 2**32 - 1))

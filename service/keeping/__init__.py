@@ -1,0 +1,1 @@
+"""Backups of a whole ledger: taken, proved, thinned out, put back."""

@@ -1,0 +1,85 @@
+"""A bay that reaches the ledger by TLS believes one authority: the one whose file it was given, or the computer's own."""
+
+import ssl
+import subprocess
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import httpx
+import pytest
+
+from service.bay.sender import Address
+from service.bay.settings import BayNotSet, read_settings
+from tests.setup.check import ROOT
+
+CERTIFICATE = ROOT / "service" / "proxy" / "certificate.sh"
+
+
+def made(folder: Path) -> Path:
+    """An installation's certificate with its authority."""
+    folder.mkdir()
+    subprocess.run(["sh", CERTIFICATE, folder, "ledger.example"], check=True, capture_output=True)
+    return folder
+
+
+@pytest.fixture
+def shown(tmp_path: Path) -> Path:
+    return made(tmp_path / "shown")
+
+
+@pytest.fixture
+def url(shown: Path) -> Iterator[str]:
+    """Something that answers by TLS."""
+
+    class Well(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(204)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Well) as server:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(shown / "certificate.pem", shown / "key.pem")
+        server.socket = context.wrap_socket(server.socket, server_side=True)
+        serving = threading.Thread(target=server.serve_forever, args=(0.01,))
+        serving.start()
+        yield f"https://127.0.0.1:{server.server_port}"
+        server.shutdown()
+        serving.join()
+
+
+def test_it_believes_who_its_authority_vouches_for(url: str, shown: Path) -> None:
+    with Address(url, "t", shown / "authority.pem").client(10) as client:
+        assert client.get("/").status_code == 204
+
+
+def test_it_believes_nobody_else(url: str, tmp_path: Path) -> None:
+    other = made(tmp_path / "other")
+    for authority in (other / "authority.pem", None):
+        with (
+            Address(url, "t", authority).client(10) as client,
+            pytest.raises(httpx.ConnectError, match="certificate"),
+        ):
+            client.get("/")
+
+
+def settings_in(folder: Path, more: str) -> Path | None:
+    (folder / "bay.toml").write_text(f'url = "https://ledger.example"\nbay = "north"\nunits = "si"\n{more}\n')
+    return read_settings({"bay_dir": folder}, {}).authority
+
+
+def test_its_file_is_named_from_the_bays_folder(shown: Path) -> None:
+    assert settings_in(shown, 'authority = "authority.pem"') == shown / "authority.pem"
+    assert settings_in(shown, "") is None
+
+
+@pytest.mark.parametrize("file", ["gone.pem", "names"])
+def test_a_file_that_is_missing_or_no_certificate_is_named_with_the_way_out(shown: Path, file: str) -> None:
+    with pytest.raises(
+        BayNotSet, match=rf"{file}: the authority cannot be read .*copy the ledger's authority.pem"
+    ):
+        settings_in(shown, f'authority = "{file}"')

@@ -1,0 +1,313 @@
+"""A real server, and clients that send slowly, or nothing, or never read: the others are served all the same.
+
+Slow clients are told by counting answers that come, not by the clock of a busy machine; PATIENCE_S is only where a test
+gives up.
+"""
+
+import math
+import socket
+import ssl
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+
+import httpx
+import pytest
+from gunicorn.workers.gthread import DEFAULT_WORKER_DATA_TIMEOUT
+
+from service.cli import slow_clients
+from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, Places, Waits
+from service.settings import DEFAULT_THREADS
+from tests.cli.conftest import Serving, lasting_folder, serving
+
+PATIENCE_S = 60.0
+HEAD = b"GET /v1/health HTTP/1.1\r\nHost: ledger\r\n"
+
+
+@pytest.fixture(scope="module")
+def standing(migrated_template) -> Iterator[Serving]:
+    """A service for this file."""
+    with lasting_folder(migrated_template) as folder, serving(folder) as server:
+        yield server
+
+
+def line_to(server: Serving) -> socket.socket:
+    url = httpx.URL(server.url)
+    return socket.create_connection((url.host, url.port), timeout=PATIENCE_S)
+
+
+@contextmanager
+def slow_ones(server: Serving, many: int, said: bytes) -> Iterator[list[socket.socket]]:
+    """So many connections that say a few bytes and then nothing."""
+    with ExitStack() as open_ones:
+        lines = [open_ones.enter_context(line_to(server)) for _ in range(many)]
+        for line in lines:
+            line.sendall(said)
+        time.sleep(0.5)
+        yield lines
+
+
+def is_served(server: Serving, times: int = 5) -> bool:
+    for _ in range(times):
+        if httpx.get(f"{server.url}/v1/health", timeout=PATIENCE_S).status_code != 200:
+            return False
+    return True
+
+
+@pytest.mark.parametrize(
+    "said", [b"", b"G", HEAD, HEAD + b"X-Slow: "], ids=["nothing", "a letter", "a head", "half a line"]
+)
+def test_more_slow_ones_than_there_are_places_hold_nobody_up(standing, said):
+    with slow_ones(standing, 3 * DEFAULT_THREADS, said):
+        assert is_served(standing)
+
+
+def test_far_more_slow_ones_than_are_waited_for_hold_nobody_up(standing):
+    """All from one address; of those the longest waited for go first."""
+    with slow_ones(standing, 3 * WAITED_FOR, HEAD) as lines:
+        assert is_served(standing)
+        lines[0].settimeout(PATIENCE_S)
+        assert lines[0].recv(100) == b"", "it was hung up on"
+
+
+def test_hundreds_of_idle_ones_hold_nobody_up(standing):
+    with slow_ones(standing, CROWDED + 60, b""):
+        assert is_served(standing)
+
+
+@pytest.mark.machine
+def test_where_too_many_idle_ones_are_held_open_the_longest_idle_are_closed(standing):
+    """Few enough at once that none is hung up on as they come."""
+    with ExitStack() as open_ones:
+        lines = []
+        while len(lines) <= CROWDED:
+            lines += open_ones.enter_context(slow_ones(standing, WAITED_FOR - 4, b""))
+            time.sleep(DEFAULT_WORKER_DATA_TIMEOUT + 0.5)
+        assert is_served(standing)
+        lines[0].settimeout(PATIENCE_S)
+        assert lines[0].recv(1) == b""
+        lines[-1].settimeout(0.5)
+        with pytest.raises(TimeoutError):
+            lines[-1].recv(1)
+
+
+def test_an_answer_that_nobody_takes_keeps_no_place(standing):
+    ask = b"GET /v1/openapi.json HTTP/1.1\r\nHost: ledger\r\n\r\n" * 20
+    with ExitStack() as open_ones:
+        for _ in range(2 * DEFAULT_THREADS):
+            line = open_ones.enter_context(socket.socket())
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            url = httpx.URL(standing.url)
+            line.connect((url.host, url.port))
+            line.sendall(ask)
+        time.sleep(0.5)
+        assert is_served(standing)
+
+
+def test_a_body_that_never_comes_keeps_a_place_from_nobody_without_a_token(standing):
+    """It is refused by its head."""
+    said = b"POST /v1/sessions HTTP/1.1\r\nHost: ledger\r\nContent-Type: application/json\r\nContent-Length: 8000000\r\n\r\n{"
+    with slow_ones(standing, 2 * DEFAULT_THREADS, said) as lines:
+        assert is_served(standing)
+        assert lines[0].recv(20).startswith(b"HTTP/1.1 401")
+
+
+@pytest.mark.parametrize(
+    ("sent", "told"),
+    [
+        (b"GET /" + b"a" * 9_000 + b" HTTP/1.1\r\n\r\n", b"414"),
+        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X-Long: " + b"a" * 9_000 + b"\r\n\r\n", b"431"),
+        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X: y\r\n" * 200 + b"\r\n", b"431"),
+        (b"GET /\x00 HTTP/1.1\r\nHost: a\r\n\r\n", b"4"),
+        (b"GET / HTTP/1.1\r\nHost: a\r\nX-A: b\rX-C: d\r\n\r\n", b"400"),
+        (
+            b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+            b"4",
+        ),
+        (b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: -5\r\n\r\n", b"400"),
+        (b"<script>alert(1)</script> / HTTP/1.1\r\nHost: a\r\n\r\n", b"400"),
+    ],
+    ids=["address", "header", "headers", "null", "line end", "two lengths", "length", "verb"],
+)
+def test_a_head_that_is_none_is_refused_and_repeats_no_markup(standing, sent, told):
+    with line_to(standing) as line:
+        line.sendall(sent)
+        answer = line.recv(4000)
+        assert answer.startswith(b"HTTP/1.1 " + told), answer[:200]
+        assert b"<script>" not in answer
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        b"/../../../../etc/passwd", b"/..%2f..%2f..%2fetc/passwd", b"/%2e%2e/%2e%2e/etc/passwd", b"//etc/passwd",
+        b"/vendor/../../../pyproject.toml", b"/vendor/..%5c..%5cpyproject.toml", b"/./././../app.py",
+        b"/..%c0%af..%c0%afetc/passwd", b"/index.html%00.png", b"/.git/config", b"/%2e%2e%2fbuild.py",
+    ],
+)  # fmt: skip
+def test_no_path_leads_out_of_the_dashboards_files(standing, path):
+    """Sent as it stands: a client's library would tidy it first."""
+    with line_to(standing) as line:
+        line.sendall(b"GET " + path + b" HTTP/1.1\r\nHost: ledger\r\nConnection: close\r\n\r\n")
+        answer = b"".join(iter(lambda: line.recv(65536), b""))
+    assert answer.split(b" ", 2)[1] in (b"400", b"404"), answer[:200]
+    assert b"root:" not in answer
+    assert b"[project]" not in answer
+
+
+@pytest.mark.machine
+def test_a_head_that_does_not_come_is_waited_for_no_longer_than_said(standing):
+    with slow_ones(standing, 3, HEAD) as lines:
+        begun = time.monotonic()
+        for line in lines:
+            line.settimeout(slow_clients.HEAD_S + PATIENCE_S)
+            assert line.recv(100) == b""
+        assert time.monotonic() - begun > slow_clients.HEAD_S / 2
+
+
+class Connection:
+    """One end of a pair of sockets, as the worker has them."""
+
+    def __init__(self, sock: socket.socket, address: str = "10.0.0.1") -> None:
+        self.sock, self.client = sock, (address, 5000)
+
+
+def waits_in_thread(
+    waits: Waits, connection: Connection, got: list[bytes], seconds: float
+) -> threading.Thread:
+    """A thread that waits on a connection, as the worker's do."""
+
+    def wait() -> None:
+        waits.begin(connection)
+        waits.for_the_client(seconds)
+        got.append(connection.sock.recv(10))
+        waits.end(connection)
+
+    waits.notice(connection)
+    thread = threading.Thread(target=wait, daemon=True)
+    thread.start()
+    while waits._of[connection].until == math.inf:
+        time.sleep(0.001)
+    return thread
+
+
+def test_who_is_waited_for_too_long_is_hung_up_on_and_nobody_else():
+    waits, got = Waits(), []
+    pairs = [socket.socketpair() for _ in range(2)]
+    slow = waits_in_thread(waits, Connection(pairs[0][0]), got, 0.0)
+    patient = waits_in_thread(waits, Connection(pairs[1][0]), got, 60.0)
+    waits.hang_up_on_the_slow()
+    slow.join(PATIENCE_S)
+    assert got == [b""]
+    pairs[1][1].sendall(b"here")
+    patient.join(PATIENCE_S)
+    assert got == [b"", b"here"]
+    assert waits._of == {}
+
+
+def test_who_is_worked_for_is_not_waited_for_however_long_it_takes():
+    waits, here = Waits(), socket.socketpair()
+    connection = Connection(here[0])
+    waits.notice(connection)
+    waits.begin(connection)
+    waits.no_more()
+    waits.hang_up_on_the_slow()
+    here[1].sendall(b"x")
+    assert here[0].recv(1) == b"x"
+
+
+def test_where_it_is_crowded_the_address_with_most_gives_way_its_oldest_first(monkeypatch):
+    monkeypatch.setattr(slow_clients, "WAITED_FOR", 3)
+    waits, got = Waits(), []
+    pairs = [socket.socketpair() for _ in range(3)]
+    addresses = ("10.0.0.7", "10.0.0.66", "10.0.0.66")
+    threads = [
+        waits_in_thread(waits, Connection(pair[0], address), got, 60.0)
+        for pair, address in zip(pairs, addresses, strict=True)
+    ]
+    waits.make_room()
+    threads[1].join(PATIENCE_S)
+    assert [thread.is_alive() for thread in threads] == [True, False, True]
+    for pair in (pairs[0], pairs[2]):
+        pair[1].sendall(b"x")
+
+
+def test_no_more_requests_are_worked_on_than_there_are_places_and_none_while_a_body_is_read():
+    waits, at_work, most = Waits(), [], []
+
+    class Slow:
+        def read(self, _: object = None) -> bytes:
+            return b"body"
+
+    def app(environ: dict[str, object], _: object) -> list[bytes]:
+        at_work.append(1)
+        most.append(len(at_work))
+        read = environ["wsgi.input"].read(4)
+        time.sleep(0.01)
+        at_work.pop()
+        return [read]
+
+    places = Places(app, 3, waits)
+
+    def ask() -> None:
+        connection = Connection(socket.socket())
+        waits.notice(connection)
+        waits.begin(connection)
+        assert places({"wsgi.input": Slow()}, None) == [b"body"]
+        waits.end(connection)
+
+    threads = [threading.Thread(target=ask) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(PATIENCE_S)
+    assert (len(most), max(most)) == (12, 3)
+
+
+def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
+    now = [100.0]
+    monkeypatch.setattr(slow_clients.time, "monotonic", lambda: now[0])
+    waits = Waits()
+    connection = Connection(socket.socket())
+    waits.notice(connection)
+    waits.begin(connection)
+    seen: list[float | None] = []
+
+    class Pieces:
+        def read(self, _: object = None) -> bytes:
+            seen.append(waits._waiting()[0].until)
+            return b"x"
+
+    body = Body(Pieces(), waits)
+    for _ in range(3):
+        body.read(1)
+        now[0] += 10.0
+    assert seen == [160.0, 160.0, 160.0]
+
+
+@pytest.mark.machine
+def test_over_tls_too_a_handshake_that_stops_holds_nobody_up_and_old_versions_are_refused(
+    migrated_template, tmp_path
+):
+    cert, key = tmp_path / "cert.pem", tmp_path / "key.pem"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost",
+         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    ours = ssl.create_default_context(cafile=str(cert))
+    with (
+        lasting_folder(migrated_template) as folder,
+        serving(folder, "--tls-cert", str(cert), "--tls-key", str(key)) as server,
+        slow_ones(server, 3 * DEFAULT_THREADS, b"\x16\x03\x01\x02\x00\x01"),
+    ):
+        for _ in range(5):
+            assert httpx.get(f"{server.url}/v1/health", verify=ours, timeout=PATIENCE_S).status_code == 200
+        old = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        old.check_hostname, old.verify_mode = False, ssl.CERT_NONE
+        old.set_ciphers("ALL:@SECLEVEL=0")
+        old.minimum_version = old.maximum_version = ssl.TLSVersion.TLSv1_1
+        with line_to(server) as line, pytest.raises((ssl.SSLError, ConnectionError)):
+            old.wrap_socket(line)

@@ -1,0 +1,88 @@
+"""A token's life: made, shown once, listed without its secret, ended, and at its end by itself."""
+
+import re
+from datetime import timedelta
+
+import pytest
+
+from service.cli import main
+from service.store import tokens
+from tests.conftest import Client
+
+
+def dump_of(connection) -> str:
+    """Every row of the table, all columns, as text."""
+    return "\n".join(str(row) for row in connection.execute("SELECT t::text FROM token t").fetchall())
+
+
+def test_the_ledger_keeps_no_token_only_its_hash(connection):
+    token = tokens.create_token(connection, scope="read", name="counter")
+    assert re.fullmatch(r"bay_[\w-]{43}", token), "32 random bytes"
+    assert token not in dump_of(connection)
+    assert token.removeprefix("bay_") not in dump_of(connection)
+    assert tokens.hash_of(token).hex() in dump_of(connection)
+
+
+def test_no_two_tokens_are_alike(connection):
+    assert len({tokens.create_token(connection, scope="read") for _ in range(50)}) == 50
+
+
+def test_a_listing_names_every_token_and_holds_no_secret(connection):
+    token = tokens.create_token(connection, scope="read", name="counter")
+    listed = tokens.list_tokens(connection)[0]
+    assert (listed.name, listed.scope, listed.revoked_at) == ("counter", "read", None)
+    assert token not in repr(listed)
+    assert tokens.hash_of(token).hex() not in repr(listed)
+
+
+def test_its_end_comes_by_itself_at_the_very_moment(app, connection):
+    begun = connection.execute("SELECT now()").fetchone()[0]  # the test's transaction has one moment
+    ended = tokens.create_token(connection, scope="read", expires_at=begun)
+    living = tokens.create_token(connection, scope="read", expires_at=begun + timedelta(microseconds=1))
+    assert Client(app.test_client(), ended).get("/v1/parts").status_code == 401
+    assert Client(app.test_client(), living).get("/v1/parts").status_code == 200
+
+
+def test_once_ended_it_stays_ended(connection):
+    tokens.create_token(connection, scope="read")
+    number = tokens.list_tokens(connection)[0].token_id
+    assert tokens.revoke_token(connection, number)
+    assert not tokens.revoke_token(connection, number), "there is nothing left to end"
+    assert tokens.list_tokens(connection)[0].revoked_at is not None
+
+
+def test_no_address_of_the_api_gives_out_tokens(app, shop):
+    token = shop.token
+    rules = [rule.rule for rule in app.url_map.iter_rules()]
+    assert [rule for rule in rules if "token" in rule] == []
+    for path in ("/v1/history", "/v1/caller", "/v1/settings", "/metrics"):
+        answer = shop.get(path)
+        assert answer.status_code == 200, path
+        assert token not in answer.text
+        assert tokens.hash_of(token).hex() not in answer.text
+
+
+@pytest.mark.parametrize("name", ["two\nlines", "tab\there", "\x1b[31mred", "turned\u202eround"])
+def test_a_name_that_cannot_be_shown_on_a_line_is_refused(name, capsys):
+    code = main(["token", "create", "--scope", "read", "--name", name])
+    said = capsys.readouterr()
+    assert (code, said.out) == (2, "")
+    assert "write it in plain text" in said.err
+    assert name not in said.err
+
+
+def test_a_token_in_the_address_is_not_taken_there(shop, app):
+    """It would stand in every log between here and there."""
+    asked = app.test_client().get(f"/v1/parts?token={shop.token}&access_token={shop.token}")
+    assert asked.status_code == 401
+
+
+def test_the_hash_is_found_by_equality_in_the_database_so_no_time_tells_how_much_of_a_guess_was_right(
+    connection,
+):
+    """What is compared is a SHA-256 of the guess: how many of its bits agree says nothing about the token's."""
+    token = tokens.create_token(connection, scope="read")
+    near = token[:-1] + ("A" if token[-1] != "A" else "B")
+    same = sum(a == b for a, b in zip(tokens.hash_of(token), tokens.hash_of(near), strict=True))
+    assert same < 8, "one letter changes nearly all 32 bytes"
+    assert tokens.find_caller(connection, near)[0] is None

@@ -1,0 +1,148 @@
+"""The systemd units run what docker-compose.yml runs, as users without rights; systemd itself reads them under `machine`."""
+
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from service.settings import Settings, variable
+from tests.setup.check import ROOT
+
+UNITS = ROOT / "service" / "units"
+HARDENED = UNITS / "bayledger-.service.d" / "hardened.conf"
+SERVICES = sorted(path.stem for path in UNITS.glob("*.service"))
+COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
+SAME = {"serve": "service", "worker": "worker", "migrate": "migrate", "backup": "backup"}
+BAY = "bayledger-bay"
+MOST_EXPOSED = 30
+"""Of 100, by `systemd-analyze security`, which calls up to 20 safe and up to 40 ok (our choice)."""
+
+
+def lines_of(path: Path) -> Iterator[tuple[str, str]]:
+    """Each setting of a unit file, in order."""
+    for line in path.read_text().splitlines():
+        if "=" in line and not line.startswith("#"):
+            name, _, value = line.partition("=")
+            yield name, value
+
+
+def setting(unit: str, name: str) -> list[str]:
+    return [value for key, value in lines_of(UNITS / f"{unit}.service") if key == name]
+
+
+def environment_of(unit: str) -> dict[str, str]:
+    words = " ".join(setting(unit, "Environment")).split()
+    return dict(word.split("=", 1) for word in words)
+
+
+@pytest.mark.parametrize("word", SAME)
+def test_a_unit_gives_the_same_command_the_same_settings_as_its_container(word: str) -> None:
+    container, unit = COMPOSE[SAME[word]], f"bayledger-{word}"
+    command = container.get("command", ["bayledger", "serve"])
+    (start,) = setting(unit, "ExecStart")
+    assert start.removeprefix("/srv/bayledger/.venv/bin/").split() == [
+        one.replace("/backups", "/var/backups/bayledger") for one in command
+    ]
+    told = environment_of(unit)
+    given = {
+        name: value.replace("@database/", "@127.0.0.1/")
+        for name, value in container["environment"].items()
+        if not value.startswith(("${", "/"))
+    }
+    assert given.items() <= told.items()
+    (secret,) = container["secrets"]
+    assert setting(unit, "LoadCredential") == [f"database_password:/etc/bayledger/secrets/{secret}"]
+    assert told["BAYLEDGER_DATABASE_PASSWORD_FILE"] == "%d/database_password"
+
+
+@pytest.mark.parametrize("unit", SERVICES)
+def test_every_setting_in_a_unit_is_one(unit: str) -> None:
+    known = {variable(name) for name in Settings.__dataclass_fields__}
+    assert {name for name in environment_of(unit) if name.startswith("BAYLEDGER_")} <= known
+
+
+@pytest.mark.parametrize("unit", SERVICES)
+def test_no_program_of_the_ledger_runs_as_root_but_the_one_that_makes_the_key(unit: str) -> None:
+    own = setting(unit, "User")
+    assert own == (["root"] if unit == "bayledger-certificate" else [])
+    assert ("User", "bayledger") in lines_of(HARDENED)
+
+
+def test_the_installer_starts_every_unit_and_timer_there_is() -> None:
+    script = (UNITS / "install.sh").read_text()
+    started = set(re.findall(r"bayledger-[\w.]+", " ".join(re.findall(r"systemctl enable (.*)", script))))
+    wanted = {path.name for path in UNITS.glob("*.timer")}
+    wanted |= {unit for unit in SERVICES if setting(unit, "WantedBy")}
+    assert started == wanted
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The units as systemd finds them, with programs where they name them."""
+    folder = tmp_path_factory.mktemp("units")
+    for path in UNITS.glob("bayledger-*"):
+        if path.is_file():
+            text = path.read_text().replace("/srv/bayledger/.venv/bin/bayledger", "/bin/true")
+            (folder / path.name).write_text(text)
+    shutil.copytree(HARDENED.parent, folder / HARDENED.parent.name)
+    bay = (ROOT / "service/bay/bayledger-bay.service").read_text()
+    for place, word in (
+        ("@USER@", "bay"),
+        ("@PROGRAM@", "/bin/true"),
+        ("@WORD@", "watch"),
+        ("@FOLDER@", "/srv/bay"),
+    ):
+        bay = bay.replace(place, word)
+    # A bay's computer has no drop-ins of the server's.
+    (folder / "alone").mkdir()
+    (folder / "alone" / f"{BAY}.service").write_text(bay)
+    return folder
+
+
+def analysed(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """What systemd-analyze says, with these units before the machine's own."""
+    return subprocess.run(
+        ["systemd-analyze", *words],
+        env={"SYSTEMD_UNIT_PATH": f"{folder}:", "PATH": "/usr/bin:/bin", "LC_ALL": "C"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def places(folder: Path) -> list[Path]:
+    return [*folder.glob("*.service"), *folder.glob("*.timer"), *folder.glob("alone/*.service")]
+
+
+@pytest.mark.machine
+def test_systemd_understands_every_line_of_every_unit(installed: Path) -> None:
+    assert len(places(installed)) == len(SERVICES) + len([*UNITS.glob("*.timer")]) + 1
+    for unit in places(installed):
+        said = analysed(unit.parent, "verify", "--man=no", "--recursive-errors=no", str(unit))
+        assert (said.returncode, said.stderr) == (0, ""), unit.name
+
+
+@pytest.mark.machine
+def test_systemd_finds_a_line_that_is_wrong(installed: Path, tmp_path: Path) -> None:
+    wrong = tmp_path / "bayledger-worker.service"
+    wrong.write_text((installed / "bayledger-worker.service").read_text().replace("Restart=", "Restrat="))
+    assert "Restrat" in analysed(tmp_path, "verify", "--man=no", str(wrong)).stderr
+
+
+@pytest.mark.machine
+def test_systemd_calls_every_service_well_shut_in(installed: Path) -> None:
+    exposed = {}
+    for unit in places(installed):
+        if unit.suffix == ".service" and unit.stem != "bayledger-certificate":
+            words = ("security", "--offline=true", "--no-pager", f"--threshold={MOST_EXPOSED}")
+            said = analysed(unit.parent, *words, str(unit))
+            (level,) = re.findall(r"Overall exposure level for \S+: ([\d.]+)", said.stdout)
+            exposed[unit.stem] = float(level)
+    print(f"\nexposure of 10: {exposed}")
+    assert len(exposed) == 5
+    assert all(10 * level <= MOST_EXPOSED for level in exposed.values()), exposed

@@ -1,0 +1,279 @@
+"""Eight bays that post and eight readers that ask, for as long as is wanted, of a ledger as it is really served.
+
+Each bay posts under its own token at a pace of its own, keyed, some posts twice, until each is acknowledged; a reader asks
+one question after the other. Memory is sampled all the while. In the end the ledger is held against what was acknowledged.
+"""
+
+import json
+import random
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import psycopg
+
+from service.local import LocalServer, start_server
+from service.store import tokens
+from tests.bench.line import Line
+from tests.bench.posting import SLOT, Posting
+from tests.bench.serving import Service, service_in
+from tests.faults.rebuild import damage, kept_pairs
+
+POST_EVERY_S, ASK_EVERY_S = 2.0, 0.5
+"""A real bay posts every some minutes, a real reader clicks every some seconds (our choice)."""
+TWICE_IN = 20
+"""One post in so many is sent again after it was acknowledged, as after a cut line."""
+SESSIONS_A_CAR = 3
+SAMPLES = 60
+"""How often memory is looked at in a run."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How long [s], by how many, how often each of them [s], and one in how many posts is sent twice."""
+
+    seconds: float
+    bays: int = 8
+    readers: int = 8
+    post_every_s: float = POST_EVERY_S
+    ask_every_s: float = ASK_EVERY_S
+    twice_in: int = TWICE_IN
+
+    @property
+    def cars(self) -> int:
+        """So many that each is seen a few times; no multiple of three, so that each comes with the part and without."""
+        sessions = int(self.bays * self.seconds / self.post_every_s)
+        return max(sessions // SESSIONS_A_CAR // 3 * 3 + 1, 31)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Memory of the service (PSS) [MB] at a time since the beginning [s], when so many sessions were acknowledged."""
+
+    at_s: float
+    mb: float
+    sessions: int
+
+
+@dataclass
+class Seen:
+    """What bays and readers saw: how long each kind of request took [ms], what went wrong, what was acknowledged."""
+
+    took_ms: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    errors: list[str] = field(default_factory=list)
+    sent: dict[str, dict[str, Any]] = field(default_factory=dict)
+    acknowledged: set[str] = field(default_factory=set)
+    memory: list[Sample] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Soaked:
+    """What a run came to; lost: acknowledged and not there; doubled: sessions there beyond those sent; damaged: setups and
+    pairs that are not as a rebuild from the posted documents makes them."""
+
+    plan: Plan
+    seen: Seen
+    sessions: int
+    pairs: int
+    lost: int
+    doubled: int
+    damaged: int
+
+
+def soak(folder: Path, plan: Plan) -> Soaked:
+    """Serve a data folder, made where there is none, and run the plan against it."""
+    seen = Seen()
+    with service_in(folder) as service, start_server(folder) as database:
+        with Line(service.url, service.token) as line:
+            posting = Posting(line, "soak", plan.cars)
+        with psycopg.connect(database.owner_url, autocommit=True) as owner:
+            bays = [tokens.create_token(owner, scope="post", bay=bay, name=bay) for bay in posting.bays]
+            reader = tokens.create_token(owner, scope="read", name="reader")
+        run(service, plan, seen, posting, bays[: plan.bays], reader)
+        return held_against(database, plan, seen)
+
+
+def run(service: Service, plan: Plan, seen: Seen, posting: Posting, bays: list[str], reader: str) -> None:
+    """All of them at once, until the time is over."""
+    began = time.monotonic()
+    until = began + plan.seconds
+    shared = Making(posting, len(bays))
+    crowd = [
+        lambda n=n, token=token: post_until(until, plan, seen, service.url, token, lambda: shared.next_of(n))
+        for n, token in enumerate(bays)
+    ]
+    questions = questions_of(posting)
+    crowd += [
+        lambda n=n: ask_until(until, plan, seen, service.url, reader, questions, random.Random(n))
+        for n in range(plan.readers)
+    ]
+    crowd.append(lambda: look_until(until, plan, seen, service, began))
+    threads = [threading.Thread(target=one) for one in crowd]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+
+class Making:
+    """Sessions made one after the other, handed to the bay that each is of."""
+
+    def __init__(self, posting: Posting, bays: int) -> None:
+        self._posting, self._made = posting, threading.Lock()
+        self._waiting: list[list[bytes]] = [[] for _ in range(bays)]
+        self._place = {bay: n for n, bay in enumerate(posting.bays)}
+
+    def next_of(self, bay: int) -> bytes:
+        """The next session of a bay."""
+        with self._made:
+            while not self._waiting[bay]:
+                body = self._posting.unsent()
+                place = self._place[json.loads(body)["bay"]]
+                if place < len(self._waiting):
+                    self._waiting[place].append(body)
+            return self._waiting[bay].pop(0)
+
+
+def paced(until: float, every_s: float) -> Iterator[None]:
+    """At a pace, until a time; what comes late is not made up for. Each begins at a place of its own in the pace."""
+    due = time.monotonic() + random.random() * every_s
+    while due < until:
+        time.sleep(max(0.0, due - time.monotonic()))
+        yield
+        due = max(due + every_s, time.monotonic())
+
+
+class Client:
+    """A kept-alive line that is opened anew where it broke."""
+
+    def __init__(self, seen: Seen, url: str, token: str) -> None:
+        self._seen, self._url, self._token = seen, url, token
+        self._line: Line | None = None
+
+    def send(self, kind: str, method: str, path: str, body: bytes = b"", **headers: str) -> bool:
+        """One request, timed; whether it was answered well."""
+        try:
+            if self._line is None:
+                self._line = Line(self._url, self._token)
+            request = self._line.prepare(method, path, body, **headers)
+            self._line.refresh()
+            began = time.perf_counter()
+            status, _, answer = self._line.send(request)
+        except OSError as error:
+            self._seen.errors.append(f"{kind}: {type(error).__name__} {error}")
+            self.close()
+            return False
+        self._seen.took_ms[kind].append(1000.0 * (time.perf_counter() - began))
+        if 200 <= status < 300:
+            return True
+        self._seen.errors.append(f"{kind}: {status} {answer.decode(errors='replace')[:300]}")
+        return False
+
+    def close(self) -> None:
+        """Hang up."""
+        if self._line is not None:
+            self._line.__exit__(None, None, None)
+            self._line = None
+
+
+@contextmanager
+def client_of(seen: Seen, url: str, token: str) -> Iterator[Client]:
+    """A client for a while."""
+    client = Client(seen, url, token)
+    try:
+        yield client
+    finally:
+        client.close()
+
+
+def post_until(until: float, plan: Plan, seen: Seen, url: str, token: str, make: Callable[[], bytes]) -> None:
+    """One bay: a session is sent again, under its key, until it is acknowledged or the time is over."""
+    with client_of(seen, url, token) as client:
+        for n, _ in enumerate(paced(until, plan.post_every_s)):
+            body = make()
+            document = slim(json.loads(body))
+            id = document["id"]
+            seen.sent[id] = document
+            while not client.send("post", "POST", "/v1/sessions", body, Idempotency_Key=id):
+                if time.monotonic() > until:
+                    return
+                time.sleep(1.0)
+            seen.acknowledged.add(id)
+            if n % plan.twice_in == 0:
+                client.send("post again", "POST", "/v1/sessions", body, Idempotency_Key=id)
+
+
+def ask_until(
+    until: float, plan: Plan, seen: Seen, url: str, token: str, questions: dict[str, str], rng: random.Random
+) -> None:
+    """One reader."""
+    kinds = sorted(questions)
+    with client_of(seen, url, token) as client:
+        for _ in paced(until, plan.ask_every_s):
+            kind = rng.choice(kinds)
+            client.send(kind, "GET", questions[kind])
+
+
+def look_until(until: float, plan: Plan, seen: Seen, service: Service, began: float) -> None:
+    """Sample memory."""
+    for _ in paced(until, plan.seconds / SAMPLES):
+        with suppress(OSError):  # a process that has just ended
+            now = time.monotonic() - began
+            seen.memory.append(Sample(now, service.pss_mb(), len(seen.acknowledged)))
+
+
+def questions_of(posting: Posting) -> dict[str, str]:
+    """What readers ask, by kind."""
+    part, platform = posting.part, posting.platform
+    return {
+        "gain": f"/v1/typical-gain?part={part}&platform={platform}",
+        "gain, curve": f"/v1/typical-gain?part={part}&platform={platform}&curve=true&pairs=true",
+        "stock spread": f"/v1/platforms/{platform}/stock-spread",
+        "part choice": f"/v1/platforms/{platform}/part-choice",
+        "build estimate": f"/v1/build-estimate?platform={platform}&parts={part}",
+        "outliers": f"/v1/outliers?platform={platform}",
+        "bay agreement": "/v1/bay-agreement",
+        "evidence": "/v1/evidence",
+        "sessions": "/v1/sessions?limit=50",
+        "a car": f"/v1/vehicles/{posting.cars[0]}/states",
+        "search": "/v1/search?q=pipe",
+        "page": "/",
+    }
+
+
+def slim(document: dict[str, Any]) -> dict[str, Any]:
+    """A session with each curve cut to the sample of its highest power, which is all that the rebuild reads of it."""
+    for setup in document["setups"]:
+        for pull in setup["pulls"]:
+            points = zip(pull["curve"]["rpm"], pull["curve"]["torque"], strict=True)
+            rpm, torque = max(points, key=lambda point: point[0] * point[1])
+            pull["curve"] = {"rpm": [rpm], "torque": [torque]}
+    return document
+
+
+def held_against(database: LocalServer, plan: Plan, seen: Seen) -> Soaked:
+    """What the ledger holds beside what it acknowledged."""
+    with psycopg.connect(database.owner_url) as conn:
+        kept = [id for (id,) in conn.execute("SELECT id::text FROM session").fetchall()]
+        slots = {name: frozenset({SLOT}) for name in parts_of(seen)}
+        return Soaked(
+            plan,
+            seen,
+            sessions=len(kept),
+            pairs=len(kept_pairs(conn)),
+            lost=len(seen.acknowledged - set(kept)),
+            doubled=len(kept) - len(set(kept) & seen.sent.keys()),
+            damaged=len(damage(conn, seen.sent.values(), slots)),
+        )
+
+
+def parts_of(seen: Seen) -> set[str]:
+    """The parts that were fitted."""
+    return {
+        part for document in seen.sent.values() for setup in document["setups"] for part in setup["parts"]
+    }
