@@ -28,7 +28,7 @@ from tests.factories import a_shop
 from tests.live import Live, running_demo
 
 ROOT = Path(__file__).resolve().parent.parent
-ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "seed": "seed"}
+ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "fuzz": "fuzz", "seed": "seed"}
 """Folders whose tests share what is dear to make; the others are handed out file by file."""
 
 # A run starts the service's programs hundreds of times: what python compiled of them is kept for the next, whatever
@@ -59,6 +59,14 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     """What was collected stays until the end: the collector of garbage need not look through it again and again."""
     gc.collect()
     gc.freeze()
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """What tests counted (faults injected, posts, lost, doubled) is shown also where they pass, whichever process ran them."""
+    for report in (*terminalreporter.getreports("passed"), *terminalreporter.getreports("failed")):
+        for name, value in report.user_properties:
+            if name == "figures" and report.when == "call":
+                terminalreporter.write_line(str(value))
 
 
 def migrate(owner_url: str, *words: str) -> None:

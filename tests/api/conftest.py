@@ -1,10 +1,12 @@
 """A shop with one of everything, and a bay's own client."""
 
 from collections.abc import Callable
+from itertools import count
 
 import psycopg
 import pytest
 from flask import Flask
+from psycopg.conninfo import conninfo_to_dict
 
 from service.api.context import Ledger
 from service.local import LocalServer
@@ -61,11 +63,24 @@ def over(app: Flask, connection: Connection) -> Flask:
     return app
 
 
+NUMBERS = count(1)
+
+
+def numbered(name: str) -> str:
+    """A name no other database of this process has: two folders may ask for the same fixture, and each gets its own."""
+    return f"{name}_{next(NUMBERS)}"
+
+
+def database_of(url: str) -> str:
+    """The database an address names."""
+    return str(conninfo_to_dict(url)["dbname"])
+
+
 def filled(
     built_app: Flask, server: LocalServer, name: str, template: str, fill_it: Callable[[Client], None]
 ) -> str:
     """A database filled in one transaction, as a test would fill it: all of it was added at one time."""
-    owner_url, url = new_database(server, name, template)
+    owner_url, url = new_database(server, numbered(name), template)
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="admin")
     with psycopg.connect(url, autocommit=True) as connection, connection.transaction():
@@ -75,7 +90,7 @@ def filled(
 
 def prepared(built_app: Flask, server: LocalServer, name: str, fill_it: Callable[[Client], None]) -> str:
     """A database like that of `stoats`, filled, with the model fitted and kept: a test over it need not fit again."""
-    owner_url, url = new_database(server, name, "stoats")
+    owner_url, url = new_database(server, numbered(name), "stoats")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="filler")
     with psycopg.connect(url, autocommit=True) as connection:

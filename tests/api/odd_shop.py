@@ -10,7 +10,7 @@ CARS = 14
 RICH, CHECK = "heron-13", "heron-14"
 HUB = 1.03
 """What the hub reads over the north bay."""
-SCALES = (0.985, 0.99, 0.993, 0.996, 0.999, 1.0, 1.001, 1.004, 1.007, 1.01, 1.013, 1.016)
+SCALES = (0.985, 0.99, 0.993, 0.996, 0.999, 1.0005, 1.001, 1.004, 1.007, 1.01, 1.013, 1.016)
 
 
 def mixed(scale: float, lambda_: float = 0.86) -> dict:
@@ -43,5 +43,5 @@ def odd_shop(client: Client) -> None:
             confirmed(client, mixed(scale * HUB), vehicle=f"heron-{n}", bay="hub", day=n + 12)
     confirmed(client, mixed(0.88, lambda_=0.72), vehicle=RICH, day=20)
     for day in (2, 6, 10, 14, 18):
-        confirmed(client, mixed(1.0 + 0.0005 * day / 10), vehicle=CHECK, day=day)
-    confirmed(client, mixed(0.96), vehicle=CHECK, day=22)
+        confirmed(client, mixed(1.0005 + 0.0005 * day / 10), vehicle=CHECK, day=day)
+    confirmed(client, mixed(0.9605), vehicle=CHECK, day=22)

@@ -18,7 +18,7 @@ from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
 from service.store.db import Connection
-from tests.api.conftest import prepared
+from tests.api.conftest import database_of, prepared
 from tests.api.odd_shop import CHECK, RICH, confirmed, mixed, odd_shop
 from tests.conftest import SETTINGS, Client
 
@@ -30,13 +30,13 @@ PATIENCE_S = 30.0
 @pytest.fixture(scope="module")
 def searched_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
     """A database whose changes are committed: the shop with something wrong in it, the model fitted."""
-    return prepared(built_app, server, "searched", odd_shop)
+    return prepared(built_app, server, "searched_behind", odd_shop)
 
 
 @pytest.fixture
 def client(server: LocalServer, searched_url: str) -> Iterator[Client]:
     """The admin's client over a process of its own."""
-    owner_url = server.owner_url.replace("/bayledger?", "/searched?")
+    owner_url = server.owner_url.replace("/bayledger?", f"/{database_of(searched_url)}?")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="searcher")
     app = create_app(replace(SETTINGS, database_url=searched_url))
