@@ -8,7 +8,7 @@ from tests.fuzz.linked import linked
 from tests.fuzz.spoilt import good_bodies, spoilt_requests
 
 STEPS = 8
-sizes = pytest.mark.parametrize("examples", [2, pytest.param(60, marks=pytest.mark.machine)])
+sizes = pytest.mark.parametrize("examples", [2, pytest.param(8, marks=pytest.mark.machine)])
 """Requests of each kind: few in the run that everybody makes; `bootstrap.py fuzz` sends as many as there is time for."""
 
 
