@@ -14,7 +14,7 @@ from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
 from tests.api.builds import built
-from tests.api.conftest import prepared
+from tests.api.conftest import database_of, prepared
 from tests.api.gains import GAIN, post
 from tests.conftest import SETTINGS, Client
 from tests.factories import setup
@@ -32,7 +32,7 @@ def followed_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
 @pytest.fixture
 def client(server: LocalServer, followed_url: str) -> Iterator[Client]:
     """The admin's client over a process of its own."""
-    owner_url = server.owner_url.replace("/bayledger?", "/followed?")
+    owner_url = server.owner_url.replace("/bayledger?", f"/{database_of(followed_url)}?")
     with psycopg.connect(owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="follower")
     app = create_app(replace(SETTINGS, database_url=followed_url))
