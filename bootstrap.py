@@ -286,15 +286,15 @@ def run(arguments):
 
 
 def test(arguments):
-    """run the tests; --pages: those of the pages in a browser; --machine: those that need root or take minutes"""
-    rest = [each for each in arguments if each not in ("--machine", "--pages")]
+    """run the tests; --slow: pages gone through, long comparisons; --machine: those that need root or take minutes"""
+    rest = [each for each in arguments if each not in ("--machine", "--slow")]
     whole = not names_a_path(rest)
     if "--machine" in arguments:
         marked = "machine"
-    elif "--pages" in arguments:
-        marked = "pages and not machine"
+    elif "--slow" in arguments:
+        marked = "slow and not machine"
     else:
-        marked = "not machine and not pages" if whole else "not machine"
+        marked = "not machine and not slow" if whole else "not machine"
     ensure("dev")
     if whole and in_venv(["-m", "tests.setup.browser"]):
         return 1
@@ -382,7 +382,7 @@ First time here:
 After a change:
   python3 bootstrap.py check && python3 bootstrap.py test
   python3 bootstrap.py test tests/domain -k moist     one folder, tests whose name matches
-  python3 bootstrap.py test --pages         each page gone through in a browser
+  python3 bootstrap.py test --slow          each page gone through in a browser, long comparisons
   sudo python3 bootstrap.py test --machine  the tests that need root
 DEVELOPERS.md says where things are and how to add one."""
 

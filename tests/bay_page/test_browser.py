@@ -15,7 +15,7 @@ from tests.dashboard.conftest import Watched
 from tests.dashboard.test_accessible import RULES_OF_COLOUR, grave_findings
 from tests.faults.sessions import SLOTS
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 UPRIGHT, ACROSS = {"width": 768, "height": 1024}, {"width": 1024, "height": 768}
 PAGES = (

@@ -25,7 +25,7 @@ from tests.bench.direct import Direct
 from tests.bench.kept import history_of
 from tests.bench.posting import BAYS, CARS, held
 from tests.bench.results import Figure, Results, Times, median_with_error, times_of
-from tests.bench.served import Served, served, unstepped_kb
+from tests.bench.served import Served, served, unstepped_kb, wait_until_taken_in
 from tests.bench.standby import measure_standby
 
 Key = tuple[int, str, int]
@@ -123,15 +123,17 @@ def how_many(before: Took | None, most: int, pace: Pace) -> int:
 
 
 def by_one(history: Served, case: Case, times: int) -> Took:
-    """One client. What another case changed or posted before is not this one's to take in: it asks once beforehand, where
-    it is not about a change itself."""
+    """One client. What another case changed or posted before is not this one's to take in: that is waited for, and it asks
+    once beforehand, where it is not about a change itself."""
     if case.crowd:
+        wait_until_taken_in(history.line)
         history.line.send(case.request())
     return one_client(history.line, case.request, times, case.status, case.name, history.meter)
 
 
 def by_crowd(history: Served, case: Case, each: int) -> Took:
     """Eight clients at once, so many requests each, made beforehand."""
+    wait_until_taken_in(history.line)
     requests = [case.request() for _ in range(BAYS * each)]
     return history.crowd.took(requests, case.status, case.name, history.meter)
 

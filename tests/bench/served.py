@@ -12,13 +12,13 @@ import psycopg
 from service.domain.codec import FLOAT_ENCODING, STEPS_ENCODING
 from service.local import LocalServer, start_server
 from service.store.fits import estimating
-from tests.bench.cases import Asker, Case, deep_page, every_case
+from tests.bench.cases import Asker, Case, deep_page, every_case, gain
 from tests.bench.clients import Crowd
 from tests.bench.direct import Direct, RawStore, every_direct, raw_store
 from tests.bench.importing import ran
 from tests.bench.kept import facts_of
 from tests.bench.line import Line
-from tests.bench.lives import ASKED_HATCH
+from tests.bench.lives import ASKED_HATCH, ASKED_MANY
 from tests.bench.meter import Meter
 from tests.bench.posting import BAYS, Posting
 from tests.bench.serving import Service, service_in
@@ -26,6 +26,8 @@ from tests.bench.serving import Service, service_in
 Connection = psycopg.Connection[Any]
 MIB_TO_GB = 2**20 / 1e9
 PATIENCE_S, POLL_S = 900.0, 0.2
+NOT_YET = "is not in it yet"
+"""What an answer says while a post is taken in behind it (service/answers/cautions.py)."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,16 @@ def wait_for_model(line: Line) -> None:
     while not line.json("GET", f"/v1/outliers?platform={ASKED_HATCH}&limit=1")["looked_at"]:
         if time.monotonic() > deadline:
             raise TimeoutError("the service has not solved the history's model")
+        time.sleep(POLL_S)
+
+
+def wait_until_taken_in(line: Line) -> None:
+    """Ask until all that was posted is in the answers: a large history's model follows behind them."""
+    deadline = time.monotonic() + PATIENCE_S
+    asked = gain(ASKED_MANY, curve=True, model=True)
+    while any(NOT_YET in caution for caution in line.json("GET", asked)["cautions"]):
+        if time.monotonic() > deadline:
+            raise TimeoutError("the service has not taken in what was posted")
         time.sleep(POLL_S)
 
 

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, Route
 from tests.dashboard.conftest import Ledger, Watched
 from tests.dashboard.every_page import PAGES, asked
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 VENDOR = Path(__file__).parent / "vendor"
 AXE = (VENDOR / "axe.min.js").read_text("utf-8")

@@ -15,7 +15,7 @@ from tests.dashboard.conftest import Ledger, Shown, Watched, emptied, kept_page
 from tests.dashboard.own_ledger import OwnLedger, a_measured_car, own_ledger
 from tests.factories import session, setup
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 CHANGE = "bayledger-change-token"
 

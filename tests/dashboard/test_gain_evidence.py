@@ -10,7 +10,7 @@ from playwright.sync_api import Locator, expect
 from tests.dashboard.conftest import Ledger, Shown, Watched
 from tests.dashboard.test_gain_page import changed, open_pairs, spoken
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 MOST_MARKS = 60  # for ten thousand cars: bars, rules and axis, far from one mark a car (our choice)
 MARKS = "(chart) => chart.querySelectorAll('svg .mark-rect path, svg .mark-symbol path, svg .mark-rule line').length"

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, Route, expect
 
 from tests.dashboard.conftest import DESK, Ledger, Shown, Watched
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 MOST_NODES = 5_000
 """What 100 listed pairs and two charts need; a row for each of 2,000 pairs would be 40,000 (our choice)."""

@@ -14,7 +14,7 @@ from tests.dashboard.own_ledger import OwnLedger, own_ledger
 from tests.dashboard.test_accessible import RULES_OF_COLOUR, grave_findings
 from tests.factories import pull, session, setup
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 CHANGE = "bayledger-change-token"
 WIDTHS = (360, 768, 1440)

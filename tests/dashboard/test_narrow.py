@@ -6,7 +6,7 @@ from playwright.sync_api import expect
 from tests.dashboard.conftest import DESK, Ledger, Shown, Watched
 from tests.dashboard.every_page import asked
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 TELEPHONE = {"width": 360, "height": 740}
 ANSWERING = ("gain.html", "spread.html", "worth.html", "odd.html", "car.html", "bays.html")

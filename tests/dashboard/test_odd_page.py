@@ -7,7 +7,7 @@ from playwright.sync_api import Locator, Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 FIRST = "#each > div > details"
 

@@ -9,7 +9,7 @@ from dashboard import build
 from tests.dashboard.conftest import Ledger, Shown
 from tests.dashboard.every_page import asked
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 PAGE = build.page("questions.html", *build.PAGES["questions.html"]).decode()
 ANCHORED = sorted(set(re.findall(r"href=\"(\w+\.html#\w+)\"", PAGE)))

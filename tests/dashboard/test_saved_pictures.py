@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page
 from dashboard import build
 from tests.dashboard.conftest import Ledger, Watched, kept_page
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"  # PNG specification (ISO/IEC 15948), 5.2
 LIGHT = json.loads((build.SITE / "light.json").read_bytes())

@@ -15,7 +15,7 @@ from tests.dashboard.every_page import best_pair, sheet_question
 from tests.dashboard.own_ledger import OwnLedger, own_ledger
 from tests.factories import session, setup
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 UNCHANGED = "71582c73-4094-5c1e-9a59-fd9cbc07486a"
 AMENDED = "82693d84-51a5-5c1e-9a59-fd9cbc07486b"

@@ -8,7 +8,7 @@ from playwright.sync_api import Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 FEWEST_FOR_BARS = 8
 LISTED_AT_ONCE = 40

@@ -7,7 +7,7 @@ from playwright.sync_api import Route, expect
 
 from tests.dashboard.conftest import Ledger, Watched
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 API = "**/v1/typical-gain*"
 WAIT_S = 5

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, CDPSession
 from tests.dashboard.conftest import DESK, Ledger, Watched
 from tests.dashboard.every_page import PAGES, asked
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 FIRST_VISIT_BYTES = 1_600_000  # everything together, before and after it is compressed (our choice)
 SECOND_VISIT_BYTES = 60_000  # headers of answers that say "unchanged", and what is not kept (our choice)

@@ -9,7 +9,7 @@ from playwright.sync_api import Locator, Page, Route, expect
 
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
-pytestmark = pytest.mark.pages
+pytestmark = pytest.mark.slow
 
 API = "**/part-choice*"
 WIDTHS = (360, 768, 1440)

@@ -259,7 +259,7 @@ def test_test_leaves_out_what_needs_root_and_looks_for_the_browser_first(in_venv
     bootstrap.test([])
     assert in_venv == [
         ["-m", "tests.setup.browser"],
-        ["-m", "pytest", "-m", "not machine and not pages", *bootstrap.PROCESSES],
+        ["-m", "pytest", "-m", "not machine and not slow", *bootstrap.PROCESSES],
     ]
 
 
@@ -268,12 +268,12 @@ def test_test_machine_runs_only_what_needs_root(in_venv: list[list[str]]) -> Non
     assert in_venv[-1] == ["-m", "pytest", "-m", "machine", "-x"]
 
 
-def test_test_pages_runs_those_of_the_pages_on_all_cores(in_venv: list[list[str]]) -> None:
-    bootstrap.test(["--pages"])
-    assert in_venv[-1] == ["-m", "pytest", "-m", "pages and not machine", *bootstrap.PROCESSES]
+def test_test_slow_runs_what_takes_long_on_all_cores(in_venv: list[list[str]]) -> None:
+    bootstrap.test(["--slow"])
+    assert in_venv[-1] == ["-m", "pytest", "-m", "slow and not machine", *bootstrap.PROCESSES]
 
 
-def test_a_named_file_of_the_pages_runs_as_it_is(in_venv: list[list[str]]) -> None:
+def test_a_named_file_of_slow_tests_runs_as_it_is(in_venv: list[list[str]]) -> None:
     bootstrap.test(["tests/dashboard"])
     assert in_venv == [["-m", "pytest", "-m", "not machine", "tests/dashboard"]]
 
