@@ -187,7 +187,7 @@ def pairs_of(state: ModelState) -> tuple[BayPair, ...]:
 def newest_levels(system: System) -> dict[int, BayLevel]:
     """Of each bay the level that holds now: of its newest stretch."""
     found: dict[int, BayLevel] = {}
-    for one in system.bays():
+    for one in system.bays:
         if one.bay_id not in found or one.since > found[one.bay_id].since:
             found[one.bay_id] = one
     return found

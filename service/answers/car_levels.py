@@ -92,7 +92,7 @@ def peak_figures(row: StateRow, measure: Measure) -> tuple[float | None, float |
 def compared_bays(state: ModelState) -> Mapping[int, list[BayLevel]]:
     """The stretches of each bay that shares cars with another, in their order; a guessed level is no level here."""
     found: dict[int, list[BayLevel]] = {}
-    for level in state.system.bays():
+    for level in state.system.bays:
         if level.identifiable:
             found.setdefault(level.bay_id, []).append(level)
     return {bay: sorted(stretches, key=lambda one: one.since) for bay, stretches in found.items()}

@@ -91,7 +91,7 @@ def holdings(system: System) -> dict[str, int]:
         "cars": len(set(system.setups().vehicle_id.tolist())),
         "platforms": sum(1 for platform in known.platforms if system.levels(platform)[1] < float("inf")),
         "parts": sum(1 for part in known.parts if system.has(part)),
-        "bays": len({level.bay_id for level in system.bays() if level.cars}),
+        "bays": len({level.bay_id for level in system.bays if level.cars}),
     }
 
 

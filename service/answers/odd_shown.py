@@ -106,7 +106,7 @@ def company_of(
     platforms = {own[0].platform for own in setups.values()}
     residuals: SetupResiduals = state.system.setups()
     bays = state.system.catalogue.bays
-    compared = {level.bay_id for level in state.system.bays() if level.identifiable}
+    compared = {level.bay_id for level in state.system.bays if level.identifiable}
     return Company(
         state=state,
         setups=setups,

@@ -66,7 +66,7 @@ Offsets = Mapping[int, list[tuple[float, float]]]
 def offsets_of(system: System) -> Offsets:
     """What each bay reads above the mean of all."""
     found: dict[int, list[tuple[float, float]]] = {}
-    for level in system.bays():
+    for level in system.bays:
         found.setdefault(level.bay_id, []).append((level.since, level.mean))
     return {bay: sorted(stretches) for bay, stretches in found.items()}
 
@@ -140,7 +140,7 @@ def about_levels(cars: Sequence[LevelledCar], state: ModelState | None) -> Itera
     if state is None:
         yield "The bays are not levelled against each other yet: two bays can read a few percent apart."
         return
-    compared = {level.bay_id for level in state.system.bays() if level.identifiable}
+    compared = {level.bay_id for level in state.system.bays if level.identifiable}
     alone = [state.system.catalogue.bays[bay].slug for bay in sorted(bays - compared)]
     if alone:
         yield (

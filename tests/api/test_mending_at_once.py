@@ -10,6 +10,8 @@ from tests.api.mending import close, done, ledger_of_its_own
 from tests.conftest import Client
 from tests.factories import session, setup
 
+pytestmark = pytest.mark.slow
+
 WHY = {"reason": "found wrong later"}
 PERIOD = {"from": "2026-03-01T00:00:00+00:00", "to": "2026-03-20T00:00:00+00:00", "factor": 1.02}
 BAYS, VISITS = 3, 5

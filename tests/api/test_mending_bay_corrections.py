@@ -94,6 +94,7 @@ def ledgers(server: LocalServer, stoats_url: str) -> Iterator[TwoLedgers]:
     close(right)
 
 
+@pytest.mark.slow
 def test_a_corrected_period_answers_as_posting_right_figures_would_have_and_its_undoing_brings_the_wrong_ones_back(
     ledgers,
 ):

@@ -95,6 +95,7 @@ def tag_now(client: Client) -> str:
     return erased["tag"]
 
 
+@pytest.mark.slow
 def test_no_answer_moves_when_a_car_is_erased(stoats):
     before = asked(stoats)
     assert done(stoats.post(ERASE, ASKED))["sessions"] == 3

@@ -36,6 +36,7 @@ def place(body: dict) -> str:
     return f"/v1/sessions/{body['id']}"
 
 
+@pytest.mark.slow
 def test_merging_makes_the_pairs_of_one_car_and_taking_it_apart_brings_every_answer_back(stoats, doubled):
     before = asked(stoats)
     merged = done(stoats.post(MERGE, INTO))

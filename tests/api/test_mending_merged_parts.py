@@ -33,6 +33,7 @@ def place(body: dict) -> str:
     return f"/v1/sessions/{body['id']}"
 
 
+@pytest.mark.slow
 def test_merging_pools_what_was_measured_with_either_and_taking_apart_brings_every_answer_back(
     stoats, doubled
 ):
@@ -49,6 +50,7 @@ def test_merging_pools_what_was_measured_with_either_and_taking_apart_brings_eve
     assert stoats.get(place(doubled[4])).json["setups"][1]["parts"] == ["wide-pip"]
 
 
+@pytest.mark.slow
 def test_a_merged_part_answers_as_posting_under_one_slug_would_have(stoats, doubled):
     done(stoats.post(MERGE, INTO))
     merged = stoats.get(f"{GAIN}&pairs=false").json

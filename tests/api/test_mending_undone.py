@@ -15,6 +15,8 @@ from tests.api.mending import ANSWERS, apart, asked, done, posted
 from tests.conftest import Client, version_of
 from tests.factories import AIR, pull, session, setup
 
+pytestmark = pytest.mark.slow
+
 WHY, BACK = {"reason": "looked wrong"}, {"reason": "was right after all"}
 OF_THE_CAR = (
     "/v1/vehicles/stoat-3/own-readings",

@@ -10,7 +10,7 @@ from tests.calibration.world import Floats, Ints
 
 def bay_scores(solved: Solved) -> Found:
     """Every stretch of a bay: its level as told and truly, both against the mean of all; stepped: it holds an unrecorded step."""
-    world, told = solved.world, solved.system.bays()
+    world, told = solved.world, solved.system.bays
     ends = {(a.bay_id, a.since): b.since for a, b in pairwise(told) if a.bay_id == b.bay_id}
     truth = np.array(
         [true_level(solved, bay.bay_id, bay.since, ends.get((bay.bay_id, bay.since), np.inf)) for bay in told]

@@ -4,8 +4,10 @@ The mean is over bays, each at the plain mean of its measured stretches, so that
 decides what is zero.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 import numpy as np
@@ -117,8 +119,6 @@ def _cars_of_several(stretches: Sequence[Stretch]) -> Mapping[int, frozenset[int
     by_bay: dict[int, frozenset[int]] = {}
     for stretch in stretches:
         by_bay[stretch.bay] = by_bay.get(stretch.bay, frozenset()) | stretch.cars
-    seen: dict[int, int] = {}
-    for cars in by_bay.values():
-        for car in cars:
-            seen[car] = seen.get(car, 0) + 1
-    return {bay: frozenset(car for car in cars if seen[car] > 1) for bay, cars in by_bay.items()}
+    seen = Counter(chain.from_iterable(by_bay.values()))
+    several = {car for car, bays in seen.items() if bays > 1}
+    return {bay: cars & several for bay, cars in by_bay.items()}

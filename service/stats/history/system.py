@@ -193,6 +193,7 @@ class System:
             0.0 if ethanol is None else float(effects[ethanol]) / ETHANOL_UNIT,
         )
 
+    @cached_property
     def bays(self) -> list[BayLevel]:
         """Every bay, a row for each stretch between its recorded events, centred so that the bays' mean is 0."""
         return self.bay_stretches.levels(self._assembly.solution, self.fit.bay_widening)

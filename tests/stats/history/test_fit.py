@@ -147,8 +147,8 @@ def test_names_of_cars_and_bays_do_not_matter(tiny: Simulated, fitted: Fit) -> N
     one, two = build(fitted, setups, tiny.catalogue), build(other, renamed, facts)
     for part, platform in fitted.points.cell:
         assert two.gain(part, platform).mean == pytest.approx(one.gain(part, platform).mean, abs=1e-6)
-    levels = {(bay.bay_id, bay.since): bay.mean for bay in one.bays()}
-    for bay in two.bays():
+    levels = {(bay.bay_id, bay.since): bay.mean for bay in one.bays}
+    for bay in two.bays:
         assert bay.mean == pytest.approx(levels[bays + 1 - bay.bay_id, bay.since], abs=1e-6)
 
 
@@ -219,7 +219,7 @@ def finite_answers(setups: History) -> None:
         assert 0.0 < cell.variance <= cell.prior_variance
         assert cell.variance <= cell.elsewhere_variance * (1.0 + 1e-9)
     assert np.isfinite(system.joint(TURBO, [INTAKE, TUNE])[1]).all()
-    assert np.isfinite([[bay.mean, bay.variance] for bay in system.bays()]).all()
+    assert np.isfinite([[bay.mean, bay.variance] for bay in system.bays]).all()
     assert np.isfinite(system.cars().own).all()
     assert np.isfinite(system.setups().residual).all()
     assert np.isfinite(system.car_gains().own).all()

@@ -114,7 +114,7 @@ def same(one: System, other: System, of: Simulated) -> None:
         assert a.mean == pytest.approx(b.mean, abs=1e-9)
         assert a.variance == pytest.approx(b.variance, rel=1e-9)
         assert (a.cars, a.cars_with, a.cars_elsewhere) == (b.cars, b.cars_with, b.cars_elsewhere)
-    for a, b in zip(one.bays(), other.bays(), strict=True):
+    for a, b in zip(one.bays, other.bays, strict=True):
         assert (a.mean, a.variance) == pytest.approx((b.mean, b.variance), abs=1e-9)
 
 
@@ -174,7 +174,7 @@ def test_a_part_and_a_bay_that_the_fit_never_saw_get_columns() -> None:
     cell = live.gain(TUNE, SECOND_TURBO)
     assert cell.cars == 1
     assert 0.0 < cell.mean < 0.14
-    assert {bay.bay_id for bay in live.bays()} == {1, 3}
+    assert {bay.bay_id for bay in live.bays} == {1, 3}
 
 
 def test_the_same_values_solved_again_give_the_same_answers(shop: Simulated, system: System) -> None:
@@ -353,7 +353,7 @@ def test_a_bay_is_found_through_cars_that_saw_both() -> None:
     for car in range(1, 16):
         level = LEVEL + 0.02 * np.sin(car)
         rows += [Setup(car, (), level, bay=1, at=1.0), Setup(car, (), level + 0.03, bay=2, at=2.0)]
-    bays = solved(*rows).bays()
+    bays = solved(*rows).bays
     assert [bay.mean for bay in bays] == pytest.approx([-0.015, 0.015], abs=0.002)
     assert all(bay.identifiable and bay.cars_shared == 15 for bay in bays)
 
@@ -365,7 +365,7 @@ def test_a_bay_that_shares_no_car_says_so_and_is_known_worse() -> None:
         for bay in (1, 2)
     ]
     rows += [Setup(20 + i, (), LEVEL + 0.02 * np.cos(i), bay=3) for i in range(8)]
-    one, _, apart = solved(*rows).bays()
+    one, _, apart = solved(*rows).bays
     assert (one.identifiable, apart.identifiable) == (True, False)
     assert apart.variance > 2.0 * one.variance
 
@@ -383,7 +383,7 @@ def test_a_constant_added_to_one_bay_moves_that_bay_and_no_gain() -> None:
     pinned = fit(setups, catalogue())
     shifted = replace(setups, value=setups.value + np.where(setups.bay_id == 2, 0.01, 0.0))
     one, two = build(pinned, setups, catalogue()), build(pinned, shifted, catalogue())
-    assert two.bays()[1].mean - one.bays()[1].mean == pytest.approx(0.005, rel=0.05)
+    assert two.bays[1].mean - one.bays[1].mean == pytest.approx(0.005, rel=0.05)
     assert two.gain(INTAKE, TURBO).mean == pytest.approx(one.gain(INTAKE, TURBO).mean, abs=2e-4)
 
 
