@@ -115,8 +115,9 @@ def up_to_date(kind):
 
 
 def stamp_line(kind):
-    """One line that changes with the locks and with the folder (scripts in an environment know its path)."""
-    digest = hashlib.sha256(ROOT.encode())
+    """One line that changes with the locks, with the folder (scripts in an environment know its path) and with Python's version
+    (its packages lie in a folder that is named by it)."""
+    digest = hashlib.sha256("{}, Python {}.{}".format(ROOT, *sys.version_info[:2]).encode())
     for name in LOCKS[kind]:
         digest.update(read_text(os.path.join(ROOT, name)).encode())
     return f"{kind} {digest.hexdigest()}"
@@ -298,7 +299,7 @@ def test(arguments):
     ensure("dev")
     if whole and in_venv(["-m", "tests.setup.browser"]):
         return 1
-    spread = PROCESSES if whole and marked != "machine" else []
+    spread = PROCESSES if whole else []
     return become(["-m", "pytest", "-m", marked, *spread, *rest])
 
 

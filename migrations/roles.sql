@@ -27,6 +27,7 @@ CREATE ROLE bayledger_owner LOGIN PASSWORD :'owner_password';
 -- The running service: what it may touch is granted table by table in the migrations.
 CREATE ROLE bayledger_service LOGIN PASSWORD :'service_password';
 ALTER ROLE bayledger_service SET statement_timeout = '30s';
+ALTER ROLE bayledger_service SET idle_in_transaction_session_timeout = '60s';
 ALTER ROLE bayledger_service SET jit = off;
 
 CREATE DATABASE bayledger OWNER bayledger_owner TEMPLATE template0 ENCODING 'UTF8';

@@ -815,6 +815,9 @@ ALTER TABLE ONLY public.slot
 ALTER TABLE ONLY public.token
     ADD CONSTRAINT token_pk PRIMARY KEY (token_id);
 
+ALTER TABLE public.token
+    ADD CONSTRAINT token_posts_for_its_bay CHECK (((scope = 'post'::text) = (bay_id IS NOT NULL))) NOT VALID;
+
 ALTER TABLE ONLY public.token
     ADD CONSTRAINT token_secret_once UNIQUE (secret_hash);
 
@@ -1047,7 +1050,7 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.setup_summary TO bayledger_service;
 
 GRANT SELECT,INSERT ON TABLE public.slot TO bayledger_service;
 
-GRANT SELECT,INSERT,UPDATE ON TABLE public.token TO bayledger_service;
+GRANT SELECT ON TABLE public.token TO bayledger_service;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.vehicle TO bayledger_service;
 

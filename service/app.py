@@ -1,15 +1,21 @@
 """The wiring: one Flask app over a way to connect."""
 
+import ipaddress
+import socket
+from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask import Flask, Response, request, send_from_directory
 from flask.typing import ResponseReturnValue
-from werkzeug.exceptions import NotFound, UnprocessableEntity
+from werkzeug.exceptions import MisdirectedRequest, NotFound, UnprocessableEntity
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.routing import BaseConverter
+from werkzeug.wsgi import host_is_trusted
 
 from service.api import coding, context, metrics, problems, request_log
+from service.api.problems import shortened
 from service.api.resources import BLUEPRINTS
 from service.api.wire import Api, api_document, schema_name
 from service.settings import Settings, kept_secret
@@ -17,6 +23,7 @@ from service.store.db import Connect, Lender
 from service.store.standby import Standby
 
 SITE = Path(__file__).resolve().parent.parent / "dashboard" / "site"
+LOCALHOST = "localhost"
 
 API_DESCRIPTION = """\
 The results ledger of a shop that runs chassis dynamometers: bays post what they measured, and the ledger answers what a
@@ -92,6 +99,7 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     request_log.install(app)
     metrics.install(app, settings.behind_tls)
     coding.install(app)
+    app.before_request(refuse_names_but(known_names(settings)))
     app.before_request(refuse_null_bytes)
     app.before_request(refuse_unread_parameters)
     app.teardown_request(context.give_back)
@@ -125,6 +133,43 @@ def add_security_headers(response: Response) -> Response:
         if name not in sent:
             sent.add(name, value)
     return response
+
+
+def known_names(settings: Settings) -> frozenset[str] | None:
+    """The names by which the ledger is asked, besides its addresses; None for any.
+
+    Without TLS only this machine reaches it. Over TLS a browser speaks to it by a name in the certificate alone.
+    """
+    if settings.names:
+        return frozenset({LOCALHOST, *settings.names.lower().split()})
+    if settings.behind_tls or settings.tls_cert:
+        return None
+    return frozenset({LOCALHOST, socket.gethostname().lower()})
+
+
+def refuse_names_but(known: frozenset[str] | None) -> Callable[[], None]:
+    """A page from elsewhere whose name was bent to our address (DNS rebinding) reads what its name answers: so nothing is
+    answered by a foreign name. An address cannot be bent; what sends no name is no browser."""
+
+    def refuse() -> None:
+        host = request.headers.get("Host")
+        if known is None or host is None or host_is_trusted(host.lower(), known) or is_address(host):
+            return
+        raise MisdirectedRequest(
+            f"this ledger is not known by the name '{shortened(host)}'; ask it by its address, or by a name given in "
+            "BAYLEDGER_NAMES, the setting of its server that lists them"
+        )
+
+    return refuse
+
+
+def is_address(host: str) -> bool:
+    """Whether a Host header names an IP address."""
+    try:
+        ipaddress.ip_address(urlsplit(f"//{host}").hostname or "")
+    except ValueError:
+        return False
+    return host_is_trusted(host)
 
 
 def refuse_null_bytes() -> None:

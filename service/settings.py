@@ -7,6 +7,7 @@ What the shop decides (standard, units, labour rate, open reading) is kept in th
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, replace
@@ -19,6 +20,8 @@ DEFAULT_PORT = 8321
 DEFAULT_THREADS = 8
 DEFAULT_READ_MAX_LAG_S = 2.0  # a standby in good health lags a few milliseconds (our choice)
 DEFAULT_MAX_BODY_BYTES = 8 * 1024 * 1024  # some twenty long pulls with every channel as JSON (our choice)
+A_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?|[0-9A-Fa-f:.]+")
+"""A host name or an address, without scheme and port."""
 LOG_LEVELS = ("debug", "info", "warning", "error")
 LOG_FORMATS = ("json", "text")
 PREFIX = "BAYLEDGER_"
@@ -101,6 +104,13 @@ class Settings:
     ] = False
     tls_cert: Annotated[Path | None, About("certificate chain (PEM) to serve HTTPS with")] = None
     tls_key: Annotated[Path | None, About("private key (PEM) of tls_cert")] = None
+    names: Annotated[
+        str,
+        About(
+            "host names it is reached by, spaces between; besides them only addresses and localhost are answered. Without "
+            "it: this machine's own name, and over TLS any, as a certificate vouches for it"
+        ),
+    ] = ""
     secret: Annotated[
         str,
         About(
@@ -260,6 +270,12 @@ def _checked(settings: Settings) -> Settings:
             raise SettingsError(f"{variable(name)} must be at least 1.")
     if not 0 < settings.read_max_lag_s < float("inf"):
         raise SettingsError(f"{variable('read_max_lag_s')} must be above 0, not {settings.read_max_lag_s}.")
+    for name in settings.names.split():
+        if not A_NAME.fullmatch(name):
+            raise SettingsError(
+                f"{variable('names')} must be host names or addresses with spaces between, such as ledger.shop "
+                f"192.168.1.20, not {name!r}."
+            )
     if settings.log_level not in LOG_LEVELS:
         raise SettingsError(
             f"{variable('log_level')} must be one of {', '.join(LOG_LEVELS)}, not {settings.log_level!r}."

@@ -5,7 +5,7 @@ import gc
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,6 +26,7 @@ from service.store.db import Connection
 from tests.browsing import browser as browser
 from tests.factories import a_shop
 from tests.live import Live, running_demo
+from tests.tokens import as_the_service, new_token
 
 ROOT = Path(__file__).resolve().parent.parent
 ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "fuzz": "fuzz", "seed": "seed"}
@@ -42,6 +43,8 @@ class ByFile(LoadScopeScheduling):
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
+        if file.endswith("_machine.py"):
+            return str(Path(file).parent)
         return ONE_PROCESS.get(Path(file).parent.name, file)
 
 
@@ -67,6 +70,12 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         for name, value in report.user_properties:
             if name == "figures" and report.when == "call":
                 terminalreporter.write_line(str(value))
+
+
+@pytest.fixture
+def tell(record_property: Callable[[str, object], None]) -> Callable[[str], None]:
+    """Keeps a line of figures for the end of the run."""
+    return lambda line: record_property("figures", line)
 
 
 def migrate(owner_url: str, *words: str) -> None:
@@ -161,13 +170,13 @@ def held_open() -> Iterator[dict[str, Connection]]:
 def connection(
     request: pytest.FixtureRequest, server: LocalServer, held_open: dict[str, Connection]
 ) -> Iterator[Connection]:
-    """A connection as the service's own role, to the shop of `shop` or `stoats` where a test asks for it; nothing of the
-    test stays."""
+    """A connection with the rights of the service's role, to the shop of `shop` or `stoats` where a test asks for it;
+    nothing of the test stays. Tokens are made over it by `tests.tokens`."""
     asked = next((name for name in ("stoats", "shop") if name in request.fixturenames), None)
     url: str = request.getfixturevalue(f"{asked}_url") if asked else server.service_url
     lent = held_open.get(url)
     if lent is None or lent.closed:
-        lent = held_open[url] = psycopg.connect(url, autocommit=True)
+        lent = held_open[url] = as_the_service(url)
     with lent.transaction(force_rollback=True):
         yield lent
 
@@ -244,13 +253,13 @@ def dashed(headers: dict[str, str]) -> dict[str, str]:
 @pytest.fixture
 def admin(app: Flask, connection: Connection) -> Client:
     """A client with an admin's token."""
-    return Client(app.test_client(), tokens.create_token(connection, scope="admin", name="admin"))
+    return Client(app.test_client(), new_token(connection, scope="admin", name="admin"))
 
 
 @pytest.fixture
 def reader(app: Flask, connection: Connection) -> Client:
     """A client with the counter's token."""
-    return Client(app.test_client(), tokens.create_token(connection, scope="read", name="counter"))
+    return Client(app.test_client(), new_token(connection, scope="read", name="counter"))
 
 
 @pytest.fixture

@@ -151,6 +151,7 @@ function showLocked(place, { status }, again) {
   const use = (event) => {
     event.preventDefault();
     remember("sessionStorage", TOKEN, field.value.trim());
+    offerToForget();
     again();
   };
   const held = remembered("sessionStorage", TOKEN);
@@ -178,9 +179,9 @@ function showLocked(place, { status }, again) {
   );
 }
 
-// While a token is kept there is a way to drop it.
+// While a token is kept there is a way to drop it, once on the page.
 function offerToForget() {
-  if (!remembered("sessionStorage", TOKEN)) return;
+  if (byId("kept-token") || !remembered("sessionStorage", TOKEN)) return;
   const drop = () => {
     forget("sessionStorage", TOKEN);
     location.reload();
@@ -188,7 +189,7 @@ function offerToForget() {
   const button = el("button", { type: "button", class: "quiet", onclick: drop }, "Forget the token");
   document
     .querySelector("footer")
-    .append(el("p", { class: "screen" }, "A read token is kept in this tab. ", button));
+    .append(el("p", { id: "kept-token", class: "screen" }, "A read token is kept in this tab. ", button));
 }
 
 offerToForget();

@@ -316,15 +316,20 @@ function leftOut({ left_out_parts: parts }) {
   return section("Left out", facts(why.map((reason) => [inList(reason), names(reason)])));
 }
 
+// Of which days the prices are, as far as that is recorded.
+function dated({ parts }) {
+  const days = [...new Set(parts.map((row) => row.price_date).filter(Boolean))].sort();
+  if (days.length) return `Prices of ${date(days[0])}${days.length > 1 ? ` to ${date(days.at(-1))}` : ""}`;
+  return parts.some(({ price }) => known(price)) ? "Day of the prices not recorded" : "No price is recorded";
+}
+
 function footnote({ answer, paid }) {
-  const days = [...new Set(answer.parts.map((row) => row.price_date).filter(Boolean))].sort();
-  const span = days.length > 1 ? `${date(days[0])} to ${date(days.at(-1))}` : date(days[0]);
   const work = known(answer.labour_rate)
     ? `work at ${paid(answer.labour_rate)} an hour`
     : "labour rate not set";
   const base = known(answer.baseline)
     ? ` Gains on ${answer.baseline_is === "yours" ? "this car's own reading" : `a ${answer.baseline_is}`}.`
     : "";
-  const words = `Prices of ${span}, ${work}; ask for today's.${base} Wheel figures corrected to ${standard(answer.standard)}.`;
+  const words = `${dated(answer)}, ${work}; ask for today's.${base} Wheel figures corrected to ${standard(answer.standard)}.`;
   return el("p", { class: "footnote" }, `${words} As of ${date(answer.as_of)}.`);
 }

@@ -74,7 +74,8 @@ function nextOf(response) {
 function invite() {
   document.title = "What was measured on this car? · Bayledger";
   more.replaceChildren();
-  return told(el("p", { class: "state" }, "Type the tag of a car to see what was measured on it. No car is listed before."));
+  const words = `Type the tag of a car to see what was measured on it. No car is listed before ${LEAST_LETTERS} letters are typed.`;
+  return told(el("p", { class: "state" }, words));
 }
 
 // What was just done stands before the answer, and is read aloud first.

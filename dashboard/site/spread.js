@@ -138,7 +138,7 @@ function opening({ asked, answer, places, name }) {
     ? `The one stock ${asked.carName} measured here reads`
     : `The ${number(answer.cars)} stock ${asked.carName} cars measured here read`;
   const middle = ["0.25", "0.75"].map((share) => answer.quantiles?.[share]);
-  const half = middle.every(known) ? say` Half of them lie between ${between(middle, places, name)}.` : [];
+  const half = !one && middle.every(known) ? say` Half of them lie between ${between(middle, places, name)}.` : [];
   return el(
     "p",
     { class: "headline" },

@@ -221,6 +221,8 @@ def authorised(scopes: tuple[str, ...]) -> Caller:
         )
     if found.scope == "post" and request.method in WRITING:
         rates.writes(found.token_id)
+    if request.method in WRITING:
+        give_back()  # its body may be long in coming, and holds no connection meanwhile
     return found
 
 

@@ -237,6 +237,12 @@ def of_ledger(found: Watched | None) -> Iterator[Figure]:
         yield "setups", "Setups kept, counted so too.", found.setups
         yield "pulls", "Pulls kept, counted so too.", found.pulls
         yield "pairs", "Comparisons kept, counted so too.", found.pairs
+        yield (
+            "backup_age_seconds",
+            "Since the moment of the last verified backup; where there never was one, since the first session came in.",
+            found.backup_age_s,
+        )
+        yield "archives", "Archives that follow the log of changes.", found.archives
 
 
 def of_standby(standby: Standby | None) -> Iterator[Figure]:

@@ -61,7 +61,7 @@ class Sliding:
 
 
 class Rates:
-    """The two limits of one process. Several processes count each for itself, so that together they let through more."""
+    """The two limits of one process. Each counts for itself: P processes let through up to P times as much."""
 
     def __init__(self, clock: Clock = time.monotonic) -> None:
         self._failures = Sliding(MOST_FAILURES, clock=clock)

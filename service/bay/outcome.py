@@ -49,7 +49,8 @@ def setups_in_words(address: Address, id: str, units: str) -> list[str]:
 
 
 def setup_in_words(setup: Mapping[str, Any], units: str) -> Iterator[str]:
-    """One setup of a review: its mean power with the unit and by what, then the pulls that may be repeated."""
+    """One setup of a review: its mean power with the unit and by what, then the pulls that may be repeated. Where one more
+    pull is wanted, or none stands out, the ledger's reason is the whole sentence."""
     called = setup.get("label") or ", ".join(map(str, setup.get("parts") or []))
     head = f"Setup {setup['n']}{f' ({called})' if called else ''}"
     mean, pulls = setup.get("mean"), setup.get("pulls") or 0
@@ -57,4 +58,5 @@ def setup_in_words(setup: Mapping[str, Any], units: str) -> Iterator[str]:
     counted = f"{pulls} pull{'' if pulls == 1 else 's'} counted"
     yield f"{head}: {read} {setup.get('standing') or ''}".rstrip() + f", {counted}."
     for one in setup.get("repeat") or []:
-        yield f"{head}: pull {one['pull']} may be repeated: {str(one['why']).rstrip('.')}."
+        which = "" if one["pull"] is None else f"pull {one['pull']} may be repeated: "
+        yield f"{head}: {which}{str(one['why']).rstrip('.')}."

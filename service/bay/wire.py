@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import hashlib
+import ssl
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,6 +22,9 @@ PATH = "/v1/sessions"
 MOST_HELD = 4_000_000
 """Bodies and answers that may lie about in memory (our choice) [bytes]."""
 PROBLEM = "application/problem+json"
+NOT_THE_AUTHORITY = (9, 10, 62, 64)
+"""Refusals that another authority would not mend: not yet valid, expired, another host name, another address (OpenSSL's
+x509_vfy.h: X509_V_ERR_CERT_NOT_YET_VALID, CERT_HAS_EXPIRED, HOSTNAME_MISMATCH, IP_ADDRESS_MISMATCH)."""
 ABOUT_THIS_SESSION = (
     HTTPStatus.BAD_REQUEST,
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
@@ -94,8 +98,21 @@ class Line:
 
 
 def in_words(error: httpx.RequestError) -> str:
-    """What broke; some of the library's errors have no words."""
+    """What broke, with the way out where nobody vouches for the ledger; some of the library's errors have no words."""
+    doubted = not_believed(error)
+    if doubted is not None and doubted.verify_code not in NOT_THE_AUTHORITY:
+        return (
+            f"its certificate is not believed: {doubted.verify_message}; copy the ledger's authority.pem to this computer "
+            "and name it as `authority` in bay.toml"
+        )
     return str(error) or type(error).__name__
+
+
+def not_believed(error: BaseException | None) -> ssl.SSLCertVerificationError | None:
+    """The refusal of a certificate that an error came from."""
+    while error is not None and not isinstance(error, ssl.SSLCertVerificationError):
+        error = error.__cause__ or error.__context__
+    return error
 
 
 def judged(answer: httpx.Response, id: str) -> Kept | Refusal:

@@ -56,7 +56,8 @@ def command(
 
     Four files: the dump, its manifest, the SHA-256 of both, and with --verify the proof. The newest verified backup is
     never removed, nor is anything that is not a backup of this ledger. The key for VINs is not in it: keep a copy of the
-    file `secret` of data_dir elsewhere, once. `bayledger restore` puts a backup back.
+    file `secret` of data_dir elsewhere, once. `bayledger restore` puts a backup back. The ledger remembers of which moment its
+    last verified backup is; /metrics and `bayledger selfcheck` tell its age.
 
     \b
     bayledger backup
@@ -80,7 +81,7 @@ def _backed_up(
     from service.cli import VERSION
     from service.keeping.proving import prove
     from service.keeping.shelf import Rule, backups_in, the_only_one, thin_out
-    from service.keeping.taking import take
+    from service.keeping.taking import take, tell_ledger
 
     with ledger_of(settings) as address, the_only_one(folder):
         taken = take(address, folder, program=VERSION, vin_key=key_mark(settings))
@@ -89,10 +90,20 @@ def _backed_up(
             said.append(f"it could not be asked anything: {taken.manifest.unanswered}")
         if verify:
             said.append(f"verified: {proved(prove(taken))}")
+            said += not_told(tell_ledger(address, taken))
+        else:
+            said.append("not put back and compared (--verify): /metrics and selfcheck count only what was")
         gone = thin_out(folder, Rule(keep, keep_days), taken, datetime.now(UTC))
         said += [f"removed {one.dump.name}" for one in gone]
         said += [f"left alone: {words}" for words in backups_in(folder)[1]]
     return said
+
+
+def not_told(why_not: str | None) -> list[str]:
+    """What to say where the ledger does not know of its backup."""
+    if why_not is None:
+        return []
+    return [f"the ledger could not be told ({why_not}): /metrics and selfcheck count on from the one before"]
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli import options
-from service.cli.backup import ended_by_sigterm, held, in_words, key_mark, proved
+from service.cli.backup import ended_by_sigterm, held, in_words, key_mark, not_told, proved
 from service.cli.ledger import Ledger, known_revisions, migrate_aside, open_ledger
 from service.settings import Settings
 
@@ -80,6 +80,7 @@ def _put_back(
     """Put it back; answers what to say."""
     from service.keeping.restoring import restore
     from service.keeping.shelf import check_dump, open_backup
+    from service.keeping.taking import tell_ledger
 
     backup = open_backup(file)
     check_dump(backup)  # before a new data folder is made for it
@@ -93,7 +94,8 @@ def _put_back(
             migrate_aside(Ledger(replace(settings, database_url=url, owner_database_url=url), None))
 
         done = restore(backup, target, overwrite=overwrite, known=known_revisions(), migrate=migrate)
-        return list(_said(backup, settings, target, done))
+        told = not_told(tell_ledger(target.owner.other(target.database), backup))
+        return [*_said(backup, settings, target, done), *told]
 
 
 @contextmanager

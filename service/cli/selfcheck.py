@@ -29,14 +29,18 @@ SHOWN = 5  # places named of one self-check; --json names them all
     "--sample", type=click.IntRange(min=1), default=300, show_default=True,
     help="cars, and pulls, that are looked at where all would take too long.",
 )  # fmt: skip
+@options.flag(
+    "--backup-days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True,
+    help="how old the last verified backup may be.",
+)  # fmt: skip
 @options.flag("--quiet", is_flag=True, help="say nothing when all is well.")
 @options.flag("--json", "as_json", is_flag=True, help="as JSON, with every place.")
 def command(
     data_dir: Path | None, database_url: str | None, owner_database_url: str | None,
-    limit: float, sample: int, quiet: bool, as_json: bool,
+    limit: float, sample: int, backup_days: float, quiet: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Look whether what is kept fits together: no row without the one it belongs to, summaries, curves and comparisons
-    as the pulls make them, a history without gaps, a model that keeps up.
+    as the pulls make them, a history without gaps, a model that keeps up, a backup that is not old.
 
     Changes nothing, and may run while the ledger serves. Each fault is said with what it means and the way out. Exit code
     0 where all hold, 1 where one does not or could not be told: made for cron.
@@ -57,7 +61,7 @@ def command(
                 "the service's role may not look at everything: give --owner-database-url, the address of the role that "
                 "owns the schema."
             )
-        outcomes = list(selfcheck(connection, limit, sample))
+        outcomes = list(selfcheck(connection, limit, sample, backup_days))
     broken = [one for one in outcomes if not one.holds]
     if as_json:
         _show_json(outcomes, broken)

@@ -13,6 +13,10 @@ from service.settings import Settings, setting_lines
 if TYPE_CHECKING:
     from rich.console import Console
 
+USED = (
+    "What this command would use, by its flags and environment. A service that runs was started with its own:"
+)
+
 
 @click.command("settings")
 @options.client
@@ -41,7 +45,7 @@ def command(data_dir: Path | None, url: str | None, token: str | None, as_json: 
     out = console()
     if kept:
         _show_kept(out, settings, kept)
-    out.print("Settings of this process, from its flags and environment:")
+    out.print(USED, soft_wrap=True)
     for line in lines:
         out.print(f"{line.variable} = {line.value}")
         out.print(f"    {line.name}: {line.meaning} (default: {line.default})", soft_wrap=True)

@@ -1,8 +1,9 @@
 """Clients that send or read slowly, or not at all, must not keep the others waiting.
 
 Gunicorn gives a connection a thread from its first byte to its last. So there are many more threads than requests worked
-on at once: the few places to work are taken only between the last byte of the head and the finished answer, and whoever
-is waited for too long is hung up on. Behind a proxy that takes requests in whole none of this comes up.
+on at once: the few places to work are taken only between the last byte of the head and the finished answer, and left while
+a body is waited for; whoever is waited for too long is hung up on. Behind a proxy that takes requests in whole none of this
+comes up.
 """
 
 from __future__ import annotations
@@ -138,10 +139,10 @@ class PatientWorker(ThreadWorker):
 
 
 class Body:
-    """A request's body: while it is read, its client is waited for."""
+    """A request's body: while it is read, its client is waited for, and its place to work is another's."""
 
-    def __init__(self, body: Any, waits: Waits) -> None:
-        self._body, self._waits = body, waits
+    def __init__(self, body: Any, waits: Waits, places: threading.Semaphore) -> None:
+        self._body, self._waits, self._places = body, waits, places
         self._until: float | None = None
 
     def read(self, size: int | None = None) -> bytes:
@@ -149,10 +150,12 @@ class Body:
         now = time.monotonic()
         self._until = self._until or now + BODY_S
         self._waits.for_the_client(self._until - now)
+        self._places.release()
         try:
             read: bytes = self._body.read(size)
         finally:
             self._waits.no_more()
+            self._places.acquire()
         return read
 
     def __getattr__(self, name: str) -> Any:
@@ -161,14 +164,14 @@ class Body:
 
 class Places:
     """The app behind a number of places to work: a request takes one once its head is there, and leaves it with its
-    answer made."""
+    answer made; while it reads its body it has none."""
 
     def __init__(self, app: Wsgi, places: int, waits: Waits) -> None:
         self._app, self._waits = app, waits
         self._places = threading.BoundedSemaphore(places)
 
     def __call__(self, environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
-        environ["wsgi.input"] = Body(environ["wsgi.input"], self._waits)
+        environ["wsgi.input"] = Body(environ["wsgi.input"], self._waits, self._places)
         self._waits.no_more()
         with self._places:
             answer = self._app(environ, start_response)

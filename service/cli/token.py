@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from service.cli import options
 from service.cli.errors import CouldNotError
 from service.cli.ledger import owner_connection
+
+if TYPE_CHECKING:
+    from service.settings import Settings
+    from service.store.db import Connection
 
 SCOPES = ("admin", "read", "post")
 
@@ -66,7 +73,7 @@ def create(
     settings = options.read_settings(
         data_dir=data_dir, database_url=database_url, owner_database_url=owner_database_url
     )
-    with owner_connection(settings) as connection:
+    with as_owner(settings) as connection:
         try:
             token = create_token(connection, scope=scope, bay=bay, name=name, expires_at=ends)
         except LookupError as error:
@@ -89,7 +96,7 @@ def list_them(data_dir: Path | None, database_url: str | None, owner_database_ur
     settings = options.read_settings(
         data_dir=data_dir, database_url=database_url, owner_database_url=owner_database_url
     )
-    with owner_connection(settings) as connection:
+    with as_owner(settings) as connection:
         tokens = list_tokens(connection)
     table = Table("number", "name", "scope", "bay", "made", "state", box=None, pad_edge=False)
     now = datetime.now(UTC)
@@ -128,7 +135,20 @@ def revoke(
     settings = options.read_settings(
         data_dir=data_dir, database_url=database_url, owner_database_url=owner_database_url
     )
-    with owner_connection(settings) as connection:
+    with as_owner(settings) as connection:
         if not revoke_token(connection, number):
             raise CouldNotError(f"no valid token has the number {number}. See: bayledger token list")
     click.echo(f"token {number} is revoked")
+
+
+@contextmanager
+def as_owner(settings: Settings) -> Iterator[Connection]:
+    """A connection that may make and end tokens, which the service's role may not."""
+    with owner_connection(settings) as connection:
+        try:
+            yield connection
+        except PermissionError as error:
+            raise CouldNotError(
+                f"{error}: name the database as that role in BAYLEDGER_OWNER_DATABASE_URL, or with Docker: "
+                "docker compose run --rm -T migrate bayledger token ..."
+            ) from error

@@ -7,9 +7,11 @@ them nothing counts. All are readable by their owner only.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
+import pwd
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -29,6 +31,8 @@ LOCK: Final = ".bayledger.lock"
 BESIDE: Final = (".json", ".sha256", ".verified")
 SUM: Final = re.compile(r"([0-9a-f]{64})  \S+(\.dump|\.json)")
 PRIVATE: Final = 0o600
+FULL: Final = (errno.ENOSPC, errno.EDQUOT)
+OTHER_FOLDER: Final = "name another folder with --to"
 TOGETHER: Final = "The .dump, .json and .sha256 of a backup belong together: copy all of them"
 
 
@@ -104,9 +108,30 @@ def the_only_one(folder: Path) -> Iterator[None]:
     except Timeout:
         raise KeepingError(f"another backup into {folder} is under way; wait for its end") from None
     except OSError as error:
-        raise KeepingError(
-            f"{folder} cannot be written: {error.strerror}. Free some room, or name another folder with --to"
-        ) from error
+        raise KeepingError(f"{folder} cannot be written: {_why_not_written(folder, error)}") from error
+
+
+def _why_not_written(folder: Path, error: OSError) -> str:
+    """What the system said, and the way out."""
+    if error.errno in FULL:
+        return f"{error.strerror}. Free some room, or {OTHER_FOLDER}"
+    if not isinstance(error, PermissionError):
+        return f"{error.strerror}. {OTHER_FOLDER.capitalize()}"
+    me = user_of(os.geteuid())
+    if not folder.exists():
+        return f"{error.strerror}. Make it (install -d -o {me} -m 700 {folder}), or {OTHER_FOLDER}"
+    return (
+        f"{error.strerror}, for this runs as {me}, and it is {user_of(folder.stat().st_uid)}'s. Give it over (chown -R {me} {folder}), or "
+        f"{OTHER_FOLDER}"
+    )
+
+
+def user_of(number: int) -> str:
+    """A user's name; in a container there may be none, and the number will do."""
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)
 
 
 def keep(folder: Path, manifest: Manifest, write_dump: Callable[[Path], None]) -> Backup:

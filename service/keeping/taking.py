@@ -97,3 +97,14 @@ def plainly() -> Iterator[None]:
     except psycopg.Error as error:
         said = (str(error).strip().splitlines() or ["no further words"])[0]
         raise KeepingError(f"the database said: {said}. Run it again once that is mended") from error
+
+
+def tell_ledger(address: Address, backup: Backup) -> str | None:
+    """Note in a ledger that a backup holds it and was put back and compared: `/metrics` and `selfcheck` tell its age by that.
+    Answers why it could not be noted, None where it was; the backup is as good either way."""
+    try:
+        with connect(address) as conn:
+            noted = store.note_proved(conn, backup.manifest.taken_at)
+    except (KeepingError, psycopg.Error) as error:
+        return (str(error).strip().splitlines() or ["no further words"])[0]
+    return None if noted else "somebody else's comment stands on the database"

@@ -12,7 +12,8 @@ from service.local.errors import LocalServerError
 DATABASE = "bayledger"
 OWNER = "bayledger_owner"
 SERVICE = "bayledger_service"
-SERVICE_SETTINGS = {"statement_timeout": "30s", "jit": "off"}
+SERVICE_SETTINGS = {"statement_timeout": "30s", "idle_in_transaction_session_timeout": "60s", "jit": "off"}
+"""A statement ends after so long, and a transaction in which nothing was asked for so long (our choice)."""
 CONNECT_PATIENCE_S = 5  # our choice: it said it is ready before we ask
 POLL_S = 0.05
 

@@ -30,6 +30,8 @@ for name in localhost 127.0.0.1 "$@"; do
     esac
 done
 
+sorted() { printf '%s\n' "$@" | sort -u; }
+
 new=$(mktemp -d "$PWD/.new.XXXXXX")
 trap 'rm -rf "$new"' EXIT
 cat > "$new/settings" <<END
@@ -52,7 +54,8 @@ authorityKeyIdentifier = keyid
 subjectAltName = ${said#,}
 END
 
-if [ ! -s authority.pem ] || [ "$(cat names)" != "$*" ]; then
+# shellcheck disable=SC2046  # several names, one word each
+if [ ! -s authority.pem ] || [ "$(sorted $(cat names))" != "$(sorted "$@")" ]; then
     openssl req -x509 -config "$new/settings" -extensions authority -days 7300 -nodes \
         -newkey ec -pkeyopt ec_paramgen_curve:P-256 -keyout "$new/authority-key.pem" -out "$new/authority.pem" 2>/dev/null
     echo "$*" > "$new/names"

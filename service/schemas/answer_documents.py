@@ -14,6 +14,14 @@ from service.domain.trace import RULE as TRACE_RULE
 from service.domain.units import from_si, power_kw
 from service.schemas import answer_meanings
 from service.schemas.base import Document
+from service.schemas.gain_members import (
+    CurveSmoothing,
+    FittedCost,
+    GainCurveDocument,
+    GainEvidence,
+    GainPair,
+    PeakShiftDocument,
+)
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
@@ -342,7 +350,7 @@ class PairsOnly(Document):
     next_car_percent = fields.List(fields.Float(), allow_none=True)
     method = fields.String(allow_none=True)
     context = fields.String(allow_none=True)
-    peak_shift_rpm = fields.Dict(allow_none=True)
+    peak_shift_rpm = fields.Nested(PeakShiftDocument, allow_none=True)
     spread_percent = fields.Float(allow_none=True)
 
 
@@ -354,8 +362,9 @@ class GainAnswer(Document):
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()
-    smoothing = fields.Dict(
-        metadata={"description": "How curves were smoothed before peaks and knots were read."}
+    smoothing = fields.Nested(
+        CurveSmoothing,
+        metadata={"description": "How curves were smoothed before peaks and knots were read."},
     )
     method = fields.String(allow_none=True)
     typical = fields.Float(allow_none=True)
@@ -377,9 +386,9 @@ class GainAnswer(Document):
     noise_floor_percent = fields.Float()
     context = fields.String()
     pairs_only = fields.Nested(PairsOnly)
-    evidence = fields.Dict()
-    curve = fields.Dict(allow_none=True)
-    peak_shift_rpm = fields.Dict(allow_none=True)
-    cost = fields.Dict()
+    evidence = fields.Nested(GainEvidence)
+    curve = fields.Nested(GainCurveDocument, allow_none=True)
+    peak_shift_rpm = fields.Nested(PeakShiftDocument, allow_none=True)
+    cost = fields.Nested(FittedCost)
     cautions = fields.List(fields.String())
-    pairs = fields.List(fields.Dict())
+    pairs = fields.List(fields.Nested(GainPair))

@@ -134,6 +134,14 @@ SETUP_CURVE = {
     "smoothed as it is, with the pull's `status` and why it was `struck`; rejected pulls too, which the mean leaves out.",
     "restriction": "null = not a naturally aspirated engine, no manifold pressure recorded, or not at full throttle.",
 }
+SINGLE_CURVE = {
+    "pull": "The pull's own number.",
+    "n": "Its number in the setup.",
+    "status": "`accepted`, `settling` or `rejected`.",
+    "struck": "Why it counts nowhere, or null.",
+    "torque": "Its torque, in `units`, smoothed as the setup's is; null = not known there.",
+    "power": "Its power likewise.",
+}
 RESTRICTION = {
     "pressure": "How far manifold pressure falls along the pull, in `units`.",
     "from_rpm": "From this speed [rpm].",
@@ -164,27 +172,22 @@ KEPT_SESSION = {
     "pairs": "The before/after pairs it made.",
 }
 KEPT_SETUP = {
-    "session": "The session it belongs to: id, vehicle, platform, bay, started_at, units, standard.",
     "n": "Its number in the session.",
     "label": "Somebody's own words for it.",
     "parts": "All that is fitted and not stock: a slug, or part and slot.",
     "parts_known": "`complete`, `partial` or `unknown`.",
     "stock_checked": "`verified`, `declared` or `unknown`.",
-    "fuel": "Ethanol share 0..1, octane number and its method; null = not recorded.",
+    "fuel": "What was in the tank.",
     "spark_advance": "Degrees at peak torque; null = not recorded.",
     "lambda_probe": "Where the mixture was measured; null = not recorded.",
     "struck": "Why it counts nowhere, or null.",
     "doubts": "The checks for which it counts nowhere until somebody confirms it.",
-    "summary": "Mean, best and spread of its peaks, as in a session.",
-    "pulls": "Its pulls, as in a session.",
+    "summary": "Mean, best and spread of its peaks over the pulls that count.",
+    "pulls": "Its pulls, in the order they were run.",
 }
 KEPT_PULL = {
     "id": "The pull's own number.",
-    "session": "The address of the session it belongs to.",
-    "vehicle": "The car's tag.",
-    "setup": "The number of its setup in that session.",
     "n": "Its number in the setup.",
-    "units": "The unit system of the document.",
     "started_at": "When it began; null = not recorded.",
     "ambient": "The air in the bay, as posted.",
     "engine": "Temperatures of the engine; null = not recorded.",
@@ -204,7 +207,91 @@ KEPT_PULL = {
     "rpm_from": "The lowest engine speed of its curve, or null.",
     "rpm_to": "The highest engine speed of its curve, or null.",
     "struck": "Why it counts nowhere, or null.",
-    "curve": "Channels in the document's units, speeds in rpm; null for a record without a curve.",
+}
+PULL_ALONE = {
+    "session": "The address of the session it belongs to.",
+    "vehicle": "The car's tag.",
+    "setup": "The number of its setup in that session.",
+    "units": "The unit system of the document.",
+    "curve": "Channels by their names, in the document's units, speeds in rpm; null for a record without a curve.",
+}
+KEPT_AMBIENT = {
+    name: f"{words}, as posted; null = not recorded."
+    for name, words in (
+        ("temperature", "Air temperature in the bay, in `units`"),
+        ("pressure", "Absolute station pressure in the bay, in `units`"),
+        ("humidity", "Relative humidity, 0..1"),
+        ("dew_point", "Dew point, in `units`"),
+    )
+}
+KEPT_ENGINE = {
+    name: f"{words}, in `units`; null = not recorded."
+    for name, words in (
+        ("coolant", "Coolant temperature at the start of the pull"),
+        ("oil", "Oil temperature at the start of the pull"),
+        ("inlet", "Air temperature in the inlet at the start of the pull"),
+        ("inlet_end", "Air temperature in the inlet at the end of the pull"),
+    )
+}
+KEPT_SMOOTHING = {
+    "method": "How it was smoothed, in the words of the bay's software.",
+    "width_rpm": "Width of the smoothing [rpm]; null = not recorded.",
+}
+KEPT_FUEL = {
+    "ethanol": "Share of ethanol, 0..1; null = not recorded.",
+    "octane": "Octane number, by `octane_method`; null = not recorded.",
+    "octane_method": "`ron`, `mon` or `aki`; null = not recorded.",
+}
+PEAKS = {
+    "peak_power": "Peak power, in `units`; null = not known.",
+    "peak_power_rpm": "Engine speed of the peak power [rpm]; null = not known.",
+    "peak_torque": "Peak torque, in `units`; null = not known.",
+    "peak_torque_rpm": "Engine speed of the peak torque [rpm]; null = not known.",
+}
+SUMMARY = {
+    "standard": "The standard its figures are corrected to: the one asked for, else the one they stand in; null = as measured "
+    "or not known.",
+    "standing": "The same in words, with why where it is not the one asked for; null = no pull counts.",
+    "factor": "The factor that its figures were corrected by, on average; null = not known, or not corrected.",
+    "peak_power": "Peak power over its pulls that count; null = not known.",
+    "peak_torque": "Peak torque over its pulls that count; null = not known.",
+    "best_of": "Of how many pulls its figures are the best; null = not recorded.",
+}
+SUMMARY_MEASURE = {
+    "mean": "Mean over the pulls that count, in `units`.",
+    "best": "The highest of them, in `units`.",
+    "rpm": "Engine speed of the peak [rpm]; null = not known.",
+    "spread": "Sample standard deviation of the pulls, in `units`; null = one pull.",
+    "spread_percent": "The same [% of the mean].",
+    "pulls": "How many pulls it is over.",
+}
+SESSION_OF_SETUP = {
+    "id": "The session's UUID.",
+    "vehicle": "The car's tag.",
+    "platform": "The slug of the kind of car it is.",
+    "bay": "The bay's slug.",
+    "started_at": "When it began.",
+    "units": "The unit system of every quantity here: `si`, `us` or `ps`.",
+    "standard": "The standard that levels are corrected to.",
+}
+SESSION_PAIR = {
+    "part": "The part that was fitted (slug).",
+    "against": "What it is compared with: `without`, or another part of its slot (slug).",
+    "before": "The address of the setup without it.",
+    "after": "The address of the setup with it.",
+    "again": "The address of the setup where one of the two states was measured once more; null = none.",
+    "match": "How near the two setups were, best first: `same-session-aba`, `same-session`, `same-day`, `other-day`, `other-bay`, "
+    "`peaks-only`.",
+    "held": "Whether all conditions that matter were recorded on both sides and held.",
+    "usable": "Whether no doubt stands against the ratio.",
+    "differs": "The conditions that were not the same, or not recorded on both sides.",
+    "peak_power_percent": "Gain in peak power [%]; null = not known, or the two stand at different levels.",
+}
+CLEARED = {
+    "at": "When.",
+    "by": "Whose token.",
+    "reason": "Why.",
+    "confirmed": "Whether somebody looked and confirmed it; else a change made it no longer so.",
 }
 HISTORY = {
     "id": "Its number.",

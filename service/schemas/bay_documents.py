@@ -20,6 +20,16 @@ from service.domain.history import moment_of
 from service.schemas import model_meanings as meanings
 from service.schemas.answer_documents import interval, rounded
 from service.schemas.base import Document
+from service.schemas.bay_members import (
+    AgreementEvent,
+    BayQuarter,
+    BayStep,
+    CheckCarDocument,
+    CheckCarsAlone,
+    DayReading,
+    SharedCars,
+    ShopPrecision,
+)
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
@@ -295,14 +305,14 @@ class BayAgreementDocument(Schema):
     repeatability_trend_percent_per_year = fields.Float(allow_none=True)
     repeatability_trend_interval = fields.List(fields.Float(), allow_none=True)
     repeatability_said = fields.String()
-    repeatability_by_quarter = fields.List(fields.Dict())
+    repeatability_by_quarter = fields.List(fields.Nested(BayQuarter))
     reproducibility_percent = fields.Float(allow_none=True)
     last_post = fields.DateTime(allow_none=True)
     drift_percent_per_year = fields.Float(allow_none=True)
     drift_interval = fields.List(fields.Float(), allow_none=True)
-    steps = fields.List(fields.Dict())
-    events = fields.List(fields.Dict())
-    check_car = fields.Dict(allow_none=True)
+    steps = fields.List(fields.Nested(BayStep))
+    events = fields.List(fields.Nested(AgreementEvent))
+    check_car = fields.Nested(CheckCarDocument, allow_none=True)
 
 
 ENDS: Final = ("low", "high")
@@ -337,9 +347,9 @@ class AgreementAnswer(Document):
     level = fields.Float()
     said = fields.String()
     items = fields.List(fields.Nested(BayAgreementDocument))
-    shared_cars = fields.List(fields.Dict())
-    shop = fields.Dict(allow_none=True)
-    check_cars_alone = fields.Dict(allow_none=True)
+    shared_cars = fields.List(fields.Nested(SharedCars))
+    shop = fields.Nested(ShopPrecision, allow_none=True)
+    check_cars_alone = fields.Nested(CheckCarsAlone, allow_none=True)
     cautions = fields.List(fields.String())
 
 
@@ -356,7 +366,7 @@ class BayDayDocument(Schema):
     limit_percent = fields.Float(allow_none=True)
     state = fields.String()
     said = fields.String()
-    readings = fields.List(fields.Dict())
+    readings = fields.List(fields.Nested(DayReading))
 
 
 DAY_COLUMNS: Final = [name for name in BayDayDocument().fields if name != "readings"]

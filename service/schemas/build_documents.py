@@ -10,6 +10,18 @@ from marshmallow import Schema, fields
 from service.schemas import model_meanings as meanings
 from service.schemas.answer_documents import cost_document, figure, interval, rounded
 from service.schemas.base import Document
+from service.schemas.build_members import (
+    BudgetGives,
+    BudgetRange,
+    BuildEvidence,
+    ExpectedFigure,
+    FittingStep,
+    LeftOutPart,
+    PartEvidence,
+    PartsTogether,
+    WishDocument,
+)
+from service.schemas.gain_members import FittedCost
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
@@ -289,7 +301,7 @@ class BuildPartDocument(Schema):
     typical_percent = fields.Float(allow_none=True)
     typical_interval_percent = fields.List(fields.Float(), allow_none=True)
     contributes_percent = fields.Float(allow_none=True)
-    evidence = fields.Dict()
+    evidence = fields.Nested(PartEvidence)
 
 
 @described(meanings.BUILD)
@@ -303,13 +315,13 @@ class BuildAnswer(GainFields, Document):
     level = fields.Float()
     baseline = fields.Float(allow_none=True)
     baseline_is = fields.String(allow_none=True)
-    expected = fields.Dict(allow_none=True)
+    expected = fields.Nested(ExpectedFigure, allow_none=True)
     alone_percent = fields.Float(allow_none=True)
     parts = fields.List(fields.Nested(BuildPartDocument))
-    together = fields.List(fields.Dict())
+    together = fields.List(fields.Nested(PartsTogether))
     inseparable = fields.List(fields.List(fields.String()))
-    evidence = fields.Dict()
-    cost = fields.Dict()
+    evidence = fields.Nested(BuildEvidence)
+    cost = fields.Nested(FittedCost)
     cautions = fields.List(fields.String())
 
 
@@ -321,7 +333,7 @@ class ChoicePartDocument(GainFields):
     name = fields.String()
     slots = fields.List(fields.String())
     against = fields.String()
-    evidence = fields.Dict()
+    evidence = fields.Nested(PartEvidence)
     standing = fields.String()
     price = fields.Float(allow_none=True)
     price_date = fields.Date(allow_none=True)
@@ -354,12 +366,12 @@ class ChoiceAnswer(Document):
     labour_rate = fields.Float(allow_none=True)
     budget = fields.Float(allow_none=True)
     parts = fields.List(fields.Nested(ChoicePartDocument))
-    best_order = fields.List(fields.Dict())
+    best_order = fields.List(fields.Nested(FittingStep))
     best_within_budget = fields.List(fields.String(), allow_none=True)
-    best_within_budget_gives = fields.Dict(allow_none=True)
+    best_within_budget_gives = fields.Nested(BudgetGives, allow_none=True)
     best_measured_here = fields.String(allow_none=True)
-    cheapest_to_wish = fields.Dict(allow_none=True)
-    budget_range = fields.Dict(allow_none=True)
-    left_out = fields.Dict()
-    left_out_parts = fields.List(fields.Dict())
+    cheapest_to_wish = fields.Nested(WishDocument, allow_none=True)
+    budget_range = fields.Nested(BudgetRange, allow_none=True)
+    left_out = fields.Dict(keys=fields.String(), values=fields.Integer())
+    left_out_parts = fields.List(fields.Nested(LeftOutPart))
     cautions = fields.List(fields.String())

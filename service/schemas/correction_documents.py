@@ -54,6 +54,25 @@ class StandardDocument(Document):
     units = Word(*SYSTEMS)
 
 
+@described(
+    {
+        "ignition": "`spark` or `compression`; null = not said.",
+        "aspiration": "How it breathes; null = not said.",
+        "charge_cooling": "How the charge is cooled: `none`, by `air` or by `liquid`; null = not said.",
+        "fuel_per_cycle": "Fuel at full load [mg per litre and cycle]; null = not said.",
+        "boost_ratio": "Absolute boost pressure over the ambient one; null = not said.",
+    }
+)
+class FactorEngine(Document):
+    """An engine as the standards ask for it."""
+
+    ignition = fields.String(allow_none=True)
+    aspiration = fields.String(allow_none=True)
+    charge_cooling = fields.String(allow_none=True)
+    fuel_per_cycle = fields.Float(allow_none=True)
+    boost_ratio = fields.Float(allow_none=True)
+
+
 @described(meanings.MADE_OF)
 class MadeOfDocument(Schema):
     """Each ingredient of a factor with its value."""
@@ -67,7 +86,7 @@ class MadeOfDocument(Schema):
     fa = fields.Float(allow_none=True)
     fm = fields.Float(allow_none=True)
     q_c = fields.Float(allow_none=True)
-    engine = fields.Dict(allow_none=True)
+    engine = fields.Nested(FactorEngine, allow_none=True)
 
 
 @described(meanings.LIMIT)

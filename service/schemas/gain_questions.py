@@ -25,6 +25,21 @@ def said_document(said: "Said") -> dict[str, Any]:
     }
 
 
+@described(
+    {
+        "part": "The part asked about (slug).",
+        "against": "What it is compared with: `without`, or another part (slug).",
+        "words": "The words of the link.",
+    }
+)
+class SeeAlso(Document):
+    """Another question that it leads to."""
+
+    part = fields.String()
+    against = fields.String()
+    words = fields.String()
+
+
 @described(answer_meanings.GAIN_SAID)
 class GainSaid(Document):
     """One question about a gain with its answer."""
@@ -33,7 +48,7 @@ class GainSaid(Document):
     question = fields.String()
     answer = fields.List(fields.String())
     rows = fields.List(fields.String())
-    see = fields.List(fields.Dict())
+    see = fields.List(fields.Nested(SeeAlso))
 
 
 class GainQuestions(Document):

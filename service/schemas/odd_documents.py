@@ -12,7 +12,7 @@ from service.domain.units import symbol
 from service.schemas import model_meanings as meanings
 from service.schemas.answer_documents import figure, rounded
 from service.schemas.base import Document
-from service.schemas.bay_documents import day_document
+from service.schemas.bay_documents import BayDayDocument, day_document
 from service.schemas.meanings import described
 
 if TYPE_CHECKING:
@@ -132,6 +132,36 @@ def outlier_row(document: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+@described(
+    {
+        "code": "Its short name; `unexplained` is what is left.",
+        "message": "What was recorded, in words.",
+        "explains_percent": "What it explains [%]; null = not known how much.",
+    }
+)
+class OddReason(Schema):
+    """What was recorded beside it and goes the same way."""
+
+    code = fields.String()
+    message = fields.String()
+    explains_percent = fields.Float(allow_none=True)
+
+
+@described(
+    {
+        "area": "Where to look.",
+        "ask": "What to ask there.",
+        "recorded": "What was recorded there that goes the same way; null = nothing.",
+    }
+)
+class OddLook(Schema):
+    """What to look at."""
+
+    area = fields.String()
+    ask = fields.String()
+    recorded = fields.String(allow_none=True)
+
+
 @described(meanings.OUTLIER)
 class OutlierDocument(Schema):
     """One that lies apart."""
@@ -157,9 +187,9 @@ class OutlierDocument(Schema):
     record = fields.String(allow_none=True)
     beside = fields.String(allow_none=True)
     stock = fields.Boolean()
-    reasons = fields.List(fields.Dict())
-    checks = fields.List(fields.Dict())
-    bay_day = fields.Dict(allow_none=True)
+    reasons = fields.List(fields.Nested(OddReason))
+    checks = fields.List(fields.Nested(OddLook))
+    bay_day = fields.Nested(BayDayDocument, allow_none=True)
 
 
 COLUMNS: Final = [name for name in OutlierDocument().fields if name not in NOT_IN_TABLES] + list(
@@ -181,7 +211,7 @@ class OutlierAnswer(Document):
     said = fields.String()
     said_beside = fields.String(allow_none=True)
     false_alarm_rate = fields.Float()
-    looked_at = fields.Dict()
-    found = fields.Dict()
+    looked_at = fields.Dict(keys=fields.String(), values=fields.Integer())
+    found = fields.Dict(keys=fields.String(), values=fields.Integer())
     items = fields.List(fields.Nested(OutlierDocument))
     cautions = fields.List(fields.String())

@@ -21,6 +21,7 @@ from service.domain.review_words import comparison_words, place_sentence, senten
 from service.domain.units import SYSTEMS, from_si
 from service.schemas.answer_documents import difference_document, figure, rounded
 from service.schemas.answer_meanings import MESSAGE
+from service.schemas.gain_members import DifferenceDocument
 
 
 def review_document(review: Review, units: str) -> dict[str, Any]:
@@ -283,7 +284,7 @@ class ReviewComparison(Schema):
     held = fields.Boolean(metadata=said("Whether the conditions stayed inside their windows."))
     usable = fields.Boolean(metadata=said("Whether answers count it: no doubt stands against it."))
     differs = fields.List(
-        fields.Dict(),
+        fields.Nested(DifferenceDocument),
         metadata=said(
             "The conditions that did not, or that were not recorded on both sides: before, after (null = not recorded), window."
         ),

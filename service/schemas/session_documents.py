@@ -20,8 +20,10 @@ from service.schemas import answer_meanings
 from service.schemas.answer_documents import difference_document
 from service.schemas.base import Document
 from service.schemas.fields import shown
+from service.schemas.gain_members import DifferenceDocument
 from service.schemas.meanings import described
 from service.schemas.sessions import CHANNEL_QUANTITY
+from service.schemas.setup_documents import SessionSetup
 
 CURVE_DIGITS = 7
 """What a float32 carries."""
@@ -155,7 +157,7 @@ class Figures:
             "basis": basis_of(posted),
             "bay_correction": None if row.correction is None else row.correction["correction_id"],
             "status": row.status,
-            "reason": row.reason,
+            "reason": reason_of(row),
             "best_of": row.best_of,
             "factor": factor,
             "standard": self.standard if factor is not None else None,
@@ -201,6 +203,12 @@ class Figures:
             "differs": [difference_document(one, self.units) for one in pair.differs],
             "peak_power_percent": None if percent is None else round(percent, 2),
         }
+
+
+def reason_of(pull: Any) -> str | None:
+    """Why a pull's status is what it is: what it was once rejected for is kept, and none of it where it is accepted again."""
+    reason: str | None = None if pull.status == "accepted" else pull.reason
+    return reason
 
 
 def counted_of(pulls: Sequence[Any]) -> list[Any]:
@@ -273,6 +281,16 @@ def finding(row: Any) -> dict[str, Any]:
     return document
 
 
+@described(answer_meanings.CLEARED)
+class ClearedDocument(Document):
+    """By whom, when and why what a check said was cleared."""
+
+    at = fields.String()
+    by = fields.String()
+    reason = fields.String(allow_none=True)
+    confirmed = fields.Boolean()
+
+
 @described(answer_meanings.CHECK)
 class CheckDocument(Document):
     """What one check at the door said."""
@@ -281,7 +299,7 @@ class CheckDocument(Document):
     level = fields.String(metadata={"description": "`doubtful` or `note`."})
     message = fields.String()
     pointer = fields.String()
-    cleared = fields.Dict()
+    cleared = fields.Nested(ClearedDocument)
 
 
 @described(answer_meanings.SESSION)
@@ -306,11 +324,27 @@ class SessionDocument(Document):
     units = fields.String(metadata={"description": "The unit system of its quantities."})
 
 
+@described(answer_meanings.SESSION_PAIR)
+class SessionPair(Document):
+    """A before/after pair that a session made."""
+
+    part = fields.String()
+    against = fields.String()
+    before = fields.String()
+    after = fields.String()
+    again = fields.String(allow_none=True)
+    match = fields.String()
+    held = fields.Boolean()
+    usable = fields.Boolean()
+    differs = fields.List(fields.Nested(DifferenceDocument))
+    peak_power_percent = fields.Float(allow_none=True)
+
+
 @described(answer_meanings.KEPT_SESSION)
 class KeptSession(SessionDocument):
     """A session as it is kept: what was posted, what was derived, what the checks said, the pairs it made."""
 
     standard = fields.String()
-    setups = fields.List(fields.Dict())
+    setups = fields.List(fields.Nested(SessionSetup))
     checks = fields.List(fields.Nested(CheckDocument))
-    pairs = fields.List(fields.Dict())
+    pairs = fields.List(fields.Nested(SessionPair))

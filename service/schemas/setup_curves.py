@@ -13,6 +13,7 @@ from service.domain.units import from_si, power_kw, symbol
 from service.schemas import answer_meanings
 from service.schemas.base import Document
 from service.schemas.fields import shown
+from service.schemas.gain_members import CurveSmoothing
 from service.schemas.meanings import described
 
 Grid = NDArray[np.float64]
@@ -94,6 +95,18 @@ class RestrictionDocument(Document):
     reading = fields.String()
 
 
+@described(answer_meanings.SINGLE_CURVE)
+class SingleCurve(Document):
+    """One pull's own curve at the speeds of its setup's."""
+
+    pull = fields.Integer()
+    n = fields.Integer()
+    status = fields.String()
+    struck = fields.String(allow_none=True)
+    torque = fields.List(fields.Float(allow_none=True))
+    power = fields.List(fields.Float(allow_none=True))
+
+
 @described(answer_meanings.SETUP_CURVE)
 class SetupCurveDocument(Document):
     """A setup's mean curve with what was recorded along it."""
@@ -104,10 +117,10 @@ class SetupCurveDocument(Document):
     units = fields.String()
     standard = fields.String(allow_none=True)
     standing = fields.String(allow_none=True)
-    smoothing = fields.Dict()
+    smoothing = fields.Nested(CurveSmoothing)
     pulls = fields.Integer()
     curve = fields.Dict(
         keys=fields.String(), values=fields.List(fields.Float(allow_none=True)), allow_none=True
     )
-    singles = fields.List(fields.Dict())
+    singles = fields.List(fields.Nested(SingleCurve))
     restriction = fields.Nested(RestrictionDocument, allow_none=True)

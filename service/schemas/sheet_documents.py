@@ -18,7 +18,7 @@ from service.schemas.answer_documents import (
     listed,
     rounded,
 )
-from service.schemas.session_documents import Figures
+from service.schemas.session_documents import Figures, reason_of
 from service.schemas.sheet_changes import superseded_document
 from service.schemas.sheet_condition_words import CONDITIONS, unmeasured_names
 from service.schemas.sheet_gain_words import headline
@@ -147,9 +147,10 @@ def bay_document(found: "InBay") -> dict[str, Any]:
 
 def pull_reason(pull: "PullRow", amended: Collection[int], in_house: bool) -> str | None:
     """Why a pull does not count: as it was posted; what was said later only inside the house."""
-    if not in_house and (pull.struck is not None or (pull.reason is not None and pull.pull_id in amended)):
+    reason = reason_of(pull)
+    if not in_house and (pull.struck is not None or (reason is not None and pull.pull_id in amended)):
         return ON_RECORD
-    return pull.struck or pull.reason
+    return pull.struck or reason
 
 
 def pulls_document(state: "State", show: Figures, amended: Collection[int], in_house: bool) -> dict[str, Any]:

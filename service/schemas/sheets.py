@@ -7,7 +7,19 @@ from marshmallow import fields, validate
 from service.domain.units import SYSTEMS
 from service.schemas.base import Document
 from service.schemas.fields import Text
+from service.schemas.gain_members import CurveSmoothing
 from service.schemas.queries import ViewQuery
+from service.schemas.sheet_members import (
+    SheetCar,
+    SheetChanged,
+    SheetCurves,
+    SheetGain,
+    SheetPoint,
+    SheetPooled,
+    SheetProcedure,
+    SheetSuperseded,
+)
+from service.schemas.sheet_state_members import SheetState
 
 
 def said(words: str, **more: Any) -> dict[str, Any]:
@@ -59,7 +71,8 @@ class SheetAnswer(Document):
     )
     changed_at = fields.String(metadata=said("When that version came to be."))
     as_of = fields.String(metadata=said("Up to when the ledger's records are in the pooled figures."))
-    superseded = fields.Dict(
+    superseded = fields.Nested(
+        SheetSuperseded,
         allow_none=True,
         metadata=said(
             "Of an older version: `by` which it is superseded, `at` when first, and the `changes`: at, what, action, from, "
@@ -72,52 +85,63 @@ class SheetAnswer(Document):
     standard = fields.String(
         metadata=said("The standard asked for; each state's `standing` says whether it stands in it.")
     )
-    tested = fields.Dict(
-        metadata=said("The car by the shop's tag: kind, model year, odometer [km] as it stood at the test.")
+    tested = fields.Nested(
+        SheetCar,
+        metadata=said("The car by the shop's tag: kind, model year, odometer [km] as it stood at the test."),
     )
-    procedure = fields.Dict(
-        metadata=said("The standard's name, the form of its formula, and whether its factor is 1 by policy.")
+    procedure = fields.Nested(
+        SheetProcedure,
+        metadata=said("The standard's name, the form of its formula, and whether its factor is 1 by policy."),
     )
-    a = fields.Dict(
+    a = fields.Nested(
+        SheetState,
         allow_none=True,
         metadata=said(
             "State A: what is fitted that is not stock, fuel, bay with its last check, pulls with factor, peaks (mean, best, "
             "observed), conditions (mean, low, high; null = not measured). null = a sheet of one state."
         ),
     )
-    b = fields.Dict(metadata=said("State B, or the only one, likewise."))
-    changed = fields.Dict(
+    b = fields.Nested(SheetState, metadata=said("State B, or the only one, likewise."))
+    changed = fields.Nested(
+        SheetChanged,
         allow_none=True,
         metadata=said(
             "What differs between A and B: the part where one change explains it, what else was not held, the order, whether "
             "one was repeated (A-B-A), minutes or days between."
         ),
     )
-    smoothing = fields.Dict(metadata=said("How every curve was smoothed before its peak was read."))
-    gain = fields.Dict(
+    smoothing = fields.Nested(
+        CurveSmoothing, metadata=said("How every curve was smoothed before its peak was read.")
+    )
+    gain = fields.Nested(
+        SheetGain,
         allow_none=True,
         metadata=said(
             "From A to B in power, with intervals at `level`: over the band from half of A's peak-power speed up to it, at "
             "the peak, in the lowest third; the smallest gain this test could show [%]; or why it is `refused`."
         ),
     )
-    pooled = fields.Dict(
+    pooled = fields.Nested(
+        SheetPooled,
         allow_none=True,
         metadata=said("What all cars say of the part; null = no single part was changed."),
     )
     not_measured = fields.List(
         fields.String(), metadata=said("What was not measured, by state where it differs.")
     )
-    curves = fields.Dict(
+    curves = fields.Nested(
+        SheetCurves,
         allow_none=True,
         metadata=said(
             "Power and torque of both at each speed [rpm], and the gain with its interval; null = no curve."
         ),
     )
     points = fields.List(
-        fields.Dict(),
+        fields.Nested(SheetPoint),
         metadata=said(
             "The ten points in words: each row a label with `both`, or with `a` and `b` where they differ."
         ),
     )
-    notices = fields.Dict(metadata=said("The lines that stand on every sheet."))
+    notices = fields.Dict(
+        keys=fields.String(), values=fields.String(), metadata=said("The lines that stand on every sheet.")
+    )

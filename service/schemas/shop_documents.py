@@ -50,6 +50,53 @@ def model_document(report: "ModelReport") -> dict[str, Any]:
     }
 
 
+@described(
+    {
+        "id": "Its number; null = made by this process.",
+        "made_at": "When it was made.",
+        "measure": "The measure it was made on.",
+        "standard": "The standard it was made on.",
+        "cars": "From so many cars.",
+        "setups": "From so many setups.",
+    }
+)
+class ModelFit(Document):
+    """The estimate of the variances in use."""
+
+    id = fields.Integer(allow_none=True)
+    made_at = fields.DateTime()
+    measure = fields.String()
+    standard = fields.String()
+    cars = fields.Integer()
+    setups = fields.Integer()
+
+
+@described(
+    {
+        "name": "Its short name.",
+        "sd_percent": "Standard deviation [% of what `of` says].",
+        "of": "Of what.",
+        "between": "Between what.",
+    }
+)
+class ModelSpread(Document):
+    """What readings or gains differ by."""
+
+    name = fields.String()
+    sd_percent = fields.Float(allow_none=True)
+    of = fields.String()
+    between = fields.String()
+
+
+@described({"name": "The cause.", "share": "Its share, 0..1.", "words": "The same in words."})
+class ModelShare(Document):
+    """The share of one cause in the variance between pulls."""
+
+    name = fields.String()
+    share = fields.Float()
+    words = fields.String()
+
+
 @described(meanings.MODEL)
 class ModelAnswer(Document):
     """The history model in use."""
@@ -57,11 +104,11 @@ class ModelAnswer(Document):
     as_of = fields.DateTime(allow_none=True)
     state = fields.String()
     version = fields.String(allow_none=True)
-    fit = fields.Dict(allow_none=True)
-    followed = fields.Dict(allow_none=True)
-    spreads = fields.List(fields.Dict())
-    shares = fields.List(fields.Dict())
-    down_weighted = fields.Dict(allow_none=True)
+    fit = fields.Nested(ModelFit, allow_none=True)
+    followed = fields.Dict(keys=fields.String(), values=fields.Integer(), allow_none=True)
+    spreads = fields.List(fields.Nested(ModelSpread))
+    shares = fields.List(fields.Nested(ModelShare))
+    down_weighted = fields.Dict(keys=fields.String(), values=fields.Integer(), allow_none=True)
     cautions = fields.List(fields.String())
 
 

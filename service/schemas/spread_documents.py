@@ -10,8 +10,10 @@ from service.domain.units import from_si
 from service.schemas import answer_meanings
 from service.schemas.answer_documents import SMOOTHING, figure, interval, listed, rounded
 from service.schemas.base import Document
+from service.schemas.gain_members import CurveSmoothing
 from service.schemas.gain_questions import GainSaid, said_document
 from service.schemas.meanings import described
+from service.schemas.spread_members import PlacedValue, ShareOfCars, SpreadAsRead, SpreadGroups, StockCar
 
 if TYPE_CHECKING:
     from service.answers.gain_told import Said
@@ -164,8 +166,9 @@ class StockAnswer(Document):
     question = fields.Dict()
     units = fields.String()
     standard = fields.String()
-    smoothing = fields.Dict(
-        metadata={"description": "How curves were smoothed before peaks and knots were read."}
+    smoothing = fields.Nested(
+        CurveSmoothing,
+        metadata={"description": "How curves were smoothed before peaks and knots were read."},
     )
     levelled = fields.Boolean()
     cars = fields.Integer()
@@ -174,14 +177,14 @@ class StockAnswer(Document):
     median = fields.Float(allow_none=True)
     sd = fields.Float(allow_none=True)
     sd_percent = fields.Float(allow_none=True)
-    as_read = fields.Dict(allow_none=True)
-    quantiles = fields.Dict(allow_none=True)
-    above_average = fields.Dict(allow_none=True)
-    below_average = fields.Dict(allow_none=True)
-    groups = fields.Dict(allow_none=True)
-    checked = fields.Dict()
-    left_out = fields.Dict()
-    value = fields.Dict(allow_none=True)
-    values = fields.List(fields.Dict())
+    as_read = fields.Nested(SpreadAsRead, allow_none=True)
+    quantiles = fields.Dict(keys=fields.String(), values=fields.Float(), allow_none=True)
+    above_average = fields.Nested(ShareOfCars, allow_none=True)
+    below_average = fields.Nested(ShareOfCars, allow_none=True)
+    groups = fields.Nested(SpreadGroups, allow_none=True)
+    checked = fields.Dict(keys=fields.String(), values=fields.Integer())
+    left_out = fields.Dict(keys=fields.String(), values=fields.Integer())
+    value = fields.Nested(PlacedValue, allow_none=True)
+    values = fields.List(fields.Nested(StockCar))
     questions = fields.List(fields.Nested(GainSaid))
     cautions = fields.List(fields.String())

@@ -9,6 +9,7 @@ from service.schemas import answer_meanings
 from service.schemas.base import Document
 from service.schemas.meanings import described
 from service.schemas.setup_curves import column
+from service.schemas.spread_members import DrawnCurve
 
 if TYPE_CHECKING:
     from service.answers.stock_curve import StockCurve
@@ -36,4 +37,4 @@ class StockCurveAnswer(Document):
     platform = fields.String()
     units = fields.String()
     standard = fields.String()
-    curve = fields.Dict(allow_none=True)
+    curve = fields.Nested(DrawnCurve, allow_none=True)

@@ -4,7 +4,7 @@ what putting one back asks of the server: databases made, closed, renamed."""
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from psycopg import sql
 from psycopg.rows import class_row
@@ -14,6 +14,13 @@ from service.store.past import reading_once
 
 OURS = "bayledger: a backup is being put back into this database"
 """Stands as the comment of a database half put back, so that it may be dropped."""
+PROVED = "bayledger: its last backup that was put back and compared is of "
+"""So begins the comment of a database that has one; at its end, in brackets, stands the moment [s since 1970]."""
+PROVED_AT = f"""
+    (SELECT to_timestamp(substring(shobj_description(oid, 'pg_database') FROM '^{PROVED}.* [(](\\d{{1,12}})[)]$')::float8)
+     FROM   pg_database WHERE datname = current_database())
+"""  # noqa: S608
+FIRST_KEPT_AT = "(SELECT received_at FROM session ORDER BY session_id LIMIT 1)"
 MADE_BY_MIGRATING = ("alembic_version", "slot")
 """Tables that hold rows before anything was kept."""
 
@@ -62,9 +69,8 @@ class Moment:
 
 @contextmanager
 def one_moment(conn: Connection) -> Iterator[Moment]:
-    """All that is read within this is of one moment. It may wait for long without being cut off."""
+    """All that is read within this is of one moment."""
     with reading_once(conn):
-        conn.execute("SET LOCAL idle_in_transaction_session_timeout = 0")
         with conn.cursor(row_factory=class_row(Moment)) as cursor:
             found = cursor.execute("SELECT pg_export_snapshot() AS snapshot, now() AS at").fetchone()
         assert found is not None
@@ -210,3 +216,18 @@ def close_database(conn: Connection, service: str) -> None:
         conn.execute("REVOKE CREATE ON SCHEMA public FROM public")
         conn.execute(sql.SQL("REVOKE ALL ON DATABASE {} FROM public").format(name))
         conn.execute(sql.SQL("GRANT CONNECT, TEMPORARY ON DATABASE {} TO {}").format(name, role))
+
+
+def note_proved(conn: Connection, at: datetime) -> bool:
+    """Note in the database, as its owner, of which moment its last proved backup is; False where somebody else's comment
+    stands there. Not in a table: it is of this one database, and no part of what a backup holds."""
+    row = conn.execute(
+        "SELECT shobj_description(oid, 'pg_database') FROM pg_database WHERE datname = current_database()"
+    ).fetchone()
+    assert row is not None
+    if row[0] is not None and not row[0].startswith(PROVED):
+        return False
+    words = f"{PROVED}{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC ({at.timestamp():.0f})"
+    name = sql.Identifier(database_facts(conn).database)
+    conn.execute(sql.SQL("COMMENT ON DATABASE {} IS {}").format(name, sql.Literal(words)))
+    return True

@@ -91,6 +91,9 @@ REFUSING: dict[type[psycopg.Error], str] = {
         "the disk of the database is full; nothing was kept. Free some room on it, then send it again"
     ),
     psycopg.errors.QueryCanceled: ("the database took longer over it than it may; send it again in a while"),
+    psycopg.errors.IdleInTransactionSessionTimeout: (
+        "the change stood still for too long and was taken back; nothing was kept, send it again"
+    ),
 }
 """What a database says that is there and does not do it now."""
 

@@ -141,9 +141,10 @@ def estimating(lock: Connection) -> Iterator[bool]:
     connection too.
 
     lock: a connection for nothing else. It stays in one transaction all the while: behind a pooler nothing that is held
-    outlives a transaction. Waiting, that one has no snapshot and no number, so nobody waits for it.
+    outlives a transaction. Waiting, that one has no snapshot and no number, so nobody waits for it, and it is not cut off.
     """
     with lock.transaction():
+        lock.execute("SET LOCAL idle_in_transaction_session_timeout = 0")
         row = lock.execute("SELECT pg_try_advisory_xact_lock(hashtext('model_fit'))").fetchone()
         yield row == (True,)
 

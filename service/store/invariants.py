@@ -9,7 +9,10 @@ another table's row.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from service.store.backups import FIRST_KEPT_AT, PROVED_AT
+
 COUNTED = "pull.status = 'accepted' AND pull.struck IS NULL"
+SECONDS_A_DAY = 86_400
 AHEAD_HOURS = 1
 """A time of the ledger's own may lie so far ahead of its clock (our choice)."""
 
@@ -261,3 +264,19 @@ OF_THE_BOOKS = (
         ),
     ),
 )
+
+
+def backup_late(days: float) -> Invariant:
+    """Whether what is kept stands in no proved backup of the last so many days."""
+    return Invariant(
+        "backup-late",
+        f"no backup of the last {days:g} days was put back and compared: a broken disk would take what came in since",
+        "see why the nightly one does not come (`journalctl --unit bayledger-backup`, cron's mail), and run `bayledger backup "
+        "--verify` now; where backups are made by other means, give a larger --backup-days",
+        f"""
+        SELECT CASE WHEN proved_at IS NULL THEN 'there never was one; the first session came in at ' || to_char(first_at, form)
+                    ELSE 'the last one is of ' || to_char(proved_at, form) END
+        FROM   (SELECT {PROVED_AT} AS proved_at, {FIRST_KEPT_AT} AS first_at, 'YYYY-MM-DD HH24:MI TZ' AS form) known
+        WHERE  now() - coalesce(proved_at, first_at) > make_interval(secs => {days * SECONDS_A_DAY:.3f})
+        """,  # noqa: S608
+    )

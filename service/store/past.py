@@ -45,12 +45,15 @@ class Past:
 def reading_once(conn: Connection) -> Iterator[None]:
     """All that is read within this is of one moment; within a transaction of the caller's it is as that one is.
 
-    Reading a whole history outlasts what a question may take, so that limit does not hold here.
+    Reading a whole history, and working on it meanwhile, outlasts what a question may take, so those limits do not hold here.
     """
     if conn.info.transaction_status is not TransactionStatus.IDLE:
         yield
         return
-    conn.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; SET LOCAL statement_timeout = 0")
+    conn.execute(
+        "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; SET LOCAL statement_timeout = 0; "
+        "SET LOCAL idle_in_transaction_session_timeout = 0"
+    )
     try:
         yield
     finally:

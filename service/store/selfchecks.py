@@ -11,7 +11,7 @@ from time import monotonic
 import psycopg
 
 from service.store.db import Connection
-from service.store.invariants import OF_THE_BOOKS, OF_THE_RECORD, Invariant
+from service.store.invariants import OF_THE_BOOKS, OF_THE_RECORD, Invariant, backup_late
 from service.store.invariants_derived import OF_WHAT_IS_DERIVED
 from service.store.past import reading_once
 from service.store.samples import SAMPLED, Sampled
@@ -52,14 +52,17 @@ def is_owner(conn: Connection) -> bool:
     return row == (True,)
 
 
-def selfcheck(conn: Connection, limit_s: float, sample: int = SAMPLE) -> Iterator[Outcome]:
+def selfcheck(
+    conn: Connection, limit_s: float, sample: int = SAMPLE, backup_days: float | None = None
+) -> Iterator[Outcome]:
     """Ask every invariant, all of one moment. conn: as the owner of the schema; limit_s: for one statement [s]; sample: how
-    many cars and pulls the sampled ones look at."""
+    many cars and pulls the sampled ones look at; backup_days: how old the last proved backup may be, None: not asked."""
     with reading_once(conn):
         conn.execute("SET LOCAL max_parallel_workers_per_gather = 0")
         conn.execute(f"SET LOCAL work_mem = '{MEMORY}'")
         conn.execute("SELECT set_config('statement_timeout', %s, true)", (str(round(limit_s * 1000)),))
-        for one in INVARIANTS:
+        backups = () if backup_days is None else (backup_late(backup_days),)
+        for one in (*INVARIANTS, *backups):
             yield looked_at(conn, one, limit_s, sample)
 
 

@@ -2,9 +2,12 @@
 
 import hashlib
 import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
+from psycopg.errors import InsufficientPrivilege
 from psycopg.rows import class_row
 
 from service.domain.resources import Caller
@@ -32,6 +35,15 @@ def hash_of(token: str) -> bytes:
     return hashlib.sha256(token.encode()).digest()
 
 
+@contextmanager
+def owners_right() -> Iterator[None]:
+    """What only the schema's owner may do: PermissionError for any other role, the service's among them."""
+    try:
+        yield
+    except InsufficientPrivilege as error:
+        raise PermissionError("only the schema's owner makes and ends tokens") from error
+
+
 def create_token(
     conn: Connection,
     *,
@@ -40,7 +52,8 @@ def create_token(
     name: str = "",
     expires_at: datetime | None = None,
 ) -> str:
-    """Make a token and answer its secret, which is kept nowhere. Raises LookupError for an unknown bay."""
+    """Make a token and answer its secret, which is kept nowhere. Raises LookupError for an unknown bay, PermissionError
+    where the connection is not the schema's owner's."""
     bay_id = None
     if bay is not None:
         row = conn.execute("SELECT bay_id FROM bay WHERE slug = %s", (bay,)).fetchone()
@@ -48,13 +61,14 @@ def create_token(
             raise LookupError(f"there is no bay '{bay}'")
         bay_id = row[0]
     token = PREFIX + secrets.token_urlsafe(SECRET_BYTES)
-    conn.execute(
-        """
-        INSERT INTO token (name, scope, bay_id, secret_hash, expires_at)
-        VALUES (%s, %s, %s, %s, %s)
-        """,
-        (name or scope, scope, bay_id, hash_of(token), expires_at),
-    )
+    with owners_right():
+        conn.execute(
+            """
+            INSERT INTO token (name, scope, bay_id, secret_hash, expires_at)
+            VALUES (%s, %s, %s, %s, %s)
+            """,
+            (name or scope, scope, bay_id, hash_of(token), expires_at),
+        )
     return token
 
 
@@ -71,10 +85,11 @@ def list_tokens(conn: Connection) -> list[TokenRecord]:
 
 
 def revoke_token(conn: Connection, token_id: int) -> bool:
-    """End a token now. False where there is no such token or it has ended already."""
-    done = conn.execute(
-        "UPDATE token SET revoked_at = now() WHERE token_id = %s AND revoked_at IS NULL", (token_id,)
-    )
+    """End a token now. False where there is no such token or it has ended already; PermissionError as above."""
+    with owners_right():
+        done = conn.execute(
+            "UPDATE token SET revoked_at = now() WHERE token_id = %s AND revoked_at IS NULL", (token_id,)
+        )
     return done.rowcount == 1
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import psycopg
 
+from service.store.backups import FIRST_KEPT_AT, PROVED_AT
 from service.store.db import Connect
 from service.store.fits import CLUSTER
 
@@ -13,7 +14,8 @@ from service.store.fits import CLUSTER
 class Watched:
     """How long ago the newest session came in, from each bay too, and the newest fit's evidence was read [s], None where
     there is none; what that fit rests on, and how many cars changed since; how many rows there are, as the database's own
-    statistics count them."""
+    statistics count them; how long ago the last proved backup was of, where there never was one the first session came in [s];
+    how many archives follow the log of changes."""
 
     last_post_age_s: float | None
     bays_last_post_age_s: Mapping[str, float]
@@ -25,6 +27,8 @@ class Watched:
     setups: int
     pulls: int
     pairs: int
+    backup_age_s: float | None
+    archives: int
 
 
 def watched(connect: Connect) -> Watched | None:
@@ -65,5 +69,7 @@ WATCHED = f"""
            (SELECT age_s FROM newest), (SELECT cars FROM newest), (SELECT setups FROM newest),
            (SELECT (SELECT count(DISTINCT vehicle_id) FROM car_change
                     WHERE  xid >= seen_xid AND change_id <> ALL (seen_changes)) FROM newest),
-           {counted("vehicle")}, {counted("setup")}, {counted("pull")}, {counted("pair")}
+           {counted("vehicle")}, {counted("setup")}, {counted("pull")}, {counted("pair")},
+           extract(epoch FROM clock_timestamp() - coalesce({PROVED_AT}, {FIRST_KEPT_AT}))::float8,
+           (SELECT count(*) FROM pg_stat_replication WHERE application_name = 'pg_receivewal')
 """  # noqa: S608

@@ -1,20 +1,21 @@
 #!/bin/sh
 # The ledger on a Debian machine of its own, without containers:
 #   cd /srv/bayledger && sh service/units/install.sh ledger.shop 192.168.1.20
-# as root, with the names and IPv4 addresses it is reached by. It can be run again at any time, also to bring a newer
-# version into service; passwords, certificates and the database stay as they are.
+# as root, with the names and IPv4 addresses it is reached by. It can be run again at any time, without them, also to bring a
+# newer version into service; passwords, certificates and the database stay as they are.
 set -eu
 umask 022
 
 refuse() { echo "install.sh: $*" >&2; exit 1; }
 
-[ $# -ge 1 ] || refuse "say by which names or addresses the ledger is reached, such as ledger.shop 192.168.1.20"
 [ "$(id -u)" = 0 ] || refuse "this changes the system: run it as root"
 [ "$PWD" = /srv/bayledger ] || refuse "the units look for the code in /srv/bayledger; this is $PWD"
 for program in openssl nginx psql python3 runuser; do
     command -v "$program" > /dev/null ||
         refuse "$program is missing: apt-get install --yes nginx openssl postgresql python3-venv"
 done
+
+names=$(sh service/units/names.sh /etc/bayledger/names.env "$@")
 
 id bayledger > /dev/null 2>&1 ||
     useradd --system --user-group --home-dir /var/lib/bayledger --shell /usr/sbin/nologin bayledger
@@ -23,9 +24,10 @@ python3 -c 'import bootstrap; bootstrap.ensure("run")'
 
 install -d -m 700 /etc/bayledger /etc/bayledger/tls
 install -d -o bayledger -g bayledger -m 700 /var/backups/bayledger
-sh service/units/secrets.sh /etc/bayledger/secrets
-echo "BAYLEDGER_NAMES=\"$*\"" > /etc/bayledger/names.env
-sh service/proxy/certificate.sh /etc/bayledger/tls "$@"
+sh service/units/secrets.sh /etc/bayledger/secrets owner_password service_password
+# shellcheck disable=SC2086  # several names, one word each
+sh service/proxy/certificate.sh /etc/bayledger/tls $names
+echo "BAYLEDGER_NAMES=\"$names\"" > /etc/bayledger/names.env
 
 as_postgres() { (cd / && runuser -u postgres -- psql --no-psqlrc --quiet --dbname postgres "$@"); }
 roles=$(as_postgres --tuples-only --no-align --command "SELECT count(*) FROM pg_roles WHERE rolname = 'bayledger_owner'")
@@ -38,6 +40,7 @@ fi
 cp service/units/*.service service/units/*.timer /etc/systemd/system/
 cp -R service/units/bayledger-.service.d /etc/systemd/system/
 install -m 755 service/units/ledger.sh /usr/local/sbin/bayledger
+install -m 755 service/units/restore.sh /usr/local/sbin/bayledger-restore
 install -m 644 service/proxy/site.conf /etc/nginx/sites-available/bayledger
 ln -sf ../sites-available/bayledger /etc/nginx/sites-enabled/bayledger
 rm -f /etc/nginx/sites-enabled/default
@@ -46,10 +49,10 @@ nginx -t -q
 if [ -d /run/systemd/system ]; then
     systemctl daemon-reload
     systemctl enable --quiet bayledger-serve bayledger-worker
-    systemctl enable --quiet --now bayledger-certificate.timer bayledger-backup.timer
+    systemctl enable --quiet --now bayledger-certificate.timer bayledger-backup.timer bayledger-selfcheck.timer
     systemctl restart bayledger-serve bayledger-worker
     systemctl reload-or-restart nginx
-    echo "The ledger is at https://$1/. Bays and tablets trust /etc/bayledger/tls/authority.pem."
+    echo "The ledger is at https://${names%% *}/. Bays and tablets trust /etc/bayledger/tls/authority.pem."
 else
     echo "There is no systemd here: everything is in its place, and nothing was started."
 fi

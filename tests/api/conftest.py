@@ -18,6 +18,7 @@ from tests.api.bodies import fill
 from tests.api.builds import built
 from tests.api.odd_shop import odd_shop
 from tests.conftest import LENT, SETTINGS, Client, new_database
+from tests.tokens import new_token
 
 
 @pytest.fixture(scope="session")
@@ -35,7 +36,7 @@ def shop(admin: Client) -> Client:
 @pytest.fixture
 def bay(shop: Client, app: Flask, connection: Connection) -> Client:
     """A client with the token of the bay `north`."""
-    return Client(app.test_client(), tokens.create_token(connection, scope="post", bay="north", name="north"))
+    return Client(app.test_client(), new_token(connection, scope="post", bay="north", name="north"))
 
 
 @pytest.fixture
@@ -47,7 +48,7 @@ def stoats(admin: Client) -> Client:
 @pytest.fixture
 def north(stoats: Client, app: Flask, connection: Connection) -> Client:
     """A client with the token of that shop's bay `north`."""
-    return Client(app.test_client(), tokens.create_token(connection, scope="post", bay="north", name="north"))
+    return Client(app.test_client(), new_token(connection, scope="post", bay="north", name="north"))
 
 
 @pytest.fixture

@@ -18,8 +18,8 @@ AT_ONCE = 4
 def committed(server):
     """A client whose writes stay, and one bay; both are taken away again, but for their history."""
     app = create_app(Settings(database_url=server.service_url, secret="test"))
-    with psycopg.connect(server.service_url, autocommit=True) as connection:
-        client = Client(app.test_client(), tokens.create_token(connection, scope="admin", name="at once"))
+    with psycopg.connect(server.owner_url, autocommit=True) as owner:
+        client = Client(app.test_client(), tokens.create_token(owner, scope="admin", name="at once"))
     client.post("/v1/bays", {"slug": "raced", "name": "Raced", "kind": "hub"})
     yield client
     with psycopg.connect(server.owner_url, autocommit=True) as owner:

@@ -23,6 +23,14 @@ def test_other_default_units_are_not_304(admin, stoats, path):
     assert stoats.get(where, If_None_Match=etag).status_code == 200
 
 
+@pytest.mark.parametrize("tag", ["*", '"v1"', "v1"])
+@pytest.mark.parametrize("path", ["/v1/parts", "/v1/sessions", "/v1/platforms/stoat", "/v1/settings"])
+def test_an_if_match_is_of_changes_and_no_matter_to_what_is_read(stoats, path, tag):
+    read = stoats.get(path, If_Match=tag)
+    assert (read.status_code, read.json) == (200, stoats.get(path).json)
+    assert stoats.get(path, If_None_Match=read.headers["ETag"], If_Match=tag).status_code == 304
+
+
 def test_what_was_measured_elsewhere_moves_the_answer_here(admin, stoats):
     other = {"slug": "heron", "name": "Merrow Heron 3.5", "aspiration": "natural", "ignition": "spark"}
     assert admin.post("/v1/platforms", other).status_code == 201

@@ -34,3 +34,14 @@ def test_a_pull_set_aside_takes_its_doubts_along(stoats):
     )
     after = stoats.patch(f"/v1/pulls/{pull_id}", {"status": "settling", **WHY}, If_Match=version)
     assert (after.status_code, after.json["setups"][0]["doubts"]) == (200, [])
+
+
+def test_a_pull_that_is_accepted_again_has_no_reason_for_not_counting(stoats):
+    kept = stoats.post("/v1/sessions", session(setup())).json
+    path, address = f"/v1/sessions/{kept['id']}", f"/v1/pulls/{kept['setups'][0]['pulls'][0]['id']}"
+    for status, reason in (("rejected", "keyed wrong"), ("accepted", None)):
+        version = version_of(stoats.get(path))
+        after = stoats.patch(address, {"status": status, **WHY}, If_Match=version).json
+        assert after["setups"][0]["pulls"][0]["reason"] == stoats.get(address).json["reason"] == reason
+    (first, *_) = stoats.get(f"{path}/sheet").json["b"]["pulls"]["each"]
+    assert (first["counts"], first["reason"]) == (True, None)

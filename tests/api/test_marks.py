@@ -2,9 +2,9 @@
 
 import pytest
 
-from service.store import tokens
 from tests.conftest import Client, version_of
 from tests.factories import peak_of_hump, pull, session, setup
+from tests.tokens import new_token
 
 GAIN = "/v1/typical-gain?part=wide-pipe&platform=stoat"
 WHY = {"reason": "wrong tyre pressure"}
@@ -333,7 +333,7 @@ def test_marks_on_what_is_not_there_are_404(stoats, tested):
 
 
 def test_a_bays_token_marks_only_what_its_own_bay_posted(app, connection, stoats, tested):
-    hub = Client(app.test_client(), tokens.create_token(connection, scope="post", bay="hub", name="hub"))
+    hub = Client(app.test_client(), new_token(connection, scope="post", bay="hub", name="hub"))
     path = f"/v1/sessions/{tested['stoat-1']['id']}"
     for marked in (path, f"{path}/setups/2", first_pull(tested["stoat-1"])):
         assert hub.post(f"{marked}/strike", WHY).status_code == 404

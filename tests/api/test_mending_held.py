@@ -7,12 +7,12 @@ import pytest
 from flask import Flask
 
 from service.local import LocalServer
-from service.store import tokens
 from service.store.db import Connection
 from tests.api.conftest import filled
 from tests.api.mending import done, posted
 from tests.conftest import Client, version_of
 from tests.factories import AIR, pull, session, setup
+from tests.tokens import new_token
 
 WHY = {"reason": "typed twice"}
 PERIOD = {"from": "2026-03-05T00:00:00+00:00", "to": "2026-03-15T00:00:00+00:00"}
@@ -136,7 +136,7 @@ def test_a_correction_stands_at_its_own_bay_alone(stoats):
 
 
 def test_corrections_come_page_by_page_each_once_and_say_who_took_one_back(stoats, app, connection):
-    kim = Client(app.test_client(), tokens.create_token(connection, scope="admin", name="kim"))
+    kim = Client(app.test_client(), new_token(connection, scope="admin", name="kim"))
     days = [("05", "06"), ("06", "07"), ("07", "08")]
     for first, last in days:
         period = {"from": f"2026-03-{first}T00:00:00+00:00", "to": f"2026-03-{last}T00:00:00+00:00"}

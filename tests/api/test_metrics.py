@@ -9,10 +9,10 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from service.app import create_app
 from service.settings import Settings
-from service.store import tokens
 from service.worker.refit import refit
 from tests.api.bodies import session
 from tests.conftest import SETTINGS, Client
+from tests.tokens import new_token
 
 ELSEWHERE = {"REMOTE_ADDR": "192.0.2.7"}
 """An address for documentation (RFC 5737)."""
@@ -135,7 +135,8 @@ def test_a_post_refused_elsewhere_is_no_refused_session(shop, more):
 
 def test_ages_are_left_out_where_there_is_nothing_yet(nobody):
     names = {name for name, _ in samples(nobody)}
-    assert not names & {"bayledger_last_post_age_seconds", "bayledger_fit_age_seconds"}
+    unknown = {"bayledger_last_post_age_seconds", "bayledger_fit_age_seconds", "bayledger_backup_age_seconds"}
+    assert not names & unknown
     assert value(nobody, "database_up") == 1
 
 
@@ -155,6 +156,11 @@ def test_each_bay_has_the_age_of_its_newest_session(shop, nobody, connection):
     ages = {labels: age for (name, labels), age in samples(nobody).items() if "bay_last_post" in name}
     assert list(ages) == [(("bay", "north"),)]  # nothing came from the other one
     assert 0 <= ages[("bay", "north"),] < 600
+
+
+def test_where_there_never_was_a_backup_its_age_is_that_of_the_first_session(shop, nobody):
+    assert shop.post("/v1/sessions", session([])).status_code == 201
+    assert 0 <= value(nobody, "backup_age_seconds") < 600
 
 
 def test_a_fit_says_what_it_rests_on_and_how_much_changed_since(shop, nobody, connection):
@@ -221,7 +227,7 @@ def test_behind_tls_every_request_counts_as_from_afar(connection):
         Settings(database_url="", secret="test", behind_tls=True),
         connect=lambda: contextlib.nullcontext(connection),
     )
-    token = tokens.create_token(connection, scope="read")
+    token = new_token(connection, scope="read")
     assert Client(app.test_client(), None).get("/metrics").status_code == 401
     assert Client(app.test_client(), token).get("/metrics").status_code == 200
 

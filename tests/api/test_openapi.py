@@ -142,8 +142,40 @@ def test_every_property_of_an_answer_has_a_description(document):
         "RefitAnswer", "Caller", "CarState", "OwnReadingsAnswer", "OwnChange",
     )  # fmt: skip
     for name in answers:
-        shown = document["components"]["schemas"][name]["properties"]
-        assert [field for field, inner in shown.items() if not inner.get("description")] == [], name
+        shown = properties(document, document["components"]["schemas"][name], name)
+        assert [place for place, inner in shown if not inner.get("description")] == []
+
+
+ANY_OBJECT = {
+    # The question as it was understood: each has members of its own, those that were asked.
+    *(f"{name}/question" for name in ("GainAnswer", "StockAnswer", "BuildAnswer", "ChoiceAnswer", "OutlierAnswer", "OwnReadingsAnswer")),
+    # Settings that hold a value by the name of each check, or of each condition.
+    "SettingsChange/checks",
+    "SettingsChange/windows",
+}  # fmt: skip
+"""What of the answers is said to be an object, and no more."""
+
+
+def is_any_object(schema: dict) -> bool:
+    """Whether a schema takes an object of any members, at once, in a list or as an alternative."""
+    inner = [
+        schema.get("items"),
+        *(one for word in ("oneOf", "anyOf", "allOf") for one in schema.get(word, ())),
+    ]
+    named = "properties" in schema or schema.get("additionalProperties")
+    return ("object" in schema.get("type", ()) and not named) or any(map(is_any_object, filter(None, inner)))
+
+
+def test_what_an_answer_is_made_of_is_described_member_by_member(document):
+    schemas = document["components"]["schemas"]
+    assert schemas["KeptSession"]["properties"]["setups"]["items"]["$ref"].endswith("/SessionSetup")
+    found = {
+        f"{name}/{field}"
+        for name, schema in schemas.items()
+        for field, inner in schema.get("properties", {}).items()
+        if is_any_object(inner)
+    }
+    assert found == ANY_OBJECT
 
 
 def test_every_property_of_a_posted_document_has_a_shape(document):

@@ -10,6 +10,7 @@ from service.settings import Settings
 from service.store import tokens
 from tests.api.bodies import NEW
 from tests.conftest import Client
+from tests.tokens import new_token
 
 everywhere = pytest.mark.parametrize(("path", "body"), NEW.items())
 
@@ -38,7 +39,7 @@ def test_the_same_key_at_another_address_is_422(shop):
 
 
 def test_a_key_belongs_to_its_caller(app, connection, shop):
-    other = Client(app.test_client(), tokens.create_token(connection, scope="admin", name="other"))
+    other = Client(app.test_client(), new_token(connection, scope="admin", name="other"))
     shop.post("/v1/parts", NEW["/v1/parts"], Idempotency_Key="one")
     response = other.post("/v1/bays", NEW["/v1/bays"], Idempotency_Key="one")
     assert response.status_code == 201
@@ -63,8 +64,8 @@ def test_an_empty_or_endless_key_is_422(shop):
 
 def test_two_posts_with_one_key_at_the_same_instant_add_one_record(server):
     app = create_app(Settings(database_url=server.service_url, secret="test"))
-    with psycopg.connect(server.service_url, autocommit=True) as connection:
-        token = tokens.create_token(connection, scope="admin", name="at once")
+    with psycopg.connect(server.owner_url, autocommit=True) as owner:
+        token = tokens.create_token(owner, scope="admin", name="at once")
     start = threading.Barrier(4)
     answers = []
 

@@ -9,10 +9,10 @@ from scipy.stats import percentileofscore
 
 from service.domain.checks.rules import AREAS, RULES
 from service.schemas.review import ReviewAnswer
-from service.store import tokens
 from service.store.db import Connection
 from tests.conftest import Client
 from tests.factories import WARM, peak_of_hump, pull, session
+from tests.tokens import new_token
 
 HP_KW = 0.745699872  # 550 ft.lbf/s, NIST SP 811 appendix B.8
 
@@ -55,7 +55,7 @@ def stock_cars(client: Client, count: int) -> None:
 @pytest.fixture
 def hub(stoats: Client, app: Flask, connection: Connection) -> Client:
     """A client with the token of the other bay."""
-    return Client(app.test_client(), tokens.create_token(connection, scope="post", bay="hub", name="hub"))
+    return Client(app.test_client(), new_token(connection, scope="post", bay="hub", name="hub"))
 
 
 def test_a_good_session_says_that_nothing_needs_repeating(north):

@@ -11,6 +11,7 @@ import pytest
 from service.schemas.sheets import SheetAnswer
 from tests.conftest import Client
 from tests.factories import AIR, RPM, WARM, hump, peak_of_hump, pull, session
+from tests.tokens import new_token
 
 SETUP_SPREAD = 0.0045  # the shop's setting until it is set
 PULL_SPREAD = 0.005  # a bay's before it posted anything
@@ -734,10 +735,8 @@ def test_the_document_is_what_its_schema_says_and_every_field_is_described(north
 
 
 def test_another_bay_sees_no_sheet_of_this_one(stoats, north, app, connection):
-    from service.store import tokens
-
     before_and_after(north)
     posted(north, setup(), day=8, id=str(UUID(int=8)))  # no longer the car's last
-    hub = Client(app.test_client(), tokens.create_token(connection, scope="post", bay="hub", name="hub"))
+    hub = Client(app.test_client(), new_token(connection, scope="post", bay="hub", name="hub"))
     assert hub.get(f"/v1/sessions/{ID}/sheet").status_code == 404
     assert hub.get(f"/v1/sheets/{NUMBER}").status_code == 404

@@ -4,9 +4,9 @@ from datetime import datetime
 
 import pytest
 
-from service.store import tokens
 from tests.conftest import Client
 from tests.factories import RPM, hump, lifted, pull, session, setup
+from tests.tokens import new_token
 
 ID = "71582c73-4094-5c1e-9a59-fd9cbc07486a"
 EARLIER = "a91c22b0-4e1d-5c1e-9a59-fd9cbc07486a"
@@ -78,7 +78,7 @@ def test_the_band_rests_on_the_first_states_peak_not_on_the_second_ones(north):
 
 def test_a_bay_is_shown_no_state_of_another_bays_session_beside_its_own(stoats, north, app, connection):
     posted(north, setup())
-    hub = Client(app.test_client(), tokens.create_token(connection, scope="post", bay="hub", name="hub"))
+    hub = Client(app.test_client(), new_token(connection, scope="post", bay="hub", name="hub"))
     own = session(setup(), bay="hub", day=2, id=EARLIER)
     assert hub.post("/v1/sessions", own).status_code == 201
     path = f"/v1/sessions/{EARLIER}/sheet?after=1&before=/v1/sessions/{ID}/setups/1"

@@ -44,7 +44,7 @@ def test_a_new_build_shows_at_once(site, nobody):
 
 
 @pytest.mark.parametrize(
-    "path", ["/../secret.txt", "/%2e%2e/secret.txt", "/vendor/../../secret.txt", "/..%2fsecret.txt", "//etc/passwd",
+    "path", ["/../secret.txt", "/%2e%2e/secret.txt", "/vendor/../../secret.txt", "/..%2fsecret.txt",
              "/vendor", "/vendor/", "/nothing.html", "/style.css%00.html"],
 )  # fmt: skip
 def test_what_is_not_a_file_of_the_build_is_404(site, nobody, path):

@@ -7,6 +7,7 @@ import pytest
 from service.store import tokens
 from tests.api.bodies import COLLECTIONS, NEW
 from tests.conftest import Client
+from tests.tokens import end_token, new_token
 
 MODIFICATIONS = "/v1/vehicles/car-a/modifications"
 READABLE = (
@@ -45,15 +46,15 @@ def test_an_unknown_token_is_401_and_named_invalid(app):
 
 
 def test_a_revoked_token_is_401(app, connection):
-    token = tokens.create_token(connection, scope="read")
+    token = new_token(connection, scope="read")
     assert client(app, token).get("/v1/parts").status_code == 200
-    tokens.revoke_token(connection, tokens.list_tokens(connection)[0].token_id)
+    end_token(connection, tokens.list_tokens(connection)[0].token_id)
     assert client(app, token).get("/v1/parts").status_code == 401
 
 
 def test_an_expired_token_is_401(app, connection):
     past = datetime.now(UTC) - timedelta(seconds=1)
-    token = tokens.create_token(connection, scope="admin", expires_at=past)
+    token = new_token(connection, scope="admin", expires_at=past)
     assert client(app, token).get("/v1/parts").status_code == 401
 
 

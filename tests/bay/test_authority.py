@@ -11,7 +11,9 @@ import httpx
 import pytest
 
 from service.bay.sender import Address
-from service.bay.settings import BayNotSet, read_settings
+from service.bay.settings import BayNotSet, BaySettings, read_settings
+from service.bay.wire import in_words
+from service.cli.bay.status import say_ledger
 from tests.setup.check import ROOT
 
 CERTIFICATE = ROOT / "service" / "proxy" / "certificate.sh"
@@ -67,14 +69,42 @@ def test_it_believes_nobody_else(url: str, tmp_path: Path) -> None:
             client.get("/")
 
 
-def settings_in(folder: Path, more: str) -> Path | None:
-    (folder / "bay.toml").write_text(f'url = "https://ledger.example"\nbay = "north"\nunits = "si"\n{more}\n')
-    return read_settings({"bay_dir": folder}, {}).authority
+def settings_in(folder: Path, more: str, url: str = "https://ledger.example") -> BaySettings:
+    (folder / "bay.toml").write_text(f'url = "{url}"\nbay = "north"\nunits = "si"\n{more}\n')
+    return read_settings({"bay_dir": folder}, {})
+
+
+def test_status_names_the_setting_where_nobody_vouches_for_the_ledger(
+    url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert not say_ledger(settings_in(tmp_path, "", url))
+    assert capsys.readouterr().out == (
+        f"No ledger answers at {url} (its certificate is not believed: unable to get local issuer certificate; "
+        "copy the ledger's authority.pem to this computer and name it as `authority` in bay.toml). "
+        "Sessions wait here.\n"
+    )
+
+
+def test_a_wrong_authority_is_not_believed_either_and_the_way_out_is_the_same(
+    url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert not say_ledger(settings_in(made(tmp_path / "other"), 'authority = "authority.pem"', url))
+    assert "name it as `authority` in bay.toml" in capsys.readouterr().out
+
+
+def test_another_name_than_the_certificates_is_no_matter_of_the_authority(url: str, shown: Path) -> None:
+    with (
+        Address(url, "t", shown / "authority.pem").client(10) as client,
+        pytest.raises(httpx.ConnectError) as refused,
+    ):
+        client.get("/", extensions={"sni_hostname": "another.example"})
+    assert "not valid for 'another.example'" in in_words(refused.value)
+    assert "authority" not in in_words(refused.value)
 
 
 def test_its_file_is_named_from_the_bays_folder(shown: Path) -> None:
-    assert settings_in(shown, 'authority = "authority.pem"') == shown / "authority.pem"
-    assert settings_in(shown, "") is None
+    assert settings_in(shown, 'authority = "authority.pem"').authority == shown / "authority.pem"
+    assert settings_in(shown, "").authority is None
 
 
 @pytest.mark.parametrize("file", ["gone.pem", "names"])

@@ -9,6 +9,8 @@ import pytest
 from tests.bay.computer import Computer
 from tests.live import ROOT, clean_environment
 
+pytestmark = pytest.mark.slow
+
 SERVERS = (
     "alembic", "apispec", "flask_smorest", "gunicorn", "marshmallow", "openpyxl", "orjson", "psycopg", "psychrolib",
     "pyarrow", "scipy", "sqlalchemy", "webargs", "zstandard",

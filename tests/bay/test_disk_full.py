@@ -37,6 +37,7 @@ def pulls_in(session) -> int:
     return sum(len(setup["pulls"]) for setup in session["setups"])
 
 
+@pytest.mark.slow
 def test_what_does_not_fit_is_said_by_its_path_and_nothing_taken_before_is_lost(tmp_path):
     with answering(kept) as ledger:
         computer = Computer(tmp_path, "bay-0", ledger.url, "t")

@@ -9,6 +9,8 @@ import pytest
 
 from tests.bay.desks import CAR, Hands, desk_in, plain_file
 
+pytestmark = pytest.mark.slow
+
 FILES = ("a.txt", "b.txt", "c.txt", "d.txt")
 OTHER_CAR = {"car": "car-01", "parts": []}
 

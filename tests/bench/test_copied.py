@@ -35,6 +35,8 @@ from tests.bench.planned import (
 from tests.bench.templates import templates
 from tests.conftest import new_database
 
+pytestmark = pytest.mark.slow
+
 CLOCKS = {"created_at", "received_at", "at", "made_at", "xid"}
 """Columns that say when, or in which transaction, a row was written."""
 MEASURED = {("pair", "at")}

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import psycopg
 import pytest
 from flask import Flask
 
@@ -17,7 +16,6 @@ from service.domain.measures import Measure
 from service.ledger.shop import shop_in_force
 from service.local import LocalServer
 from service.schemas.answer_documents import rounded
-from service.store import tokens
 from service.store.db import Connection
 from service.store.evidence import find_question
 from tests.api.conftest import filled, over
@@ -28,6 +26,7 @@ from tests.bench.rivals.in_sqlite import InSQLite
 from tests.bench.rivals.known import known_of
 from tests.bench.rivals.rival import Curve, Rival, Scalars
 from tests.conftest import Client
+from tests.tokens import as_the_service, new_token
 
 LAST_DIGITS = 1e-9
 """Answers worked out from the same float64 in another order differ by less [%]."""
@@ -65,7 +64,7 @@ def rivals(ledger_url: str, folder: Path) -> Iterator[dict[str, Rival]]:
 @pytest.fixture
 def line(ledger_url: str) -> Iterator[Connection]:
     """A connection to that database."""
-    with psycopg.connect(ledger_url, autocommit=True) as conn:
+    with as_the_service(ledger_url) as conn:
         yield conn
 
 
@@ -74,7 +73,7 @@ def counter(built_app: Flask, line: Connection) -> Iterator[Client]:
     """A client that reads there."""
     app = over(built_app, line)
     with line.transaction(force_rollback=True):
-        yield Client(app.test_client(), tokens.create_token(line, scope="read", name="counter"))
+        yield Client(app.test_client(), new_token(line, scope="read", name="counter"))
 
 
 def own(conn: Connection, part: str) -> PairsGain:

@@ -27,6 +27,7 @@ def within(low: np.ndarray, value: np.ndarray, high: np.ndarray) -> np.ndarray:
     return (low <= value) & (value <= high)
 
 
+@pytest.mark.slow
 def test_typical_gains_lie_in_their_intervals_about_nine_times_in_ten() -> None:
     inside = within(gains("low"), gains("truth"), gains("high"))
     assert len(inside) > 100

@@ -20,6 +20,7 @@ def shop(seed: int, together: float) -> tuple[Solved, int, int, int]:
     return solve(simulated), calibration, down_pipe, platform
 
 
+@pytest.mark.slow
 def test_a_calibration_that_came_with_a_down_pipe_on_a_third_of_the_cars_and_each_gain_is_recovered() -> None:
     inside, errors = [], []
     for seed in SEEDS:

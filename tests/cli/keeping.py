@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from datetime import datetime
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from service.app import create_app
 from service.cli import main
 from service.local import LocalServer
 from service.store import tokens
+from service.store.backups import PROVED_AT
 from tests.conftest import SETTINGS, Client, copy_of, new_database
 from tests.processes import at_once, run_command
 from tests.worker.conftest import measure_three_cars
@@ -56,6 +58,12 @@ class Kept:
     def url_of(self, name: str) -> str:
         """The superuser in some database of the server."""
         return self.superuser_url.replace("/bayledger?", f"/{name}?")
+
+    def backed_up_at(self) -> datetime | None:
+        """Of which moment the ledger believes its last proved backup to be."""
+        with psycopg.connect(self.url_of(self.name)) as above:
+            row = above.execute(f"SELECT {PROVED_AT}").fetchone()
+            return row[0]
 
     def databases(self) -> list[str]:
         """All whose name begins as this one's."""

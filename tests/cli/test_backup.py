@@ -1,7 +1,9 @@
 """`bayledger backup`: whole, private, proved, of one moment; and which backups may go."""
 
+import errno
 import json
 import os
+import re
 import stat
 import subprocess
 import tempfile
@@ -10,13 +12,16 @@ from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 
+import click
 import psycopg
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.cli.backup import command as backup_command
 from service.cli.backup import proved as proved_words
 from service.keeping import programs
+from service.keeping import shelf as shelf_of_backups
 from service.keeping.errors import KeepingError
 from service.keeping.manifest import Manifest
 from service.keeping.programs import Address, programs_for
@@ -52,6 +57,12 @@ def backup(run, tmp_path):
         return run("backup", *of.where(), "--to", folder, *words), folder
 
     return take
+
+
+def backup_age_s(client) -> float:
+    """How old `/metrics` says the last verified backup is, as the service's role knows it."""
+    (age_s,) = re.findall(r"^bayledger_backup_age_seconds (\S+)$", client.get("/metrics").text, re.MULTILINE)
+    return float(age_s)
 
 
 # ---- what is written
@@ -129,6 +140,7 @@ def test_before_an_upgrade_the_older_schema_is_backed_up_without_asking_it_anyth
 
 def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_back(backup, kept):
     stop, posted = threading.Event(), []
+    execute(kept.owner_url, "UPDATE session SET received_at = '2020-03-01T12:00:00Z'")
 
     def post_on(client) -> None:
         for number in count(1):
@@ -144,6 +156,7 @@ def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_ba
         poster = threading.Thread(target=post_on, args=(client,))
         poster.start()
         try:
+            before_s = backup_age_s(client)
             ran, folder = backup(kept, "--verify")
         finally:
             stop.set()
@@ -156,6 +169,8 @@ def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_ba
     # each session above has one pull in each of two setups; the three before have three
     assert of_that_moment["pull"] == 2 * (of_that_moment["session"] - 3) + 18
     assert open_backup(only_dump(folder)).is_proved
+    with client_of(kept.service_url, kept.token) as client:
+        assert backup_age_s(client) < 600 < before_s
     assert list(Path(tempfile.gettempdir()).glob(f"{PREFIX}*/postgres/postmaster.pid")) == []
 
 
@@ -237,6 +252,33 @@ def test_two_at_once_into_one_folder_are_refused(backup, measured, tmp_path):
     assert ran.code == 1
     assert "another backup" in ran.err
     assert list(folder.glob("*.dump")) == []
+
+
+def test_a_folder_of_somebody_else_is_told_from_a_full_disk(tmp_path, monkeypatch):
+    """As it is where a second disk was mounted over the folder: its root belongs to root."""
+    monkeypatch.setattr(
+        shelf_of_backups, "user_of", {tmp_path.stat().st_uid: "root", -1: "bayledger"}.__getitem__
+    )
+    monkeypatch.setattr(os, "geteuid", lambda: -1)
+    said = {}
+    for number in (errno.EACCES, errno.EROFS, errno.ENOSPC, errno.EIO):
+        with pytest.raises(KeepingError) as caught, the_only_one(tmp_path):
+            raise OSError(number, os.strerror(number), str(tmp_path / ".bayledger.lock"))
+        said[number] = str(caught.value).removeprefix(f"{tmp_path} cannot be written: ")
+    assert said[errno.EACCES] == (
+        f"Permission denied, for this runs as bayledger, and it is root's. Give it over (chown -R bayledger "
+        f"{tmp_path}), or name another folder with --to"
+    )
+    assert said[errno.EROFS] == "Read-only file system. Name another folder with --to"
+    assert said[errno.ENOSPC] == "No space left on device. Free some room, or name another folder with --to"
+    assert said[errno.EIO] == "Input/output error. Name another folder with --to"
+
+
+def test_that_it_may_not_even_be_looked_into_is_said_in_the_same_words(tmp_path, monkeypatch):
+    """Not in those of the command line's parser, which know no way out."""
+    (to,) = [one for one in backup_command.params if one.name == "folder"]
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    assert to.type_cast_value(click.Context(backup_command), str(tmp_path)) == tmp_path
 
 
 # ---- which may go

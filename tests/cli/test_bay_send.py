@@ -75,6 +75,27 @@ def test_a_session_that_was_kept_is_reviewed_in_short_while_the_car_still_stands
     assert asked[-1] == f"/v1/sessions/{ledger.posts[0]['id']}/review?units=si"
 
 
+def test_a_review_that_wants_one_more_pull_names_no_pull(bay):
+    """`repeat.pull` is null where one more pull is wanted, and `why` says so (GET /v1/sessions/ID/review)."""
+    repeat = [{"pull": None, "why": "one more pull shows whether it repeats"}]
+    stock = {
+        "n": 1,
+        "label": "stock",
+        "mean": 92.063,
+        "standing": "by SAE J1349",
+        "pulls": 1,
+        "repeat": repeat,
+    }
+    with answering(kept, lambda _: Answer(200, {"setups": [stock]})) as ledger:
+        bay.settings(settings_for(ledger.url))
+        bay("send", bay.file("a.csv", 1), *CAR)
+        done = bay("done")
+    assert done.out.splitlines()[1:] == [
+        "  Setup 1 (stock): 92.06 kW by SAE J1349, 1 pull counted.",
+        "  Setup 1 (stock): one more pull shows whether it repeats.",
+    ]
+
+
 def test_files_are_taken_in_the_order_in_which_they_were_written(bay, ledger):
     newer, older = bay.file("a.csv", 1), bay.file("b.csv", 2, sidecar='parts = ["wide-pipe"]\n')
     os.utime(older, (1_700_000_000, 1_700_000_000))

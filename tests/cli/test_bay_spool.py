@@ -7,6 +7,7 @@ import pytest
 
 from tests.bay.answering import Answer, answering, kept, problem
 from tests.cli.bays import BayCommand, settings_for
+from tests.setup.check import ROOT
 
 CAR = ("--car", "stoat-014", "--parts", "none")
 REFUSAL = problem(422, "no part 'x'; nothing was kept")
@@ -250,6 +251,26 @@ def test_status_fails_where_the_ledger_does_not_answer_or_a_session_was_refused(
     there = refused("status")
     assert there.code == 1
     assert "1 session refused: see `bayledger bay spool`." in there.out
+
+
+def test_status_prints_the_proxys_own_sentence_where_the_address_lacks_tls(bay):
+    (said,) = re.findall(r"return 403 '(.+)';", (ROOT / "service" / "proxy" / "plain.conf").read_text())
+    detail = json.loads(said)["detail"]
+    assert "https:// only" in detail
+    with answering(kept, lambda _: problem(403, detail)) as proxy:
+        bay.settings(settings_for(proxy.url))
+        ran = bay("status")
+    assert ran.code == 1
+    assert ran.out.splitlines()[-2:] == [
+        f"{proxy.url} answers, but is not ready to take sessions: {detail}. They wait here.",
+        "The clock is within 120 s of the ledger's.",
+    ]
+
+
+def test_status_says_no_more_than_that_where_the_answer_has_no_words(bay):
+    with answering(kept, lambda _: Answer(502, "<html>Bad gateway</html>")) as proxy:
+        bay.settings(settings_for(proxy.url))
+        assert "answers, but is not ready to take sessions. They wait here." in bay("status").out
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
 
 import psycopg
@@ -129,6 +130,7 @@ def test_named_it_is_put_aside_and_kept_whole(run, dump, kept):
     ran = run("restore", dump, *kept.where(), *kept.maker(), "--overwrite", kept.name)
     assert ran.code == 0, ran.err
     live, aside = kept.databases()
+    assert abs(kept.backed_up_at() - open_backup(dump).manifest.taken_at) <= timedelta(seconds=1)
     assert aside.startswith(f"{kept.name}_before_")
     assert f'DROP DATABASE "{aside}"' in ran.out
     assert (kept.count("session", live), kept.count("session", aside)) == (3, 4)

@@ -72,3 +72,13 @@ def test_what_takes_too_long_is_told(run, ledger):
         holder.rollback()
     assert ran.code == 1
     assert "orphan: it was not answered within 0.3 s" in ran.out
+
+
+def test_a_ledger_without_a_verified_backup_is_told_how_to_make_one(run, measured):
+    ran = run("selfcheck", "--database-url", measured.owner_url, "--backup-days", 1e-9)
+    assert ran.code == 1
+    first, means, way_out, place = ran.out.splitlines()[:4]
+    assert first == "backup-late: 1 found"
+    assert "was put back and compared" in means
+    assert "`bayledger backup --verify`" in way_out
+    assert place.startswith("    there never was one; the first session came in at ")

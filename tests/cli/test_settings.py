@@ -127,6 +127,8 @@ def test_the_command_adds_the_settings_of_a_ledger_when_one_is_named(run, preten
     shop, process = ran.out.split("\n\n")
     assert shop.splitlines()[0] == f"The shop's settings, kept in the ledger at {pretend_ledger.url}:"
     assert "labour_rate = 72.0" in shop
-    assert process.splitlines()[0] == "Settings of this process, from its flags and environment:"
+    assert process.splitlines()[0] == (
+        "What this command would use, by its flags and environment. A service that runs was started with its own:"
+    )
     assert "BAYLEDGER_PORT = " in process
     assert pretend_ledger.asked[0][2]["Authorization"] == "Bearer t"

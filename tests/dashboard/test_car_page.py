@@ -34,7 +34,7 @@ def a_car(ledger: Ledger, least: int = 2) -> str:
 
 def test_nothing_is_listed_before_a_tag_is_typed(cleared: Watched, ledger: Ledger) -> None:
     page = cleared.open("car.html")
-    expect(page.locator("#answer")).to_contain_text("Type the tag of a car")
+    expect(page.locator("#answer")).to_contain_text("No car is listed before 3 letters are typed.")
     assert page.locator("#tags option").count() == 0
     assert not [url for url in cleared.requests if "/v1/vehicles" in url]
     page.locator("#tag").press_sequentially("st")

@@ -176,7 +176,9 @@ def test_the_page_for_programs_works_under_the_same_policy(cleared: Watched) -> 
     posting = cleared.page.locator(".opblock-post", has=cleared.page.locator("[data-path='/v1/sessions']"))
     posting.locator(".opblock-summary-control").click()
     posting.get_by_role("tab", name="Schema").first.click()
-    expect(posting.get_by_text("setups", exact=True)).to_be_visible()  # the body's schema, its reference followed
+    expect(
+        posting.get_by_text("setups", exact=True)
+    ).to_be_visible()  # the body's schema, its reference followed
     assert cleared.complaints == []
     assert cleared.strangers() == []
     assert cleared.violations() == []

@@ -90,6 +90,21 @@ def test_fewer_than_eight_cars_are_dots(cleared: Watched, ledger: Ledger) -> Non
     assert page.locator(".chart svg g.mark-symbol path").count() == 5
 
 
+def test_of_one_car_nothing_is_said_of_halves(cleared: Watched, ledger: Ledger) -> None:
+    def only_one(route) -> None:  # type: ignore[no-untyped-def]
+        response = route.fetch()
+        body = response.json()
+        value = body["values"][0]
+        same = dict.fromkeys(body["quantiles"], value["value"])
+        fields = {"values": [value], "cars": 1, "mean": value["value"], "quantiles": same}
+        route.fulfill(response=response, json=body | fields)
+
+    cleared.page.route("**/stock-spread*", only_one)
+    page = cleared.open("spread.html", platform=platform_of(ledger))
+    expect(page.locator(".headline")).to_contain_text("The one stock")
+    expect(page.locator(".headline")).not_to_contain_text("Half of them")
+
+
 def open_list(page: Page) -> None:
     """Open the table of all cars, where no test before has."""
     if page.locator("#cars details").first.get_attribute("open") is None:

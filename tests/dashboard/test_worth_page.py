@@ -546,7 +546,16 @@ def test_parts_without_prices_are_told_from_parts_without_gain(cleared: Watched,
     expect(page.locator(".headline")).to_contain_text("what they cost fitted is not recorded")
     expect(page.locator("#picture")).to_contain_text("No part has a price")
     expect(page.locator("#picture tbody tr").first).to_contain_text("not known")
+    expect(page.locator(".footnote")).to_contain_text(re.compile("^No price is recorded, [^.;]*; ask"))
     assert cleared.complaints == []
+
+
+def test_prices_without_a_day_are_told_from_no_prices(cleared: Watched, platform: str) -> None:
+    cleared.page.route(API, changed(each=lambda row: {**row, "price_date": None}))
+    page = cleared.open("worth.html", platform=platform)
+    expect(page.locator(".footnote")).to_contain_text(
+        re.compile("^Day of the prices not recorded, [^.;]*; ask")
+    )
 
 
 def test_a_ledger_without_cars_says_what_comes_first(cleared: Watched) -> None:

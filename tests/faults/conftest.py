@@ -1,7 +1,7 @@
 """Databases of the tests' own, where commits are real, and processes that post into them."""
 
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from multiprocessing.pool import Pool
 from pathlib import Path
@@ -113,17 +113,6 @@ def amend(request: tuple[str, str, str, Any]) -> Sent:
         sent = send((method, path, body, {"If-Match": etag}))
         if sent.status != 412:
             return sent
-
-
-@pytest.fixture
-def tell(capsys: pytest.CaptureFixture[str]) -> Callable[[str], None]:
-    """Print a line that shows though the test passes."""
-
-    def say(line: str) -> None:
-        with capsys.disabled():
-            print(f"\n  {line}")
-
-    return say
 
 
 @pytest.fixture

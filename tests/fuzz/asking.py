@@ -7,6 +7,7 @@ from typing import Any
 from unittest import SkipTest
 
 import schemathesis
+from flask import Flask
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis import APIOperation, Case, GenerationMode, Response
@@ -66,6 +67,12 @@ class Tally:
                     case, f"{operation.label}: {response.status_code} {failure.title}: {kind}", response
                 )
 
+    def add(self, other: "Tally") -> None:
+        """Count another one's too."""
+        self.cases += other.cases
+        self.statuses.update(other.statuses)
+        self.faults = {**other.faults, **self.faults}
+
     def note(self, case: Case, fault: str, response: Response) -> None:
         """Keep the first request that showed a fault."""
         if fault not in self.faults:
@@ -87,9 +94,9 @@ def headers_of(token: str) -> dict[str, str]:
     return {"Authorization": f"Bearer {token}", "Accept-Encoding": "identity"}
 
 
-def document_of(shop: Filled) -> Any:
+def document_of(app: Flask) -> Any:
     """The served document, as schemathesis reads it. The token is not drawn: whoever has none learns nothing here."""
-    document = schemathesis.openapi.from_wsgi("/v1/openapi.json", shop.app)
+    document = schemathesis.openapi.from_wsgi("/v1/openapi.json", app)
     document.config.generation.with_security_parameters = False
     return document
 

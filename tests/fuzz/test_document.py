@@ -14,10 +14,11 @@ sizes = pytest.mark.parametrize("examples", [2, pytest.param(8, marks=pytest.mar
 
 @pytest.fixture(scope="module")
 def document(shop: Filled):
-    return document_of(shop)
+    return document_of(shop.app)
 
 
 @sizes
+@pytest.mark.slow
 def test_every_operation_answers_as_the_document_says_whatever_it_is_asked(shop, document, printed, examples):
     tally = Tally()
     operations = operations_of(document)

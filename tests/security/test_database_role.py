@@ -3,6 +3,8 @@
 Each attempt is made for each table that there is, so that a new table is tried too.
 """
 
+from collections.abc import Iterator
+
 import psycopg
 import pytest
 from psycopg import sql
@@ -12,7 +14,7 @@ from service.store.db import Connection
 
 MAY_CHANGE = {
     "bay", "bay_correction", "bay_event", "evidence_version", "finding", "kept_answer", "modification", "part",
-    "part_merge", "platform", "pull", "session", "setup", "setup_curve", "setup_summary", "token", "vehicle",
+    "part_merge", "platform", "pull", "session", "setup", "setup_curve", "setup_summary", "vehicle",
     "vehicle_merge",
 }  # fmt: skip
 """Records with a version, what is derived from them, and answers kept for repeated posts."""
@@ -33,11 +35,19 @@ def tables(server: LocalServer) -> list[str]:
         return [name for (name,) in owner.execute(query).fetchall()]
 
 
+@pytest.fixture(scope="module")
+def line(server: LocalServer) -> Iterator[Connection]:
+    """A connection by the service's own login."""
+    with psycopg.connect(server.service_url, autocommit=True) as opened:
+        yield opened
+
+
 @pytest.fixture
-def service(connection: Connection) -> Connection:
-    """A connection as the service's role; each attempt in a savepoint of its own."""
-    assert connection.execute("SELECT current_user").fetchone() == ("bayledger_service",)
-    return connection
+def service(line: Connection) -> Iterator[Connection]:
+    """The same; what a test did is taken back, and each attempt has a savepoint of its own."""
+    assert line.execute("SELECT session_user, current_user").fetchone() == ("bayledger_service",) * 2
+    with line.transaction(force_rollback=True):
+        yield line
 
 
 def is_denied(service: Connection, text: str, *names: str) -> bool:
@@ -182,6 +192,23 @@ def test_it_is_a_member_of_no_other_role_and_nobody_else_may_connect(service):
     assert [may for (may,) in service.execute(public).fetchall()][1:] == [False, False]
 
 
-def test_a_statement_of_the_service_ends_after_half_a_minute(server: LocalServer):
-    with psycopg.connect(server.service_url) as line:
-        assert line.execute("SHOW statement_timeout").fetchone() == ("30s",)
+@pytest.mark.parametrize(
+    "attempt",
+    [
+        "INSERT INTO token (name, scope, secret_hash) VALUES ('mine', 'admin', '\\x00')",
+        "UPDATE token SET scope = 'admin', bay_id = NULL",
+        "UPDATE token SET secret_hash = '\\x00'",
+        "UPDATE token SET revoked_at = NULL",
+        "UPDATE token SET expires_at = NULL",
+        "DELETE FROM token",
+    ],
+)
+def test_it_makes_no_token_and_changes_none(service, attempt):
+    assert is_denied(service, attempt)
+
+
+@pytest.mark.parametrize(
+    ("limit", "lasts"), [("statement_timeout", "30s"), ("idle_in_transaction_session_timeout", "1min")]
+)
+def test_a_statement_of_the_service_and_a_transaction_that_stands_still_have_an_end(line, limit, lasts):
+    assert line.execute(f"SHOW {limit}").fetchone() == (lasts,)

@@ -9,8 +9,8 @@ import pytest
 
 from service.app import SECURITY_HEADERS
 from service.cli.logs import JsonLines, TextLines
-from service.store import tokens
 from tests.conftest import Client
+from tests.tokens import new_token
 
 ANSWERS = {
     "a list": (200, "GET", "/v1/parts", {}),
@@ -156,7 +156,7 @@ def test_what_somebody_sent_begins_no_line_of_the_log(shop, monkeypatch, caplog,
 
 
 def test_no_token_stands_in_the_log(app, connection, shop, caplog):
-    token = tokens.create_token(connection, scope="read", name="counter")
+    token = new_token(connection, scope="read", name="counter")
     client = Client(app.test_client(), token)
     with caplog.at_level(logging.DEBUG):
         client.get("/v1/parts")

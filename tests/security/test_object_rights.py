@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from service.store import tokens
 from tests.api.bodies import BAY, added, session
 from tests.conftest import Client
+from tests.tokens import new_token
 
 REASON = {"reason": "not mine"}
 
@@ -15,9 +15,7 @@ REASON = {"reason": "not mine"}
 def others(shop, app, connection) -> dict[str, str]:
     """Two sessions of one car, posted by the bay south with its own token: the addresses of the older one's things."""
     added(shop, "/v1/bays", BAY, slug="south", name="South bay")
-    south = Client(
-        app.test_client(), tokens.create_token(connection, scope="post", bay="south", name="south")
-    )
+    south = Client(app.test_client(), new_token(connection, scope="post", bay="south", name="south"))
     older = south.post("/v1/sessions", session([], bay="south")).json
     newest = south.post("/v1/sessions", session([], bay="south", started_at="2026-03-19T16:20:00+00:00")).json
     sheet = south.get(f"/v1/sessions/{older['id']}/sheet").json
@@ -129,7 +127,7 @@ def test_an_answer_kept_for_a_repeated_post_is_not_given_to_another_token(bay, o
     body = session([], started_at="2026-03-21T10:00:00+00:00")
     mine = bay.raw("POST", "/v1/sessions", json=body, headers=key)
     assert mine.status_code == 201
-    token = tokens.create_token(connection, scope="post", bay="south", name="south again")
+    token = new_token(connection, scope="post", bay="south", name="south again")
     other = Client(app.test_client(), token).raw("POST", "/v1/sessions", json=body, headers=key)
     assert other.status_code == 422
     assert "Idempotency-Replayed" not in other.headers

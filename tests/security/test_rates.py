@@ -14,6 +14,7 @@ from service.bay import wire
 from service.store import tokens
 from tests.api.bodies import session
 from tests.conftest import SETTINGS, Client
+from tests.tokens import end_token, new_token
 
 
 class Clock:
@@ -95,7 +96,7 @@ def test_another_address_and_a_token_that_was_good_before_are_not_held_up(app, c
     assert from_address(reader, "10.0.0.66").status_code == 200
     spend_failures(app)
     assert from_address(reader, "10.0.0.66").status_code == 200, "behind one proxy all have one address"
-    other = Client(app.test_client(), tokens.create_token(connection, scope="read"))
+    other = Client(app.test_client(), new_token(connection, scope="read"))
     assert from_address(other, "10.0.0.7").status_code == 200
 
 
@@ -103,7 +104,7 @@ def test_a_token_that_was_good_and_is_ended_counts_as_any_wrong_one(app, clock, 
     assert from_address(reader, "10.0.0.66").status_code == 200
     spend_failures(app)
     for one in tokens.list_tokens(connection):
-        tokens.revoke_token(connection, one.token_id)
+        end_token(connection, one.token_id)
     assert from_address(reader, "10.0.0.66").status_code == 401, "it is looked up, and known to be ended"
     assert from_address(reader, "10.0.0.66").status_code == 429
 
@@ -134,7 +135,7 @@ def test_a_bay_that_writes_without_end_is_told_to_wait_and_reads_on(app, connect
 def test_one_bay_at_its_limit_does_not_hold_up_another_nor_an_admin(app, clock, connection, shop, bay):
     spend_writes(app, connection)
     assert [bay.post("/v1/sessions", {}).status_code for _ in range(2)] == [422, 429]
-    other = Client(app.test_client(), tokens.create_token(connection, scope="post", bay="north"))
+    other = Client(app.test_client(), new_token(connection, scope="post", bay="north"))
     assert other.post("/v1/sessions", session([])).status_code == 201
     assert shop.post("/v1/sessions", {}).status_code == 422
 

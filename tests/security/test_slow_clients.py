@@ -14,16 +14,19 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 
 import httpx
+import psycopg
 import pytest
 from gunicorn.workers.gthread import DEFAULT_WORKER_DATA_TIMEOUT
 
 from service.cli import slow_clients
 from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, Places, Waits
+from service.local import start_server
 from service.settings import DEFAULT_THREADS
+from service.store import tokens
 from tests.cli.conftest import Serving, lasting_folder, serving
 
 PATIENCE_S = 60.0
-HEAD = b"GET /v1/health HTTP/1.1\r\nHost: ledger\r\n"
+HEAD = b"GET /v1/health HTTP/1.1\r\nHost: localhost\r\n"
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +97,7 @@ def test_where_too_many_idle_ones_are_held_open_the_longest_idle_are_closed(stan
 
 
 def test_an_answer_that_nobody_takes_keeps_no_place(standing):
-    ask = b"GET /v1/openapi.json HTTP/1.1\r\nHost: ledger\r\n\r\n" * 20
+    ask = b"GET /v1/openapi.json HTTP/1.1\r\nHost: localhost\r\n\r\n" * 20
     with ExitStack() as open_ones:
         for _ in range(2 * DEFAULT_THREADS):
             line = open_ones.enter_context(socket.socket())
@@ -108,10 +111,29 @@ def test_an_answer_that_nobody_takes_keeps_no_place(standing):
 
 def test_a_body_that_never_comes_keeps_a_place_from_nobody_without_a_token(standing):
     """It is refused by its head."""
-    said = b"POST /v1/sessions HTTP/1.1\r\nHost: ledger\r\nContent-Type: application/json\r\nContent-Length: 8000000\r\n\r\n{"
+    said = b"POST /v1/sessions HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 8000000\r\n\r\n{"
     with slow_ones(standing, 2 * DEFAULT_THREADS, said) as lines:
         assert is_served(standing)
         assert lines[0].recv(20).startswith(b"HTTP/1.1 401")
+
+
+def test_bodies_that_a_good_token_begins_and_never_sends_hold_nobody_up(standing):
+    """Neither a place nor a connection to the database is held for them."""
+    with start_server(standing.folder) as database, psycopg.connect(database.owner_url) as owner:
+        token = tokens.create_token(owner, scope="admin", name="slow")
+    said = HEAD.replace(b"GET /v1/health", b"POST /v1/sessions") + b"Authorization: Bearer " + token.encode()
+    said += b"\r\nContent-Type: application/json\r\nContent-Length: 8000000\r\n\r\n{"
+    with slow_ones(standing, 3 * DEFAULT_THREADS, said) as lines:
+        for _ in range(5):
+            asked = httpx.get(
+                f"{standing.url}/v1/parts",
+                headers={"Authorization": f"Bearer {token}"},
+                timeout=slow_clients.BODY_S / 2,
+            )
+            assert asked.status_code == 200
+        lines[0].settimeout(0.5)
+        with pytest.raises(TimeoutError):
+            lines[0].recv(1)
 
 
 @pytest.mark.parametrize(
@@ -150,7 +172,7 @@ def test_a_head_that_is_none_is_refused_and_repeats_no_markup(standing, sent, to
 def test_no_path_leads_out_of_the_dashboards_files(standing, path):
     """Sent as it stands: a client's library would tidy it first."""
     with line_to(standing) as line:
-        line.sendall(b"GET " + path + b" HTTP/1.1\r\nHost: ledger\r\nConnection: close\r\n\r\n")
+        line.sendall(b"GET " + path + b" HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
         answer = b"".join(iter(lambda: line.recv(65536), b""))
     assert answer.split(b" ", 2)[1] in (b"400", b"404"), answer[:200]
     assert b"root:" not in answer
@@ -234,36 +256,57 @@ def test_where_it_is_crowded_the_address_with_most_gives_way_its_oldest_first(mo
         pair[1].sendall(b"x")
 
 
-def test_no_more_requests_are_worked_on_than_there_are_places_and_none_while_a_body_is_read():
-    waits, at_work, most = Waits(), [], []
-
-    class Slow:
-        def read(self, _: object = None) -> bytes:
-            return b"body"
-
-    def app(environ: dict[str, object], _: object) -> list[bytes]:
-        at_work.append(1)
-        most.append(len(at_work))
-        read = environ["wsgi.input"].read(4)
-        time.sleep(0.01)
-        at_work.pop()
-        return [read]
-
-    places = Places(app, 3, waits)
+def asked_at_once(places: Places, waits: Waits, many: int, body: object) -> None:
+    """So many requests with a body, each in a thread of its own, as the worker has them."""
 
     def ask() -> None:
         connection = Connection(socket.socket())
         waits.notice(connection)
         waits.begin(connection)
-        assert places({"wsgi.input": Slow()}, None) == [b"body"]
+        assert places({"wsgi.input": body}, None) == [b"body"]
         waits.end(connection)
 
-    threads = [threading.Thread(target=ask) for _ in range(12)]
+    threads = [threading.Thread(target=ask) for _ in range(many)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join(PATIENCE_S)
+
+
+def test_no_more_requests_are_worked_on_than_there_are_places():
+    waits, at_work, most = Waits(), [], []
+
+    class There:
+        def read(self, _: object = None) -> bytes:
+            return b"body"
+
+    def app(environ: dict[str, object], _: object) -> list[bytes]:
+        read = environ["wsgi.input"].read(4)
+        at_work.append(1)
+        most.append(len(at_work))
+        time.sleep(0.01)
+        at_work.pop()
+        return [read]
+
+    asked_at_once(Places(app, 3, waits), waits, 12, There())
     assert (len(most), max(most)) == (12, 3)
+
+
+def test_while_a_body_is_waited_for_its_place_is_anothers():
+    """One place; each of two bodies comes only once the other one is waited for too."""
+    waits, answered, both = Waits(), [], threading.Barrier(2, timeout=5.0)
+
+    class Slow:
+        def read(self, _: object = None) -> bytes:
+            both.wait()
+            return b"body"
+
+    def app(environ: dict[str, object], _: object) -> list[bytes]:
+        answered.append(environ["wsgi.input"].read(4))
+        return answered[-1:]
+
+    asked_at_once(Places(app, 1, waits), waits, 2, Slow())
+    assert answered == [b"body", b"body"]
 
 
 def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
@@ -280,7 +323,7 @@ def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
             seen.append(waits._waiting()[0].until)
             return b"x"
 
-    body = Body(Pieces(), waits)
+    body = Body(Pieces(), waits, threading.Semaphore())
     for _ in range(3):
         body.read(1)
         now[0] += 10.0

@@ -4,10 +4,12 @@ import re
 from datetime import timedelta
 
 import pytest
+import yaml
 
 from service.cli import main
 from service.store import tokens
-from tests.conftest import Client
+from tests.conftest import ROOT, Client
+from tests.tokens import end_token, new_token
 
 
 def dump_of(connection) -> str:
@@ -16,7 +18,7 @@ def dump_of(connection) -> str:
 
 
 def test_the_ledger_keeps_no_token_only_its_hash(connection):
-    token = tokens.create_token(connection, scope="read", name="counter")
+    token = new_token(connection, scope="read", name="counter")
     assert re.fullmatch(r"bay_[\w-]{43}", token), "32 random bytes"
     assert token not in dump_of(connection)
     assert token.removeprefix("bay_") not in dump_of(connection)
@@ -24,11 +26,11 @@ def test_the_ledger_keeps_no_token_only_its_hash(connection):
 
 
 def test_no_two_tokens_are_alike(connection):
-    assert len({tokens.create_token(connection, scope="read") for _ in range(50)}) == 50
+    assert len({new_token(connection, scope="read") for _ in range(50)}) == 50
 
 
 def test_a_listing_names_every_token_and_holds_no_secret(connection):
-    token = tokens.create_token(connection, scope="read", name="counter")
+    token = new_token(connection, scope="read", name="counter")
     listed = tokens.list_tokens(connection)[0]
     assert (listed.name, listed.scope, listed.revoked_at) == ("counter", "read", None)
     assert token not in repr(listed)
@@ -37,17 +39,17 @@ def test_a_listing_names_every_token_and_holds_no_secret(connection):
 
 def test_its_end_comes_by_itself_at_the_very_moment(app, connection):
     begun = connection.execute("SELECT now()").fetchone()[0]  # the test's transaction has one moment
-    ended = tokens.create_token(connection, scope="read", expires_at=begun)
-    living = tokens.create_token(connection, scope="read", expires_at=begun + timedelta(microseconds=1))
+    ended = new_token(connection, scope="read", expires_at=begun)
+    living = new_token(connection, scope="read", expires_at=begun + timedelta(microseconds=1))
     assert Client(app.test_client(), ended).get("/v1/parts").status_code == 401
     assert Client(app.test_client(), living).get("/v1/parts").status_code == 200
 
 
 def test_once_ended_it_stays_ended(connection):
-    tokens.create_token(connection, scope="read")
+    new_token(connection, scope="read")
     number = tokens.list_tokens(connection)[0].token_id
-    assert tokens.revoke_token(connection, number)
-    assert not tokens.revoke_token(connection, number), "there is nothing left to end"
+    assert end_token(connection, number)
+    assert not end_token(connection, number), "there is nothing left to end"
     assert tokens.list_tokens(connection)[0].revoked_at is not None
 
 
@@ -81,8 +83,31 @@ def test_the_hash_is_found_by_equality_in_the_database_so_no_time_tells_how_much
     connection,
 ):
     """What is compared is a SHA-256 of the guess: how many of its bits agree says nothing about the token's."""
-    token = tokens.create_token(connection, scope="read")
+    token = new_token(connection, scope="read")
     near = token[:-1] + ("A" if token[-1] != "A" else "B")
     same = sum(a == b for a, b in zip(tokens.hash_of(token), tokens.hash_of(near), strict=True))
     assert same < 8, "one letter changes nearly all 32 bytes"
     assert tokens.find_caller(connection, near)[0] is None
+
+
+@pytest.mark.parametrize("words", [("create", "--scope", "admin"), ("revoke", "1")])
+def test_the_services_role_is_refused_it_and_told_the_way_out(server, capsys, words):
+    code = main(["token", *words, "--database-url", server.service_url])
+    said = capsys.readouterr()
+    assert (code, said.out) == (1, "")
+    assert "BAYLEDGER_OWNER_DATABASE_URL" in said.err
+    assert "docker compose run --rm -T migrate bayledger token" in said.err
+
+
+def test_what_an_installation_makes_tokens_with_speaks_as_the_schemas_owner():
+    """`bayledger` on the machine, and the container of which README says so."""
+    compose = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
+    script = (ROOT / "service/units/ledger.sh").read_text()
+    owners = re.search(r"^ *([a-z |]+)\) *role=owner", script, re.MULTILINE)
+    assert owners is not None
+    assert "token" in owners[1].split(" | ")
+    assert (
+        compose["migrate"]["environment"]["BAYLEDGER_DATABASE_URL"]
+        == "postgresql://bayledger_owner@database/bayledger"
+    )
+    assert "docker compose run --rm -T migrate bayledger token create" in (ROOT / "README.md").read_text()

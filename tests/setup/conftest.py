@@ -1,12 +1,15 @@
-"""What several of the tests under `machine` look at: a shop's whole installation, made once."""
+"""What several of the tests under `machine` look at: a shop's whole installation and a bare Debian, each made once."""
 
 import shutil
+import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.setup.apart import memory
 from tests.setup.installed import Shop, running_shop
 
 
@@ -19,3 +22,33 @@ def shop() -> Iterator[Shop]:
             yield running
     finally:
         shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="session")
+def bare_debian() -> Iterator[Path]:
+    """A Debian in a folder, to be copied: what every one has and no more, and whom this machine trusts.
+
+    As in Debian's own images a package that is installed starts nothing, and dpkg does not wait for the disk.
+    """
+    begun = time.monotonic()
+    made = [
+        "unshare",
+        "--mount",
+        "mmdebstrap",
+        "--mode=root",
+        "--variant=minbase",
+        "--include=ca-certificates",
+    ]
+    with memory("debian-") as folder:
+        ran = subprocess.run(
+            [*made, "--dpkgopt=force-unsafe-io", "trixie", folder],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert ran.returncode == 0, ran.stderr
+        for file in ("etc/ssl/certs/ca-certificates.crt", "etc/resolv.conf"):
+            shutil.copy(f"/{file}", folder / file)
+        starts_nothing = folder / "usr/sbin/policy-rc.d"
+        starts_nothing.write_text("#!/bin/sh\nexit 101\n")
+        starts_nothing.chmod(0o755)
+        print(f"\na bare Debian: {time.monotonic() - begun:.0f} s")
+        yield folder

@@ -30,6 +30,7 @@ from tests.setup.check import ROOT
 
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 NAME = "ledger.example"
+NAMES = f"{NAME} 192.0.2.20"
 PATIENCE_S = 60.0
 
 
@@ -98,19 +99,20 @@ class Shop:
         )
 
     def ledger(self, *words: str) -> str:
-        """A `bayledger` command inside the service's container; what it said."""
+        """A `bayledger` command as `docker compose run migrate` has it run: as the schema's owner; what it said."""
         ran = subprocess.run(
-            [sys.executable, "-m", "service", *words], cwd=ROOT, env=self.environment("service"),
+            [sys.executable, "-m", "service", *words], cwd=ROOT, env=self.environment("migrate"),
             capture_output=True, text=True, timeout=PATIENCE_S, check=False,
         )  # fmt: skip
         assert ran.returncode == 0, ran.stderr
         return ran.stdout.strip()
 
     def environment(self, name: str) -> dict[str, str]:
-        """Of a program of ours: what the image sets (here another folder and port), then what compose does."""
+        """Of a program of ours: what the image sets (here another folder and port), `.env`, then what compose does."""
         image = {
             "BAYLEDGER_DATA_DIR": f"{self.places.folder}/kept",
             "BAYLEDGER_PORT": str(self.places.service),
+            "BAYLEDGER_NAMES": NAMES,
         }
         return {**image, **self.places.environment_of(name)}
 
@@ -253,7 +255,7 @@ def proxy_of(shop: Shop) -> Iterator[None]:
     with places.log("dashboard").open("ab") as log:
         nginx = subprocess.Popen(
             ["sh", here / "start.sh"],
-            env={"PATH": os.environ["PATH"] + ":/usr/sbin", "BAYLEDGER_NAMES": f"{NAME} 192.0.2.20"},
+            env={"PATH": os.environ["PATH"] + ":/usr/sbin", "BAYLEDGER_NAMES": NAMES},
             user="nobody", group="nogroup", extra_groups=[],
             stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
         )  # fmt: skip

@@ -162,6 +162,16 @@ def test_a_stamp_from_another_folder_does_not_fit(checkout: Path, monkeypatch: p
     assert not bootstrap.up_to_date("run")
 
 
+def test_another_version_of_python_makes_the_environment_stale(
+    checkout: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A system's upgrade brings one: the packages lie where the old one looked for them."""
+    stamp("run")
+    newer = (sys.version_info[0], sys.version_info[1] + 1, 0)
+    monkeypatch.setattr(sys, "version_info", newer)
+    assert not bootstrap.up_to_date("run")
+
+
 def test_a_python_that_went_away_makes_the_environment_stale(checkout: Path) -> None:
     stamp("run")
     (checkout / ".venv" / "bin" / "python").unlink()
@@ -265,7 +275,7 @@ def test_test_leaves_out_what_needs_root_and_looks_for_the_browser_first(in_venv
 
 def test_test_machine_runs_only_what_needs_root(in_venv: list[list[str]]) -> None:
     bootstrap.test(["--machine", "-x"])
-    assert in_venv[-1] == ["-m", "pytest", "-m", "machine", "-x"]
+    assert in_venv[-1] == ["-m", "pytest", "-m", "machine", *bootstrap.PROCESSES, "-x"]
 
 
 def test_test_slow_runs_what_takes_long_on_all_cores(in_venv: list[list[str]]) -> None:

@@ -92,7 +92,7 @@ def test_its_authority_cannot_vouch_for_any_other_name(tmp_path: Path) -> None:
 def test_made_again_nothing_changes(tmp_path: Path) -> None:
     made(tmp_path, NAME, ADDRESS)
     before = files(tmp_path)
-    assert made(tmp_path, NAME, ADDRESS) == ""
+    assert made(tmp_path, NAME, ADDRESS) == made(tmp_path, ADDRESS, NAME) == ""
     assert files(tmp_path) == before
 
 

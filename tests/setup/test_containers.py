@@ -15,7 +15,7 @@ COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text
 SERVICES: dict[str, Any] = COMPOSE["services"]
 DOCKERFILE = (ROOT / "Dockerfile").read_text()
 OURS = ["migrate", "service", "worker", "dashboard", "backup"]
-POSTGRES = ["database", "standby"]
+POSTGRES = ["database", "standby", "archive", "base-backup", "go-back"]
 PASSWORDS = {
     "database": {"superuser_password", "owner_password", "service_password", "standby_password"},
     "migrate": {"owner_password"},
@@ -24,6 +24,9 @@ PASSWORDS = {
     "dashboard": set(),
     "backup": {"owner_password"},
     "standby": {"standby_password"},
+    "archive": {"standby_password"},
+    "base-backup": {"standby_password"},
+    "go-back": set(),
 }
 
 
@@ -84,10 +87,13 @@ def test_everything_comes_up_in_its_order() -> None:
     assert awaited["dashboard"]["service"]["condition"] == "service_healthy"
 
 
-def test_a_standby_and_a_backup_are_only_started_when_asked_for() -> None:
+def test_a_standby_a_backup_and_an_archive_are_only_started_when_asked_for() -> None:
     assert {name: service["profiles"] for name, service in SERVICES.items() if "profiles" in service} == {
         "standby": ["standby"],
         "backup": ["backup"],
+        "archive": ["archive"],
+        "base-backup": ["base-backup"],
+        "go-back": ["go-back"],
     }
 
 
@@ -132,7 +138,28 @@ def test_everything_the_image_copies_exists_and_is_let_through() -> None:
         assert f"!{name.split('/')[0]}" in let_through, name
 
 
-@pytest.mark.parametrize("name", ["database", "standby"])
+def test_what_the_readme_types_names_containers_that_can_do_it() -> None:
+    """Where no containers are, its lines are held to what the file says."""
+    typed = re.findall(r"docker compose .*", (ROOT / "README.md").read_text())
+    told = [
+        match
+        for line in typed
+        for match in re.findall(r"(?:exec|run --rm)(?: -T)? ([\w-]+)(?: (bayledger \w+|psql|cat|sh))?", line)
+    ]
+    assert {name for name, _ in told} <= {*SERVICES}
+    assert {("backup", "bayledger selfcheck"), ("backup", "bayledger restore"), ("database", "psql")} <= {
+        *told
+    }
+    # What looks at everything and makes databases does so as the owner, who sees the backups.
+    assert SERVICES["backup"]["environment"]["BAYLEDGER_DATABASE_URL"].startswith(
+        "postgresql://bayledger_owner@"
+    )
+    assert any(volume.endswith(":/backups") for volume in SERVICES["backup"]["volumes"])
+    for stopped in re.findall(r"docker compose (?:stop|restart|pull) ([\w ]+)", "\n".join(typed)):
+        assert {*stopped.split()} <= {*SERVICES}
+
+
+@pytest.mark.parametrize("name", POSTGRES)
 def test_every_file_that_a_container_is_lent_exists(name: str) -> None:
     lent = [volume.split(":")[0] for volume in SERVICES[name]["volumes"] if volume.startswith("./")]
     assert lent
@@ -156,4 +183,4 @@ def test_passwords_are_made_once_and_nobody_else_gets_at_them(tmp_path: Path) ->
 
 def test_what_is_secret_is_not_in_version_control() -> None:
     kept_out = (ROOT / ".gitignore").read_text().splitlines()
-    assert {".env", "secrets/", "tls/", "backups/"} <= set(kept_out)
+    assert {".env", "secrets/", "tls/", "backups/", "archive/"} <= set(kept_out)

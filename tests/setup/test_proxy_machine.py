@@ -17,7 +17,7 @@ from service.api.rates import MOST_FAILURES
 from service.app import SECURITY_HEADERS
 from service.settings import DEFAULT_MAX_BODY_BYTES, DEFAULT_THREADS
 from tests.setup.check import ROOT
-from tests.setup.installed import Shop, wait_until
+from tests.setup.installed import NAME, Shop, wait_until
 
 pytestmark = pytest.mark.machine
 
@@ -200,6 +200,12 @@ def test_a_flood_from_one_address_is_thinned_out_and_does_not_touch_another(shop
         assert held > 100
         assert passed >= 200
         assert said.count(b'"title":"Too Many Requests"') == held
+
+
+def test_by_another_sites_name_the_ledger_answers_nothing(asked):
+    """The names of `.env` go to the service too, and the proxy hands on the one that was used."""
+    for host, status in ((NAME, 200), ("192.0.2.20", 200), ("evil.example", 421)):
+        assert asked.get("/v1/health", headers={"Host": host}).status_code == status, host
 
 
 def test_metrics_are_told_through_the_proxy_to_whoever_has_a_token_only(asked, token):

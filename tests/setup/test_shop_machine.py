@@ -20,7 +20,7 @@ PLATFORM = {"slug": "stoat", "name": "Stoat", "aspiration": "turbo", "ignition":
 
 @pytest.fixture(scope="module")
 def admin(shop: Shop) -> Iterator[httpx.Client]:
-    """The counter's client, with a token made inside the service's container."""
+    """The counter's client, with a token made as README says."""
     token = shop.ledger("token", "create", "--scope", "admin", "--name", "counter")
     with shop.client(headers={"Authorization": f"Bearer {token}"}) as client:
         yield client

@@ -17,8 +17,8 @@ FOLDERS = {"StateDirectory": Path("/var/lib"), "CacheDirectory": Path("/var/cach
 
 
 def settings_of(name: str) -> list[tuple[str, str]]:
-    """Every line of a unit and of the drop-ins for its kind; later ones come first for what can be set once."""
-    files = [*sorted((SYSTEM / "bayledger-.service.d").glob("*.conf")), SYSTEM / f"{name}.service"]
+    """Every line of a unit, then of the drop-ins for its kind, as systemd reads them: the last one holds of what is set once."""
+    files = [SYSTEM / f"{name}.service", *sorted((SYSTEM / "bayledger-.service.d").glob("*.conf"))]
     lines = [line for file in files for line in file.read_text().splitlines()]
     return [
         (key, value)

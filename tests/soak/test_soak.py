@@ -15,13 +15,13 @@ QUIET = Soaked(Plan(600.0), Seen(), sessions=0, pairs=0, lost=0, doubled=0, dama
 
 @pytest.mark.machine
 def test_twenty_seconds_of_eight_bays_and_eight_readers_give_no_error_and_lose_and_double_nothing(
-    migrated_template, capsys
+    migrated_template, tell
 ):
     with tempfile.TemporaryDirectory(prefix="bl-") as outer:
         folder = hurried(copy_of(migrated_template, Path(outer) / "data"))
         soaked = soak(folder, Plan(20.0, post_every_s=1.0, twice_in=2))
-    with capsys.disabled():
-        print("", *lines_of(soaked), sep="\n  ")
+    for line in lines_of(soaked):
+        tell(line)
     assert soaked.seen.errors == []
     assert (soaked.lost, soaked.doubled, soaked.damaged) == (0, 0, 0)
     assert soaked.sessions == len(soaked.seen.acknowledged) == len(soaked.seen.sent) > 0

@@ -164,3 +164,18 @@ def test_what_is_read_once_is_of_one_moment(lines):
         note_cars(writer, [1])
         assert changes_since(reader, mark).vehicle_ids == frozenset()
     assert changes_since(reader, mark).vehicle_ids == {1}
+
+
+def test_neither_whoever_estimates_nor_who_reads_a_whole_history_is_cut_off_while_he_works(lines):
+    lock, reader = lines[:2]
+
+    def limits() -> list[str]:
+        return [
+            one.execute("SHOW idle_in_transaction_session_timeout").fetchone()[0] for one in (lock, reader)
+        ]
+
+    assert limits() == ["1min", "1min"]
+    with fits.estimating(lock) as free, reading_once(reader):
+        assert free
+        assert limits() == ["0", "0"]
+    assert limits() == ["1min", "1min"]

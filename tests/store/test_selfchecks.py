@@ -4,7 +4,9 @@ The damage is done as a broken disk, a bad restore or a hand in the database wou
 """
 
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import psycopg
 import pytest
@@ -12,10 +14,12 @@ import pytest
 from service.app import create_app
 from service.local import LocalServer
 from service.store import selfchecks, tokens
+from service.store.backups import PROVED, note_proved
 from service.store.db import Connection
-from service.store.invariants import FOREIGN_KEYS, IDENTITIES, Invariant
+from service.store.invariants import FOREIGN_KEYS, IDENTITIES, Invariant, backup_late
 from service.store.samples import Sampled
 from service.store.selfchecks import INVARIANTS, is_owner, looked_at, selfcheck
+from service.store.watched import watched
 from service.worker.refit import refit
 from tests.conftest import SETTINGS, Client, new_database
 from tests.factories import AIR, pull, session, setup
@@ -102,7 +106,7 @@ DAMAGE = [
         "INSERT INTO pull_raw SELECT 999999, enc, channels, steps, samples, raw FROM pull_raw LIMIT 1",
     ),
     ("orphan", "INSERT INTO setup_curve SELECT 999999, first, torque_nm FROM setup_curve LIMIT 1"),
-    ("orphan", "UPDATE token SET bay_id = 999999 WHERE token_id = (SELECT max(token_id) FROM token)"),
+    ("orphan", "UPDATE token SET scope = 'post', bay_id = 999999 WHERE token_id = (SELECT max(token_id) FROM token)"),
     ("reference-lost", "INSERT INTO car_change (vehicle_id) VALUES (999999)"),
     ("reference-lost", "INSERT INTO evidence_version VALUES ((SELECT min(platform_id) FROM platform), 999999, 1)"),
     (
@@ -285,3 +289,37 @@ def test_a_sample_says_how_much_it_looked_at(hand):
     looked = {one.name: one.looked for one in selfcheck(hand, LIMIT_S, 2) if one.looked}
     assert looked["pairs-not-as-made"].startswith("2 of ")
     assert looked["samples-unreadable"].endswith(" pulls")
+
+
+def late(conn: Connection) -> list[str]:
+    """Where the last proved backup is older than three days."""
+    return looked_at(conn, backup_late(3.0), LIMIT_S, ALL_CARS).places
+
+
+def test_a_ledger_younger_than_that_needs_no_backup_yet(hand):
+    assert late(hand) == []
+
+
+def test_a_ledger_that_never_had_a_proved_backup_is_told_so(hand):
+    with hand.transaction(force_rollback=True):
+        hand.execute("SET LOCAL session_replication_role = replica")
+        hand.execute("UPDATE session SET received_at = '2020-03-01T12:00:00Z'")
+        assert late(hand) == ["there never was one; the first session came in at 2020-03-01 12:00 UTC"]
+
+
+@pytest.mark.parametrize(("days_ago", "is_late"), [(2.9, False), (3.1, True)])
+def test_a_proved_backup_may_be_three_days_old(hand, days_ago, is_late):
+    at = (datetime.now(UTC) - timedelta(days=days_ago)).replace(microsecond=0)
+    with hand.transaction(force_rollback=True):
+        assert note_proved(hand, at)
+        assert late(hand) == ([f"the last one is of {at:%Y-%m-%d %H:%M} UTC"] if is_late else [])
+        seen = watched(lambda: nullcontext(hand))
+    assert seen.backup_age_s == pytest.approx(days_ago * 86_400, abs=30)
+
+
+@pytest.mark.parametrize("words", ["ours since 2019", PROVED + "long ago (many)", PROVED])
+def test_a_comment_that_is_no_note_of_ours_says_nothing_and_only_ours_is_written_over(hand, words):
+    with hand.transaction(force_rollback=True):
+        hand.execute(f"COMMENT ON DATABASE selfchecks IS '{words}'")
+        assert late(hand) == []
+        assert note_proved(hand, datetime.now(UTC)) == words.startswith(PROVED)

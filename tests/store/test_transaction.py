@@ -1,5 +1,6 @@
 """One transaction whose statements are sent together: all of it is kept, or nothing, whoever fails and when."""
 
+import time
 from collections.abc import Iterator
 from typing import LiteralString
 
@@ -7,9 +8,9 @@ import psycopg
 import pytest
 from psycopg.pq import TransactionStatus
 
-from service.domain.errors import Refused
+from service.domain.errors import Refused, Unavailable
 from service.local import LocalServer
-from service.store.db import Connection, transaction_together
+from service.store.db import Connection, broken_rule, transaction_together
 
 NOTE = "INSERT INTO history (who, about, action) VALUES ('test', %s, 'posted')"
 TWICE = "INSERT INTO slot (slug, name, ordinal) VALUES ('twice', 'Twice', 1), ('twice', 'Twice', 2)"
@@ -80,3 +81,19 @@ def test_inside_a_transaction_of_the_caller_only_its_own_part_is_taken_back(
         with pytest.raises(Refused):
             note_and(line, "transaction/inner", refused=True)
     assert (noted(server, "transaction/outer"), noted(server, "transaction/inner")) == (1, 0)
+
+
+def test_one_that_stands_still_for_too_long_is_taken_back_and_that_is_said_as_for_now(server, line):
+    def noted_slowly() -> None:
+        with line.transaction():
+            line.execute(NOTE, ("still",))
+            time.sleep(0.3)
+            line.execute("SELECT 1")
+
+    line.execute("SET idle_in_transaction_session_timeout = '10ms'")
+    with pytest.raises(psycopg.Error) as ended:
+        noted_slowly()
+    assert noted(server, "still") == 0
+    said = broken_rule(ended.value)
+    assert isinstance(said, Unavailable)
+    assert "nothing was kept, send it again" in said.detail

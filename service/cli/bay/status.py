@@ -17,6 +17,8 @@ from service.bay.rights import faults_of_rights
 from service.bay.sender import Address
 from service.bay.settings import BaySettings
 from service.bay.weather import standing, weather_by
+from service.bay.wire import document_of
+from service.bay.wire import in_words as why_not
 from service.bay.work import Work
 from service.cli.bay.common import in_words, open_bay, parts_in_words, say_last_air, where
 from service.cli.show import count
@@ -96,29 +98,29 @@ def say_air(settings: BaySettings, work: Work | None) -> None:
 def say_ledger(settings: BaySettings) -> bool:
     """Whether the ledger answers, and by its clock ours."""
     try:
-        ready, skew, faults = ask_ledger(settings)
+        answer, skew, faults = ask_ledger(settings)
     except httpx.RequestError as error:
-        click.echo(
-            f"No ledger answers at {settings.url} ({error or type(error).__name__}). Sessions wait here."
-        )
+        click.echo(f"No ledger answers at {settings.url} ({why_not(error)}). Sessions wait here.")
         return False
-    if not ready:
-        click.echo(f"{settings.url} answers, but is not ready to take sessions. They wait here.")
-    else:
+    if answer.is_success:
         click.echo(f"The ledger at {settings.url} is ready.")
+    else:
+        detail = document_of(answer).get("detail")
+        why = f": {str(detail).rstrip('.')}" if detail else ""
+        click.echo(f"{settings.url} answers, but is not ready to take sessions{why}. They wait here.")
     for fault in faults:
         click.echo(fault)
     if skew is not None:
         click.echo(skew.in_words())
-    return ready and not faults
+    return answer.is_success and not faults
 
 
-def ask_ledger(settings: BaySettings) -> tuple[bool, Skew | None, list[str]]:
-    """Whether it is ready, how far our clock is off, and what keeps it from taking this bay's sessions."""
+def ask_ledger(settings: BaySettings) -> tuple[httpx.Response, Skew | None, list[str]]:
+    """Its answer on whether it is ready, how far our clock is off, and what keeps it from taking this bay's sessions."""
     with Address(settings.url, settings.token, settings.authority).client(PATIENCE_S) as client:
         asked_at: datetime = local_now()
         begun = time.monotonic()
         answer = client.get("/v1/ready")
         took = timedelta(seconds=time.monotonic() - begun)
         faults = list(faults_of_rights(client, settings)) if answer.is_success else []
-    return answer.is_success, measured(answer.headers.get("Date"), asked_at, took), faults
+    return answer, measured(answer.headers.get("Date"), asked_at, took), faults

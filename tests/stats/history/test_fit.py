@@ -112,6 +112,7 @@ def test_answers_stand_on_what_a_t_scale_means_for_clean_data() -> None:
     assert np.sqrt(TAIL) * loss.x == pytest.approx(1.0, abs=0.02)
 
 
+@pytest.mark.slow
 def test_the_spreads_of_a_simulated_shop_are_found() -> None:
     made = simulate(make_world(3, SIZES["shop"], kind="usual"))
     truth, found = made.truth.world.spreads, fit(made.history, made.catalogue).spreads
