@@ -30,7 +30,7 @@ BYTES_PER_MB = 1_000_000
 @options.database
 @options.setting("owner_database_url")
 @options.flag(
-    "--to", "folder", type=click.Path(path_type=Path, file_okay=False), default=None,
+    "--to", "folder", type=click.Path(path_type=Path, file_okay=False, readable=False), default=None,
     help="folder of the backups, on another disk; without it `backups` in data_dir.",
 )  # fmt: skip
 @options.flag("--verify", is_flag=True, help="put it back into a Postgres made for that, and compare.")
