@@ -37,7 +37,7 @@ def test_sessions_of_a_hundred_kilobytes_are_sent_in_a_few_megabytes_however_man
     for n in range(1, sessions + 1):
         entry = Entry(n, f"00000000-0000-4000-8000-{n:012d}")
         spool.put(entry, json.dumps({"id": entry.id, "note": "x" * SIZE}).encode())
-    sender = Sender(spool, WithinThisProcess("http://ledger"))
+    sender = Sender(spool, WithinThisProcess("http://localhost"))
     tracemalloc.start()
     try:
         sent = sender.send_all(attempts=1)

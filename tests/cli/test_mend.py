@@ -23,8 +23,9 @@ from tests.cli.conftest import REPOSITORY, Ran, Run
 from tests.dashboard.own_ledger import OwnLedger, own_ledger
 from tests.factories import pull, setup
 
-SAME = 1e-12
-"""An answer that came back differs by no more than this share: it is added up in another order."""
+SAME = 2e-4
+"""An answer that came back differs by no more than this share: it is added up in another order, and may be rounded the other
+way in its last place (7.486 for 7.485). To the last bit it is held in tests/api/test_mending_undone.py."""
 WHY, BACK = "looked wrong", "was right after all"
 PERIOD = ("--from", "2026-03-01T00:00:00+00:00", "--to", "2026-03-21T00:00:00Z")
 QUESTIONS = (
@@ -145,7 +146,7 @@ def test_a_mend_moves_the_answers_and_the_way_back_it_prints_brings_them_back(me
     back = way_back_in(said)
     assert "follow at once" in mend.does(*back)
     assert list(apart(asked(mend.shop.admin, QUESTIONS), before, SAME)) == []
-    assert list(apart(after, before, 1e-9)) != []
+    assert list(apart(after, before, SAME)) != []
     reasons = [row["reason"] for row in mend.changes()[:60]]
     assert WHY in reasons
     assert (BACK in reasons) == (BACK in back)

@@ -57,7 +57,7 @@ def first(server: LocalServer, tmp_path_factory: pytest.TempPathFactory) -> Iter
     ledger = own_ledger(server, "exported")
     app = ledger.client.client.application
     transport = httpx.WSGITransport(app)
-    load("http://ledger", str(ledger.client.token), cars=CARS, progress=False, transport=transport)
+    load("http://localhost", str(ledger.client.token), cars=CARS, progress=False, transport=transport)
     connection, lock = (psycopg.connect(ledger.service_url, autocommit=True) for _ in range(2))
     with connection, lock:
         assert refit_now(connection, lock, "test") is not None
