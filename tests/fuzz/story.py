@@ -1,5 +1,6 @@
 """What is done in a shop's days (`tests/fuzz/telling.py`): every kind of change there is, drawn in any order."""
 
+import time
 from typing import Any
 
 from hypothesis import HealthCheck, Phase, seed, settings
@@ -7,6 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
 from schemathesis import Response
 
+from service.answers.model import LOOK_S
 from service.worker.refit import refit
 from tests.api.mending import apart
 from tests.fuzz.telling import BACK, NOISE, WHY, Stories, Telling
@@ -219,6 +221,7 @@ class Story(Telling):
         """The worker has been by: answers are others since."""
         self.lines.append("estimate the model")
         refit(self.stories.owner)
+        time.sleep(LOOK_S)  # so long a service may answer from the estimate before
         self.stories.steps["estimate"] += 1
         self.forget()
         self.look()

@@ -54,8 +54,9 @@ def test_what_is_posted_through_the_proxy_is_answered_from(measured: httpx.Clien
 
 
 def test_the_worker_estimates_and_the_service_does_not(shop: Shop, measured: httpx.Client) -> None:
-    wait_until(lambda: measured.get("/v1/model").json().get("fit") is not None, shop.places.log("worker"))
-    assert "estimating the model" in shop.places.log("worker").read_text()
+    worker = shop.places.log("worker")
+    wait_until(lambda: "estimating the model" in worker.read_text(), worker)
+    wait_until(lambda: measured.get("/v1/model").json().get("fit") is not None, worker)
     assert "estimating the model" not in shop.places.log("service").read_text()
 
 
