@@ -31,14 +31,9 @@ def hump(rpm: float, height: float = 260.0) -> float:
 
 def lifted(torque: Sequence[float], rpm: Sequence[float] = RPM) -> list[float]:
     """The same curve, a little higher or lower up to 2100 rpm than any other: no two pulls are ever the same, and what
-    was posted before is refused. 81 are told apart by the first of these samples, 13 times as many by the others, which
-    are smoothed with the unlifted ones above them and so lifted in longer steps."""
-    many, few = divmod(next(PULLS), 81)
-    first, others = 1.0 + LIFT * (few - 40), 1.0 + 6.0 * LIFT * (many % 13 - 6)
-    return [
-        value * (first if speed <= 2050.0 else others if speed <= 2100.0 else 1.0)
-        for value, speed in zip(torque, rpm, strict=True)
-    ]
+    was posted before is refused."""
+    lift = 1.0 + LIFT * (next(PULLS) % 81 - 40)
+    return [value * (lift if speed <= 2100.0 else 1.0) for value, speed in zip(torque, rpm, strict=True)]
 
 
 def pull(scale: float = 1.0, **fields: Any) -> dict[str, Any]:

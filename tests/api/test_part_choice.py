@@ -138,11 +138,12 @@ def test_a_part_whose_gain_is_not_established_beside_the_steps_before_it_is_no_s
     added(priced, "/v1/parts", {"slug": "air-box", "name": "Air box", "slots": ["air-filter"]})
     price(priced, "air-box", price=400, currency="GBP", labour_hours=0.5)
     for n in range(7, 13):
+        own = 1.003  # else a curve could be one that this car was posted with before
         states = (
-            setup(),
-            setup(["air-box"], 1.02),
-            setup(["road-map"], 1.20),
-            setup(["road-map", "air-box"], 1.20),
+            setup(scale=own),
+            setup(["air-box"], 1.02 * own),
+            setup(["road-map"], 1.20 * own),
+            setup(["road-map", "air-box"], 1.20 * own),
         )
         post(priced, *states, vehicle=f"stoat-{n}", day=n + 10)
     beside = by_part(answer(priced, "fitted=road-map"))["air-box"]
