@@ -15,6 +15,7 @@ from werkzeug.routing import BaseConverter
 from werkzeug.wsgi import host_is_trusted
 
 from service.api import coding, context, metrics, problems, request_log
+from service.api.answering import unless_known
 from service.api.problems import shortened
 from service.api.resources import BLUEPRINTS
 from service.api.wire import Api, api_document, schema_name
@@ -203,7 +204,7 @@ def serve_documents(app: Flask, api: Api) -> None:
     def openapi() -> ResponseReturnValue:
         response = Response(document, content_type="application/json")
         response.add_etag()
-        return response.make_conditional(request)
+        return unless_known(response)
 
     @app.get("/v1/docs")
     def readable() -> ResponseReturnValue:

@@ -24,7 +24,9 @@ def test_other_default_units_are_not_304(admin, stoats, path):
 
 
 @pytest.mark.parametrize("tag", ["*", '"v1"', "v1"])
-@pytest.mark.parametrize("path", ["/v1/parts", "/v1/sessions", "/v1/platforms/stoat", "/v1/settings"])
+@pytest.mark.parametrize(
+    "path", ["/v1/parts", "/v1/sessions", "/v1/platforms/stoat", "/v1/settings", "/v1/openapi.json"]
+)
 def test_an_if_match_is_of_changes_and_no_matter_to_what_is_read(stoats, path, tag):
     read = stoats.get(path, If_Match=tag)
     assert (read.status_code, read.json) == (200, stoats.get(path).json)

@@ -224,7 +224,7 @@ def written_in(folder: Path) -> int:
     return -1
 
 
-def test_killed_at_any_moment_it_leaves_nothing_that_counts_and_is_not_whole(run, measured, tmp_path):
+def test_killed_at_any_moment_it_leaves_nothing_that_counts_and_is_not_whole(run, measured, tmp_path, tell):
     folder, cut = tmp_path / "backups", 0
     for number, size in enumerate(KILLED_AT, 1):
 
@@ -237,7 +237,7 @@ def test_killed_at_any_moment_it_leaves_nothing_that_counts_and_is_not_whole(run
         cut += len(backups_in(folder)[0]) < number
         for one in backups_in(folder)[0]:
             assert run("restore", one.dump, "--check").code == 0
-    print(f"backups killed: {len(KILLED_AT)}, cut before they counted: {cut}, counted and not whole: 0")
+    tell(f"backups killed: {len(KILLED_AT)}, cut before they counted: {cut}, counted and not whole: 0")
     assert cut > 0
     assert run("backup", *measured.where(), "--to", folder).code == 0
     assert list(folder.glob(".*.part")) == []

@@ -18,10 +18,6 @@ def shop(server: LocalServer) -> Iterator[Filled]:
 
 
 @pytest.fixture
-def printed(record_property: Callable[[str, object], None]) -> Callable[[str], None]:
+def printed(tell: Callable[[str], None]) -> Callable[[str], None]:
     """Keeps a line of figures, which stands in the summary of the run."""
-
-    def show(line: str) -> None:
-        record_property("figures", f"fuzz: {line}")
-
-    return show
+    return lambda line: tell(f"fuzz: {line}")
