@@ -27,7 +27,7 @@ RISING: Final = (
     0.6  # share of rows in which the engine speed of a pull rises, or falls in a table by rpm; our choice
 )
 EVEN: Final = 0.02  # how far the steps of a clock may differ, as a share; our choice
-LONGEST_STEP_S: Final = 0.5  # between two rows of a recording in time; our choice
+LONGEST_STEP_S: Final = 0.5  # between two rows of a trace in time; our choice
 MOST_COLUMNS: Final = 24  # that are tried against each other; our choice
 
 

@@ -190,7 +190,7 @@ def drawn(
     warmth: tuple[float, float, float],
     mixture: float,
 ) -> Pull:
-    """A pull with three channels, noisy as a recording is: 0.3 % of torque, 0.004 of lambda, a wavering step of speed.
+    """A pull with three channels, noisy as a real trace is: 0.3 % of torque, 0.004 of lambda, a wavering step of speed.
     In its air the engine makes what the base standard would correct to its own torque."""
     steps = rng.integers(
         kind.step_rpm - 2, kind.step_rpm + 3, (kind.last_rpm - kind.first_rpm) // kind.step_rpm

@@ -1,4 +1,4 @@
-"""A pull as a bay posts it: three channels, noisy as a recording is, so that the door has nothing to say of it."""
+"""A pull as a bay posts it: three channels, noisy as a real trace is, so that the door has nothing to say of it."""
 
 import math
 import random

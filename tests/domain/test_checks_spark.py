@@ -138,7 +138,7 @@ COAST = np.linspace(6380.0, 3000.0, 60)
 
 
 def recorded(rpm, torque):
-    """A recording of nothing but speed, torque and time, 20 rows a second."""
+    """A trace of nothing but speed, torque and time, 20 rows a second."""
     return replace(pull(1), channels={"rpm": rpm, "torque": torque, "time": 0.05 * np.arange(len(rpm))})
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.domain import curve, trace
 from service.domain.trace import choose
-from tests.domain.recordings import (
+from tests.domain.traces import (
     LAWS,
     Log,
     clean,

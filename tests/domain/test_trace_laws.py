@@ -11,7 +11,7 @@ from service.domain.curve import GRID_RPM
 from service.domain.derive import derive_pull
 from service.domain.records import PostedPull
 from service.domain.trace import choose
-from tests.domain.recordings import (
+from tests.domain.traces import (
     LAWS,
     Log,
     error_of_grid,

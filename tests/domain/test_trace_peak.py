@@ -5,7 +5,7 @@ import pytest
 
 from service.domain import curve
 from service.domain.trace import choose
-from tests.domain.recordings import LAWS, Floats, clean
+from tests.domain.traces import LAWS, Floats, clean
 
 # -- the peak under noise
 

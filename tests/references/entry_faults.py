@@ -140,7 +140,7 @@ def milliseconds(post: Post, _: Rng) -> Post | None:
 
 @fault("time-back", "a counter that starts anew in mid-pull")
 def counter_restarts(post: Post, rng: Rng) -> Post | None:
-    """The recorder's clock was reset."""
+    """The logger's clock was reset."""
     at = rng.uniform(0.2, 0.8)
 
     def restart(pull: PostedPull) -> PostedPull:

@@ -139,7 +139,7 @@ ON_THE_OVERRUN = {"throttle": 0.0, "map": 28.0, "lambda": 2.5, "spark": 12.0, "k
 
 
 def untrimmed(channels: dict[str, Floats], rate: float) -> dict[str, Floats]:
-    """The recording as it ran: a second of rolling on at part load before the pull, two of coasting down after it."""
+    """The trace as it ran: a second of rolling on at part load before the pull, two of coasting down after it."""
     before, after = int(rate), int(2.0 * rate)
     rpm = channels["rpm"]
     ends = (

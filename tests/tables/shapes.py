@@ -58,7 +58,7 @@ def torque_nm(rpm: np.ndarray, lift: float = 0.0) -> np.ndarray:
     return (212.0 + lift) * np.exp(-(((rpm - 4200.0) / 5200.0) ** 2)) + 6.0 * np.sin(rpm / 450.0)
 
 
-def recording(lift: float, seed: int, coast: bool) -> Curve:
+def trace(lift: float, seed: int, coast: bool) -> Curve:
     """A pull in time at 20 Hz: roll-on at part load, the pull from 1800 to 6600 rpm, coast-down after it."""
     rng = np.random.default_rng(seed)
     rise = 1800.0 + 4800.0 * np.linspace(0.0, 1.0, 160) ** 0.9
@@ -97,7 +97,7 @@ class Shape:
     names: bool = True
     arrangement: str = "one"  # one, stacked, side-by-side
     pulls: int = 1
-    step: float = 0.0  # rpm between rows; 0: a recording in time
+    step: float = 0.0  # rpm between rows; 0: a trace in time
     coast: bool = True
     header: tuple[str, ...] = ()
     footer: tuple[str, ...] = ()
@@ -114,7 +114,7 @@ def curves(shape: Shape) -> list[Curve]:
     make = [12.0 * n for n in range(shape.pulls)]
     if shape.step:
         return [table(lift, shape.step) for lift in make]
-    return [recording(lift, seed, shape.coast) for seed, lift in enumerate(make)]
+    return [trace(lift, seed, shape.coast) for seed, lift in enumerate(make)]
 
 
 def written(shape: Shape) -> bytes:

@@ -86,7 +86,7 @@ def test_a_channel_recorded_in_some_rows_only_is_left_out_and_the_curve_kept():
     ]
 
 
-def test_a_table_by_rpm_comes_out_rising_and_a_recording_as_it_was():
+def test_a_table_by_rpm_comes_out_rising_and_a_trace_as_it_was():
     raw = lines("n;M", "3000;120", "2000;100", "2500;110")
     assert read_file(raw, PLAIN).pulls[0].channels["rpm"].tolist() == [3000.0, 2000.0, 2500.0]
     by_rpm = read_file(raw, made("rpm=n,rpm torque=M,Nm", rows="rpm")).pulls[0].channels

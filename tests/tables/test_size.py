@@ -13,7 +13,7 @@ from tests.tables.shapes import torque_nm
 ROWS = 100_000
 
 
-def recording(rows: int) -> bytes:
+def trace(rows: int) -> bytes:
     rpm = np.linspace(1800.0, 6600.0, rows)
     torque = torque_nm(rpm)
     table = [f"{n / 100:.2f};{r:.1f};{t:.2f}" for n, (r, t) in enumerate(zip(rpm, torque, strict=True))]
@@ -27,15 +27,15 @@ def seconds(raw: bytes, mapping: Mapping) -> float:
 
 
 def test_ten_times_the_rows_take_about_ten_times_as_long():
-    small, large = recording(ROWS // 10), recording(ROWS)
+    small, large = trace(ROWS // 10), trace(ROWS)
     mapping = propose(small).mapping
     each = min(seconds(small, mapping) for _ in range(3))
     assert seconds(large, mapping) < 25.0 * each
 
 
 def test_reading_needs_less_memory_than_ten_times_the_file():
-    raw = recording(ROWS // 4)
-    mapping = propose(recording(ROWS // 100)).mapping
+    raw = trace(ROWS // 4)
+    mapping = propose(trace(ROWS // 100)).mapping
     tracemalloc.start()
     try:
         read = read_file(raw, mapping)

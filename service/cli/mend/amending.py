@@ -110,7 +110,7 @@ def amend(
     `parts=wide-pipe,road-map` or `parts=none`.
 
     \b
-    bayledger mend amend 5b0e63f2-0270-5161-84a0-fcc745f0503a gear=4 --reason "read off the recording"
+    bayledger mend amend 5b0e63f2-0270-5161-84a0-fcc745f0503a gear=4 --reason "read off the trace"
     bayledger mend amend 5b0e63f2-0270-5161-84a0-fcc745f0503a/2 parts=wide-pipe --reason "the filter was stock"
     bayledger mend amend 381 status=rejected --reason "clutch slipped"
     """

@@ -192,7 +192,7 @@ def low_places(here: Along, limits: Limits) -> list[float]:
 
 
 TOP_OF_PULL = 0.97
-"""A recording whose speed goes no further beyond its pull than this share did not run on (our choice)."""
+"""A trace whose speed goes no further beyond its pull than this share did not run on (our choice)."""
 
 
 @rule("cut", "note", "fuel or spark", "a fuel or spark cut, or the limiter")
@@ -216,7 +216,7 @@ def cut(case: Case, _: Limits) -> Iterator[Remark]:
 
 
 def lifted_off(pull: PostedPull, trace: Trace) -> bool:
-    """Whether power went because the pull was over: it stays away, and the recording goes on with coasting down."""
+    """Whether power went because the pull was over: it stays away, and the recorded trace goes on with coasting down."""
     if not trace.left_out.get("after the pull", 0) or not trace.used.size:
         return False
     rpm, top = pull.channels["rpm"], int(trace.used[trace.rpm.argmax()])

@@ -28,7 +28,7 @@ class Times(NamedTuple):
 
     @property
     def in_seconds(self) -> bool:
-        """Whether they can be seconds of one recording."""
+        """Whether they can be seconds of one trace."""
         return self.back is None and (self.ramp is None or self.ramp >= SLOWEST_RPM_S)
 
 
@@ -84,9 +84,7 @@ def time_unit(case: Case, limits: Limits) -> Iterator[Remark]:
     )
 
 
-@rule(
-    "time-back", "note", "typing", "several recordings in one, or a counter that was reset", origin=OUR_CHOICE
-)
+@rule("time-back", "note", "typing", "several pulls in one, or a counter that was reset", origin=OUR_CHOICE)
 def time_back(case: Case, _: Limits) -> Iterator[Remark]:
     """Times that go back from one sample to the next."""
     found = ((one, times_of(case, one.setup, one.pull).back) for one in case.pulls())

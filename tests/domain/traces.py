@@ -1,6 +1,6 @@
-"""Recordings of pulls made from known curves, and what can go wrong with a file.
+"""Traces of pulls made from known curves, and what can go wrong with a file.
 
-The curves are closed forms of our own; the figures of a recording (roll-on 2 s, a pull of about 10 s, coast-down 5 s,
+The curves are closed forms of our own; the figures of a trace (roll-on 2 s, a pull of about 10 s, coast-down 5 s,
 10 to 100 Hz) are common practice, no source.
 """
 
@@ -123,7 +123,7 @@ def error_of_grid(found: Trace, law: str) -> float:
 
 
 def spoiled(law: str, hertz: float, noise: float, seed: int) -> Log:
-    """A recording with noise, three spikes of torque, one of speed, five samples not finite and repeated rows."""
+    """A trace with noise, three spikes of torque, one of speed, five samples not finite and repeated rows."""
     random = np.random.default_rng(seed)
     log = noisy(recorded(law, hertz), noise, seed)
     torque, rpm = log.torque.copy(), log.rpm.copy()
