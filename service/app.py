@@ -57,7 +57,8 @@ with the first answer and `Idempotency-Replayed: true`, with another body it is 
 content besides: posted twice, it is kept once. What is refused leaves nothing behind.
 
 **Changing.** GET answers an `ETag`; PATCH sends it back in `If-Match` (428 without, 412 where somebody else was
-faster). A field left out of a PATCH stays as it was. GET with `If-None-Match` is answered 304 where nothing changed.
+faster). A field left out of a PATCH stays as it was. GET with `If-None-Match` is answered 304 where nothing changed. An
+`ETag` that a proxy has weakened (`W/`) will do for that, and not for a change (428).
 
 **Pages.** A list is `{"items": [...]}` of at most `limit`; where there is more, `Link: <...>; rel="next"` leads on.
 
@@ -104,6 +105,7 @@ def create_app(settings: Settings, connect: Connect | None = None) -> Flask:
     app.before_request(refuse_null_bytes)
     app.before_request(refuse_unread_parameters)
     app.teardown_request(context.give_back)
+    app.after_request(unless_known)  # before it is compressed: the last that was entered comes first
     app.after_request(add_security_headers)
     api = Api(app, spec_kwargs={"marshmallow_plugin": MarshmallowPlugin(schema_name_resolver=schema_name)})
     for blueprint in BLUEPRINTS:
@@ -180,11 +182,17 @@ def refuse_null_bytes() -> None:
 
 
 def refuse_unread_parameters() -> None:
-    """A write reads its body and nothing else: a parameter it would not heed must not look heeded."""
-    if request.method in ("POST", "PATCH") and request.args:
+    """A write reads its body and nothing else: a parameter or condition it would not heed must not look heeded."""
+    if request.method not in ("POST", "PATCH"):
+        return
+    if request.args:
         name = next(iter(request.args))
         raise UnprocessableEntity(
             f"'{name}' in the address is not read here; say it in the body, or leave it out"
+        )
+    if request.if_none_match:
+        raise UnprocessableEntity(
+            "If-None-Match is heeded where something is read; what is changed is held against If-Match"
         )
 
 
@@ -204,7 +212,7 @@ def serve_documents(app: Flask, api: Api) -> None:
     def openapi() -> ResponseReturnValue:
         response = Response(document, content_type="application/json")
         response.add_etag()
-        return unless_known(response)
+        return response
 
     @app.get("/v1/docs")
     def readable() -> ResponseReturnValue:

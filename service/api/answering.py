@@ -19,21 +19,18 @@ from service.store.db import Connection, transaction_together
 
 JSON = "application/json"
 CSV = "text/csv"
+READING = ("GET", "HEAD")
 ORJSON = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What a spreadsheet may take for the beginning of a formula (OWASP, "CSV Injection")."""
 
 
 def json_response(body: Any, status: int = 200, etag: str | None = None, **headers: str) -> Response:
-    """A JSON answer; 304 where the client has it already."""
+    """A JSON answer."""
     raw = orjson.dumps(body, option=ORJSON)
-    tag = None if etag is None else content_etag(etag, raw)
-    if tag is not None and status == 200 and request.if_none_match.contains(tag):
-        response = Response(status=304)
-    else:
-        response = Response(raw, status=status, content_type=JSON)
-    if tag is not None:
-        response.set_etag(tag)
+    response = Response(raw, status=status, content_type=JSON)
+    if etag is not None:
+        response.set_etag(content_etag(etag, raw))
     response.headers.update({name.replace("_", "-"): value for name, value in headers.items()})
     return response
 
@@ -85,15 +82,22 @@ def listed(
         query = urlencode({**request.args.to_dict(), "after": last_key})
         response.headers["Link"] = f'<{request.path}?{query}>; rel="next"'
     response.add_etag()
-    return unless_known(response)
+    return response
 
 
 def unless_known(response: Response) -> Response:
-    """304 where the client has this answer already. If-Match is of changes: here it is let be, as every other GET does."""
+    """After a request: 304 where the client has already what it reads. If-Match is of changes: here it is let be."""
     etag, _ = response.get_etag()
-    if etag is not None and request.if_none_match.contains_weak(etag):
+    read = request.method in READING and response.status_code == 200
+    if etag is not None and read and is_known(etag):
         response.status_code = 304
     return response
+
+
+def is_known(etag: str) -> bool:
+    """Whether the client has the answer of this ETag, by the weak comparison (RFC 9110 section 13.1.2): a proxy that
+    compresses an answer weakens its ETag."""
+    return request.if_none_match.contains_weak(etag)
 
 
 def flat(value: Any) -> Any:
@@ -117,16 +121,25 @@ def content_etag(version: str, raw: bytes) -> str:
     return f"{version}.{hashlib.sha256(raw).hexdigest()[:16]}"
 
 
+WEAKENED = (
+    'this If-Match names a weak ETag (W/"..."), by which no change can be held: a proxy that compresses answers has made '
+    "it of the ledger's own. Let the proxy leave /v1/ as it is, the ledger compresses by itself; or read the record with "
+    "Accept-Encoding: identity, then change it"
+)
+
+
 def check_if_match(version: int) -> None:
-    """A change must name the version it changes: 428 without, 412 when it is not the newest."""
-    if not request.if_match:
+    """A change must name the version it changes, by the strong comparison (RFC 9110 section 13.1.1): 428 without a
+    strong ETag, 412 when it is not the newest."""
+    sent = request.if_match
+    if not sent:
         raise PreconditionMissing(
             "send If-Match with the ETag of the record you read, so that nobody's change is lost"
         )
-    named = {
-        tag.partition(".")[0] for tag in request.if_match.as_set() if tag
-    }  # a lone quote is read as no tag
-    if version_etag(version) not in named and not request.if_match.star_tag:
+    named = {tag.partition(".")[0] for tag in sent.as_set() if tag}  # a lone quote is read as no tag
+    if not named and any(sent.as_set(include_weak=True)):
+        raise PreconditionMissing(WEAKENED)
+    if version_etag(version) not in named and not sent.star_tag:
         raise Stale(f'the record is at "{version_etag(version)}" now; read it again, then change it')
 
 

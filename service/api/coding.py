@@ -38,8 +38,11 @@ def read_plain() -> None:
 
 def send_coded(response: Response) -> Response:
     """After a request: the answer compressed, where it is large and the client takes that."""
-    if response.status_code == 304 and "knows_coded" in g:
-        mark_coded(response)
+    if response.status_code == 304:
+        # As with 200, or a cache would forget it (RFC 9110 section 15.4.5).
+        response.vary.add("Accept-Encoding")
+        if "knows_coded" in g:
+            mark_coded(response)
     if response.status_code != 200 or response.is_streamed or response.mimetype not in KINDS:
         return response
     raw = response.get_data()

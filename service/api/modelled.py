@@ -10,7 +10,7 @@ from flask import Response, request
 
 from service.answers.behind import Worked
 from service.answers.model import ModelState
-from service.api.answering import ORJSON
+from service.api.answering import ORJSON, is_known
 from service.api.context import ledger, now, read_conn, shop
 from service.domain.errors import NotFound, Refused
 from service.domain.measures import Measure
@@ -86,7 +86,7 @@ def kept_answer(version: str, make: Callable[[], dict[str, Any]]) -> Response:
     """The answer under its ETag: 304, kept, or made now."""
     key = f"{request.full_path}|{shop().version}|{version}"
     etag = hashlib.sha256(key.encode()).hexdigest()[:20]
-    if request.if_none_match.contains(etag):
+    if is_known(etag):
         response = Response(status=304)
     else:
         body = ledger().answers.get_or_make(key, lambda: orjson.dumps(make(), option=ORJSON))

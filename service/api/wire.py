@@ -164,7 +164,7 @@ HEADERS = {
     "patch": (
         "If-Match",
         True,
-        "The ETag of the record as you read it; 428 without, 412 when it is not the newest.",
+        "The ETag of the record as you read it; 428 without, or with a weak one, 412 when it is not the newest.",
     ),
     "get": ("If-None-Match", False, "An ETag you have: 304 where nothing has changed."),
 }

@@ -42,6 +42,15 @@ def test_its_etag_is_another_and_each_is_answered_304(stoats, plain):
         assert (again.status_code, again.headers["ETag"], again.data) == (304, tag, b"")
 
 
+def test_a_304_tells_caches_of_both_as_its_answer_did(stoats, plain):
+    """RFC 9110, section 15.4.5: Vary is sent with 304 as it would be with 200, or a cache forgets it."""
+    for path in (GAIN, "/v1/checks"):
+        read = stoats.get(path)
+        again = stoats.get(path, If_None_Match=read.headers["ETag"])
+        assert (again.status_code, set(again.vary)) == (304, set(read.vary))
+        assert "accept-encoding" in again.vary
+
+
 def test_a_change_is_held_against_the_version_whichever_was_read(admin, stoats):
     words = " ".join(f"step {n}" for n in range(1500))
     part = {

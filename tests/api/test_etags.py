@@ -2,7 +2,25 @@
 
 import pytest
 
+from tests.api.gains import GAIN, measured
 from tests.factories import session, setup
+
+READ = {
+    "a record": "/v1/platforms/stoat",
+    "a list": "/v1/parts",
+    "a kept answer": GAIN,
+    "what was found": "/v1/search?q=stoat",
+    "the description of the service": "/v1/openapi.json",
+    "a page": "/style.css",
+}
+COMPARED = [
+    # RFC 9110, section 8.8.3.2, table "Comparing Entity Tags": (theirs, strong, weak), ours being "1".
+    ('W/"1"', False, True),
+    ('W/"2"', False, False),
+    ('"1"', True, True),
+    ('"2"', False, False),
+]
+"""What is sent for the tag that was read, and whether it matches by the strong and by the weak comparison."""
 
 
 def test_a_session_that_gains_a_pair_is_not_304(stoats):
@@ -31,6 +49,58 @@ def test_an_if_match_is_of_changes_and_no_matter_to_what_is_read(stoats, path, t
     read = stoats.get(path, If_Match=tag)
     assert (read.status_code, read.json) == (200, stoats.get(path).json)
     assert stoats.get(path, If_None_Match=read.headers["ETag"], If_Match=tag).status_code == 304
+
+
+def as_sent(written: str, etag: str) -> str:
+    """A tag of the table with the ledger's own in the place of 1."""
+    return written.replace('"1"', etag)
+
+
+@pytest.mark.parametrize("what", READ)
+@pytest.mark.parametrize(("written", "_", "matches"), COMPARED)
+def test_whatever_is_read_is_held_against_if_none_match_by_the_weak_comparison(
+    stoats, what, written, _, matches
+):
+    """RFC 9110, section 13.1.2."""
+    measured(stoats, 4, 5)
+    etag = stoats.get(READ[what]).headers["ETag"]
+    assert not etag.startswith("W/")
+    again = stoats.get(READ[what], If_None_Match=as_sent(written, etag))
+    assert (again.status_code, again.headers["ETag"]) == (304 if matches else 200, etag)
+    assert (again.data == b"") == matches
+
+
+@pytest.mark.parametrize(("written", "matches", "_"), COMPARED)
+def test_a_change_is_held_against_if_match_by_the_strong_comparison(admin, stoats, written, matches, _):
+    """RFC 9110, section 13.1.1."""
+    read = admin.get("/v1/platforms/stoat")
+    sent = as_sent(written, read.headers["ETag"])
+    answer = admin.patch("/v1/platforms/stoat", {"maker": "Ardmore"}, If_Match=sent)
+    assert (answer.status_code == 200) == matches
+    assert (admin.get("/v1/platforms/stoat").json == read.json) != matches
+
+
+def test_a_change_by_a_tag_that_a_proxy_weakened_is_told_so_and_not_that_somebody_was_faster(admin, stoats):
+    """Who is told 412 reads the record again, gets a weak tag again, and is told 412 again."""
+    weak = f"W/{admin.get('/v1/platforms/stoat').headers['ETag']}"
+    told = admin.patch("/v1/platforms/stoat", {"maker": "Ardmore"}, If_Match=weak)
+    assert told.status_code == 428
+    assert "weak ETag" in told.json["detail"]
+    assert "proxy" in told.json["detail"]
+    with_an_old_one = admin.patch("/v1/platforms/stoat", {"maker": "Ardmore"}, If_Match=f'{weak}, "v9.0"')
+    assert with_an_old_one.status_code == 412
+
+
+@pytest.mark.parametrize("tag", ["*", '"v1"', 'W/"v1"'])
+def test_an_if_none_match_is_no_condition_of_a_change_and_not_passed_over(admin, stoats, tag):
+    """RFC 9110, section 13.1.2: it must not be performed where the condition is false, nor answered 304."""
+    read = admin.get("/v1/platforms/stoat")
+    change = {"If_Match": read.headers["ETag"], "If_None_Match": tag}
+    told = admin.patch("/v1/platforms/stoat", {"maker": "Ardmore"}, **change)
+    assert (told.status_code, "If-None-Match" in told.json["detail"]) == (422, True)
+    assert admin.get("/v1/platforms/stoat").json == read.json
+    assert admin.post("/v1/slots", {"slug": "roof", "name": "Roof"}, If_None_Match=tag).status_code == 422
+    assert admin.get("/v1/slots").text.count('"roof"') == 0
 
 
 def test_what_was_measured_elsewhere_moves_the_answer_here(admin, stoats):

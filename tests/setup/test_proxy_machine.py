@@ -16,6 +16,7 @@ import pytest
 from service.api.rates import MOST_FAILURES
 from service.app import SECURITY_HEADERS
 from service.settings import DEFAULT_MAX_BODY_BYTES, DEFAULT_THREADS
+from tests.live import free_port
 from tests.setup.check import ROOT
 from tests.setup.installed import NAME, Shop, wait_until
 
@@ -85,6 +86,66 @@ def test_an_answer_carries_each_header_once(asked, token):
     for name, value in {**SECURITY_HEADERS, HSTS: "max-age=2592000"}.items():
         assert answer.headers.get_list(name) == [value], name
     assert "nginx/" not in answer.headers["Server"]
+
+
+COMPRESSING = """
+daemon off; pid {folder}/pid; error_log {folder}/log warn; events {{}}
+http {{
+    access_log off;
+    client_body_temp_path {folder}/1; proxy_temp_path {folder}/2; fastcgi_temp_path {folder}/3;
+    uwsgi_temp_path {folder}/4; scgi_temp_path {folder}/5;
+    gzip on; gzip_proxied any; gzip_min_length 20; gzip_types application/json;
+    server {{
+        listen 127.0.0.1:{port};
+        location / {{ proxy_pass http://127.0.0.1:{service}; proxy_http_version 1.1; proxy_set_header Host localhost; }}
+    }}
+}}
+"""
+"""A proxy of a shop's own, as many are set up: it compresses whatever is JSON."""
+
+
+@pytest.fixture
+def compressing(shop: Shop, tmp_path: Path) -> Iterator[str]:
+    """The address of such a proxy before the service."""
+    port = free_port()
+    (tmp_path / "nginx.conf").write_text(
+        COMPRESSING.format(folder=tmp_path, port=port, service=shop.places.service)
+    )
+    nginx = subprocess.Popen(["nginx", "-e", tmp_path / "log", "-c", tmp_path / "nginx.conf"])
+    try:
+        wait_until(lambda: listens(port), tmp_path / "log")
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        nginx.terminate()
+        nginx.wait(timeout=20)
+
+
+def listens(port: int) -> bool:
+    """Whether somebody takes lines there."""
+    try:
+        socket.create_connection(("127.0.0.1", port), 3).close()
+    except OSError:
+        return False
+    return True
+
+
+def test_behind_a_proxy_that_compresses_what_is_known_is_304_and_a_change_says_why_it_cannot_be(
+    shop, token, compressing
+):
+    platform = {"slug": "stoat", "name": "Stoat 1.6 T", "aspiration": "turbo", "ignition": "spark"}
+    with httpx.Client(base_url=compressing, headers={"Authorization": f"Bearer {token}"}) as through:
+        assert through.post("/v1/platforms", json=platform).status_code == 201
+        read = through.get("/v1/platforms/stoat")
+        weak = read.headers["ETag"]
+        assert (read.headers["Content-Encoding"], weak[:2]) == ("gzip", "W/")
+        assert through.get("/v1/platforms/stoat", headers={"If-None-Match": weak}).status_code == 304
+        change = {"json": {"maker": "Ardmore"}, "headers": {"If-Match": weak}}
+        told = through.patch("/v1/platforms/stoat", **change)
+        assert (told.status_code, "a proxy that compresses" in told.json()["detail"]) == (428, True)
+        shop.ledger(
+            "mend", "record", "platforms/stoat", "maker=Ardmore", "--url", compressing, "--token", token
+        )
+        assert through.get("/v1/platforms/stoat").json()["maker"] == "Ardmore"
 
 
 def test_without_tls_a_person_is_sent_on_and_a_program_is_told(shop):
