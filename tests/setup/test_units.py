@@ -94,6 +94,14 @@ def test_what_a_unit_says_is_not_said_otherwise_by_what_holds_for_all(unit: str)
     } == set()
 
 
+@pytest.mark.parametrize("unit", SERVICES)
+def test_a_unit_that_ends_takes_no_memory_from_the_database_server(unit: str) -> None:
+    """RemoveIPC= takes all shared memory of the unit's user when it ends (systemd.exec(5)), also what a server of that user
+    still needs: Debian's, or the one in which a backup is put back."""
+    said = {name: value for path in (UNITS / f"{unit}.service", HARDENED) for name, value in lines_of(path)}
+    assert said.get("RemoveIPC", "no") == "no"
+
+
 def test_the_ledger_comes_up_by_itself_where_the_schema_could_not_be_looked_after_at_boot() -> None:
     """A failed start of what is required ends the start, and is no failure that Restart= mends (systemd.unit(5), Requires=);
     what is wanted is started again with each try."""
