@@ -30,10 +30,14 @@ def hump(rpm: float, height: float = 260.0) -> float:
 
 
 def lifted(torque: Sequence[float], rpm: Sequence[float] = RPM) -> list[float]:
-    """The same curve, a little higher or lower up to 2100 rpm than any other: no two pulls are ever the same, and what
-    was posted before is refused."""
-    lift = 1.0 + LIFT * (next(PULLS) % 81 - 40)
-    return [value * (lift if speed <= 2100.0 else 1.0) for value, speed in zip(torque, rpm, strict=True)]
+    """The same curve, a little higher or lower up to 2100 rpm than the 80 before it, and between 2200 and 2350 rpm than all
+    others: no two pulls of a database are ever the same, and what was posted before is refused."""
+    many, few = divmod(next(PULLS), 81)
+    first, second = 1.0 + LIFT * (few - 40), 1.0 + LIFT * ((many + 20) % 41 - 20)
+    return [
+        value * (first if speed <= 2100.0 else second if 2200.0 <= speed <= 2350.0 else 1.0)
+        for value, speed in zip(torque, rpm, strict=True)
+    ]
 
 
 def pull(scale: float = 1.0, **fields: Any) -> dict[str, Any]:
