@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import logging
 import os
 import signal
 import tempfile
@@ -50,7 +51,16 @@ def no_settings_from_outside(monkeypatch) -> None:
 
 
 @pytest.fixture
-def run(capsys, tmp_path, monkeypatch) -> Run:
+def own_logging(monkeypatch) -> None:
+    """Where a command sends what is logged, and how much of it, is forgotten after the test."""
+    root, ours = logging.getLogger(), logging.getLogger("bayledger")
+    monkeypatch.setattr(root, "handlers", root.handlers[:])
+    monkeypatch.setattr(root, "level", root.level)
+    monkeypatch.setattr(ours, "level", ours.level)
+
+
+@pytest.fixture
+def run(capsys, tmp_path, monkeypatch, own_logging) -> Run:
     """Run the command in this process, in an empty working folder."""
     monkeypatch.chdir(tmp_path)
 

@@ -79,14 +79,12 @@ def test_what_cannot_be_printed_is_written_out(text, shown):
     ("form", "at_terminal", "kind"),
     [("", True, TextLines), ("", False, JsonLines), ("json", True, JsonLines), ("text", False, TextLines)],
 )
-def test_a_terminal_is_written_text_and_else_json_unless_told(form, at_terminal, kind, monkeypatch):
-    root, own = logging.getLogger(), logging.getLogger("bayledger")
-    monkeypatch.setattr(root, "handlers", [])
-    monkeypatch.setattr(root, "level", root.level)
-    monkeypatch.setattr(own, "level", own.level)
+def test_a_terminal_is_written_text_and_else_json_unless_told(
+    form, at_terminal, kind, monkeypatch, own_logging
+):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: at_terminal)
     set_up("info", form)
-    assert isinstance(root.handlers[0].formatter, kind)
+    assert isinstance(logging.getLogger().handlers[0].formatter, kind)
 
 
 def test_another_form_is_refused():

@@ -18,6 +18,7 @@ from tests.factories import session, setup
 from tests.scale.conftest import opened, standing
 from tests.scale.two_clusters import TwoClusters, standby_of, wait_until
 from tests.scale.visibility import posted, visibility
+from tests.threads import again_and_again
 
 ANSWERS = [
     f"{GAIN}&curve=true&pairs=true",
@@ -77,7 +78,7 @@ def test_answers_are_read_from_the_standby_and_not_from_the_primary(two, reading
     standby, primary = two.on_standby(ASKED), two.on_primary(ASKED)
     assert cars(reading) > 0
     assert two.on_standby(ASKED) > standby
-    assert two.on_primary(ASKED) == primary
+    assert two.on_primary(ASKED) <= primary
 
 
 def test_every_answer_is_the_same_from_either(reading, primary_only):
@@ -167,24 +168,17 @@ def test_its_lag_grows_until_it_is_left_alone_and_it_is_asked_again_once_it_has_
 @pytest.mark.machine
 def test_a_killed_standby_fails_no_answer_and_is_asked_again_once_it_is_back(two, reading):
     codes: list[int] = []
-    over = threading.Event()
 
     def ask() -> None:
         mine = Client(reading.client.application.test_client(), reading.token)
-        while not over.is_set():
-            codes.append(mine.get(f"{GAIN}&curve=false").status_code)
+        codes.append(mine.get(f"{GAIN}&curve=false").status_code)
 
-    askers = [threading.Thread(target=ask) for _ in range(3)]
-    for asker in askers:
-        asker.start()
-    for stop in (two.kill_standby, two.stop_standby):
-        stop()
-        wait_until(lambda: standing(reading).why_not == GONE)
-        two.start_standby()
-        wait_until(lambda: standing(reading).used)
-    over.set()
-    for asker in askers:
-        asker.join()
+    with again_and_again(*[ask] * 3):
+        for stop in (two.kill_standby, two.stop_standby):
+            stop()
+            wait_until(lambda: standing(reading).why_not == GONE)
+            two.start_standby()
+            wait_until(lambda: standing(reading).used)
     assert len(codes) > 20
     assert set(codes) == {200}
 
