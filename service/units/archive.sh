@@ -8,7 +8,7 @@ set -eu
 umask 077
 
 KEPT=3          # copies: one a week makes any minute of the last two weeks (our choice)
-PATIENCE_S=60   # until what was written must be in the archive (our choice)
+PATIENCE_S=60   # until what was written must be in the archive, and a server that stops must have ended (our choice)
 
 refuse() { echo "archive.sh: $*" >&2; exit 1; }
 
@@ -70,6 +70,17 @@ newest_before() {
     echo "${found:-}"
 }
 
+# A server that was told to stop: Debian's `systemctl stop postgresql` does not wait for it.
+until_it_has_ended() {
+    waited=0
+    while [ -e "$1/postmaster.pid" ]; do
+        [ "$waited" -lt "$PATIENCE_S" ] ||
+            refuse "a server runs in $1: stop it. Where it was killed and none runs, remove $1/postmaster.pid"
+        waited=$((waited + 1))
+        sleep 1
+    done
+}
+
 back() {
     archive=$1 data=$2 now=$(date -u +%Y%m%dT%H%M%SZ)
     case $3 in
@@ -80,8 +91,7 @@ back() {
     esac
     base=$(newest_before "$archive" "$stamp")
     [ -n "$base" ] || refuse "no base backup in $archive is older than $3; there are: $(cd "$archive" && ls -d base-* 2> /dev/null | tr "\n" " ")"
-    [ ! -e "$data/postmaster.pid" ] ||
-        refuse "a server runs in $data: stop it. Where it was killed and none runs, remove $data/postmaster.pid"
+    until_it_has_ended "$data"
     echo "from $base to ${moment:-the end of the log}"
     new=$data-new
     rm -rf "$new"

@@ -6,6 +6,7 @@ Each script is tried with stand-ins for the programs that change a system; for r
 import os
 import re
 import subprocess
+import time
 from pathlib import Path
 
 import pytest
@@ -150,3 +151,40 @@ def test_the_owner_may_make_databases_for_a_restore_and_no_longer_however_it_end
 def test_a_restore_of_a_file_that_is_not_there_stops_nothing(stage: Stage) -> None:
     assert stage.run("restore.sh", str(stage.folder / "none.dump")).returncode == 2
     assert stage.calls() == []
+
+
+class Stopping:
+    """A database's folder whose server was told to stop, beside an archive with one copy."""
+
+    def __init__(self, folder: Path) -> None:
+        self.data, self.archive, self.script = folder / "main", folder / "archive", folder / "archive.sh"
+        self.pid = self.data / "postmaster.pid"
+        (self.archive / "base-20260301T000000Z").mkdir(parents=True)
+        self.data.mkdir()
+        self.pid.touch()
+        text = (UNITS / "archive.sh").read_text()
+        self.script.write_text(re.sub(r"^PATIENCE_S=\d+", "PATIENCE_S=3", text, flags=re.MULTILINE))
+
+    def gone_back(self) -> subprocess.Popen[str]:
+        command = ["sh", self.script, "back", self.archive, self.data, "2026-03-01 14:05:00+01"]
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def test_going_back_waits_for_a_server_that_is_still_stopping(tmp_path: Path) -> None:
+    """`systemctl stop postgresql` is done while Debian's server still writes (postgresql.service is a name for postgresql@)."""
+    stopping = Stopping(tmp_path)
+    with stopping.gone_back() as going:
+        time.sleep(1.5)
+        assert going.poll() is None
+        stopping.pid.unlink()
+        said = going.communicate()
+    assert said[0].startswith(f"from {stopping.archive}/base-20260301T000000Z")
+
+
+def test_going_back_changes_nothing_under_a_server_that_goes_on(tmp_path: Path) -> None:
+    stopping = Stopping(tmp_path)
+    with stopping.gone_back() as going:
+        said = going.communicate()
+    assert (going.returncode, said[0]) == (1, "")
+    assert "a server runs in" in said[1]
+    assert [path.name for path in stopping.data.iterdir()] == ["postmaster.pid"]
