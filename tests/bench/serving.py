@@ -34,7 +34,8 @@ class Service:
 
 @contextmanager
 def service_in(folder: Path) -> Iterator[Service]:
-    """Serve `folder` on a free port until the block ends."""
+    """Serve `folder`, made where there is none, on a free port until the block ends."""
+    folder.mkdir(mode=0o700, exist_ok=True)
     environment = {name: value for name, value in os.environ.items() if not name.startswith("BAYLEDGER_")}
     command = [*SERVICE, "serve", "--data-dir", str(folder), "--port", "0"]
     with (folder / "serve.log").open("wb") as log:  # a line for each answer, as a shop's has
