@@ -29,13 +29,10 @@ sh service/units/secrets.sh /etc/bayledger/secrets owner_password service_passwo
 sh service/proxy/certificate.sh /etc/bayledger/tls $names
 echo "BAYLEDGER_NAMES=\"$names\"" > /etc/bayledger/names.env
 
-as_postgres() { (cd / && runuser -u postgres -- psql --no-psqlrc --quiet --dbname postgres "$@"); }
-roles=$(as_postgres --tuples-only --no-align --command "SELECT count(*) FROM pg_roles WHERE rolname = 'bayledger_owner'")
-if [ "$roles" = 0 ]; then
-    BAYLEDGER_OWNER_PASSWORD=$(cat /etc/bayledger/secrets/owner_password) \
+# Each time, so that what was cut off half-way is finished, and roles may do what this version grants them.
+(cd / && BAYLEDGER_OWNER_PASSWORD=$(cat /etc/bayledger/secrets/owner_password) \
     BAYLEDGER_SERVICE_PASSWORD=$(cat /etc/bayledger/secrets/service_password) \
-        as_postgres --file /srv/bayledger/migrations/roles.sql
-fi
+    runuser -u postgres -- psql --no-psqlrc --quiet --dbname postgres --file /srv/bayledger/migrations/roles.sql)
 
 cp service/units/*.service service/units/*.timer /etc/systemd/system/
 cp -R service/units/bayledger-.service.d /etc/systemd/system/
