@@ -5,6 +5,7 @@ import threading
 import pytest
 
 from service.answers.cache import Kept
+from tests.threads import meanwhile
 
 TOGETHER = 6
 
@@ -18,14 +19,8 @@ def test_several_who_ask_at_the_same_moment_have_it_made_once():
         all_ask.wait(5.0)
         return "answer"
 
-    asking = [
-        threading.Thread(target=lambda: found.append(kept.get_or_make("key", make))) for _ in range(TOGETHER)
-    ]
-    for one in asking:
-        one.start()
-    all_ask.set()
-    for one in asking:
-        one.join()
+    with meanwhile(*[lambda: found.append(kept.get_or_make("key", make))] * TOGETHER):
+        all_ask.set()
     assert (made, found) == (["made"], ["answer"] * TOGETHER)
 
 

@@ -1,7 +1,7 @@
 """Changes of one record at the same instant, over connections of their own: exactly one wins, the others are told."""
 
-import threading
 from collections.abc import Callable
+from functools import partial
 
 import psycopg
 import pytest
@@ -10,6 +10,7 @@ from service.app import create_app
 from service.settings import Settings
 from service.store import tokens
 from tests.conftest import Client
+from tests.threads import all_at_once
 
 AT_ONCE = 4
 
@@ -28,19 +29,8 @@ def committed(server):
 
 
 def together(work: Callable[[int], object]) -> list[object]:
-    """What several threads answer that begin at the same instant."""
-    start, answers = threading.Barrier(AT_ONCE), []
-
-    def run(i: int) -> None:
-        start.wait()
-        answers.append(work(i))
-
-    threads = [threading.Thread(target=run, args=(i,)) for i in range(AT_ONCE)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    return answers
+    """What several answer that begin at the same instant."""
+    return all_at_once([partial(work, i) for i in range(AT_ONCE)])
 
 
 def test_of_changes_to_one_version_exactly_one_is_kept(committed):

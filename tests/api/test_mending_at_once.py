@@ -1,7 +1,7 @@
 """Mends while bays are posting: whatever comes first, all that is posted ends up mended, once."""
 
-import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import pytest
 
@@ -9,6 +9,7 @@ from service.local import LocalServer
 from tests.api.mending import close, done, ledger_of_its_own
 from tests.conftest import Client
 from tests.factories import session, setup
+from tests.threads import meanwhile
 
 pytestmark = pytest.mark.slow
 
@@ -30,7 +31,7 @@ def other_thread(client: Client) -> Client:
     return Client(client.client.application.test_client(), client.token)
 
 
-def posting(client: Client, n: int, tags: Callable[[int], str], faults: list[str]) -> None:
+def posting(client: Client, n: int, tags: Callable[[int], str]) -> None:
     """One bay's sessions, each sent again while another change of the same records was faster."""
     mine = other_thread(client)
     for visit in range(VISITS):
@@ -39,20 +40,13 @@ def posting(client: Client, n: int, tags: Callable[[int], str], faults: list[str
             response = mine.post("/v1/sessions", body)
             if response.status_code != 409:
                 break
-        if response.status_code != 201:
-            faults.append(response.text)
+        assert response.status_code == 201, response.text
 
 
 def while_posting(client: Client, tags: Callable[[int], str], mend: Callable[[], None]) -> None:
     """Mend in the midst of it."""
-    faults: list[str] = []
-    bays = [threading.Thread(target=posting, args=(client, n, tags, faults)) for n in range(BAYS)]
-    for bay in bays:
-        bay.start()
-    mend()
-    for bay in bays:
-        bay.join()
-    assert faults == []
+    with meanwhile(*(partial(posting, client, n, tags) for n in range(BAYS))):
+        mend()
 
 
 def taken(client: Client, path: str, body: dict, status: int = 200) -> dict:

@@ -1,6 +1,5 @@
 """The model keeps up with what is posted, from several threads at once, and behind the answers where it is large."""
 
-import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -18,6 +17,7 @@ from tests.api.conftest import database_of, prepared
 from tests.api.gains import GAIN, post
 from tests.conftest import SETTINGS, Client
 from tests.factories import setup
+from tests.threads import meanwhile
 
 PATIENCE_S = 30.0
 """Far longer than taking in one car takes on a busy machine (our choice)."""
@@ -46,24 +46,14 @@ def other_thread(client: Client) -> Client:
 
 
 def test_answers_asked_while_cars_are_posted_end_at_what_building_anew_gives(client):
-    faults: list[BaseException] = []
-
     def ask() -> None:
-        try:
-            mine = other_thread(client)
-            for _ in range(12):
-                assert mine.get(f"{GAIN}&curve=false").status_code == 200
-        except BaseException as fault:
-            faults.append(fault)
+        mine = other_thread(client)
+        for _ in range(12):
+            assert mine.get(f"{GAIN}&curve=false").status_code == 200
 
-    askers = [threading.Thread(target=ask) for _ in range(3)]
-    for asker in askers:
-        asker.start()
-    for n, gain in ((10, 1.06), (11, 1.04), (12, 1.07)):
-        post(client, setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{n}", day=n)
-    for asker in askers:
-        asker.join()
-    assert faults == []
+    with meanwhile(*[ask] * 3):
+        for n, gain in ((10, 1.06), (11, 1.04), (12, 1.07)):
+            post(client, setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{n}", day=n)
     followed = client.get(GAIN).json
     model = client.client.application.extensions["bayledger"].model
     assert len(model._states["sae-j1349"].system) == 30 + 3 * 2

@@ -1,7 +1,5 @@
 """Idempotency-Key: a repeat gets the first answer, another body under the same key is refused."""
 
-import threading
-
 import psycopg
 import pytest
 
@@ -10,6 +8,7 @@ from service.settings import Settings
 from service.store import tokens
 from tests.api.bodies import NEW
 from tests.conftest import Client
+from tests.threads import all_at_once
 from tests.tokens import new_token
 
 everywhere = pytest.mark.parametrize(("path", "body"), NEW.items())
@@ -66,20 +65,12 @@ def test_two_posts_with_one_key_at_the_same_instant_add_one_record(server):
     app = create_app(Settings(database_url=server.service_url, secret="test"))
     with psycopg.connect(server.owner_url, autocommit=True) as owner:
         token = tokens.create_token(owner, scope="admin", name="at once")
-    start = threading.Barrier(4)
-    answers = []
 
-    def post() -> None:
-        client = Client(app.test_client(), token)
-        start.wait()
+    def post():
         body = {"slug": "at-once", "name": "At once", "kind": "hub"}
-        answers.append(client.post("/v1/bays", body, Idempotency_Key="at-once"))
+        return Client(app.test_client(), token).post("/v1/bays", body, Idempotency_Key="at-once")
 
-    threads = [threading.Thread(target=post) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    answers = all_at_once([post] * 4)
     assert {answer.status_code for answer in answers} <= {201, 409}
     fresh = [a for a in answers if a.status_code == 201 and "Idempotency-Replayed" not in a.headers]
     assert len(fresh) == 1

@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 
 import psycopg
@@ -21,6 +22,7 @@ from service.store.db import Connection
 from tests.api.conftest import database_of, prepared
 from tests.api.odd_shop import CHECK, RICH, confirmed, mixed, odd_shop
 from tests.conftest import SETTINGS, Client
+from tests.threads import all_at_once
 
 OUTLIERS, AGREEMENT = "/v1/outliers", "/v1/bay-agreement"
 PATIENCE_S = 30.0
@@ -172,11 +174,7 @@ def until_at_rest(works: Behind) -> None:
 
 def test_asked_by_many_at_once_it_runs_once(works, state):
     slow = Slow()
-    askers = [threading.Thread(target=works.newest, args=(state, "a", slow)) for _ in range(8)]
-    for asker in askers:
-        asker.start()
-    for asker in askers:
-        asker.join()
+    all_at_once([partial(works.newest, state, "a", slow)] * 8)
     assert slow.begun.acquire(timeout=PATIENCE_S)
     assert given(works, state, "a", slow) is None
     slow.go.release()

@@ -4,8 +4,8 @@ import hashlib
 import threading
 import time
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from uuid import uuid4
 
 import orjson
@@ -16,6 +16,7 @@ from service.bay.spool import Spool
 from tests.bay.conftest import BAYS, CARS
 from tests.bay.proxy import FAULTS, at_random, first_only, proxy_to
 from tests.bay.sessions import body_of, entry_of, small_sessions
+from tests.threads import all_at_once, meanwhile
 
 pytestmark = pytest.mark.machine  # a minute and a half of faults and kills
 
@@ -105,12 +106,11 @@ def test_eight_bays_of_two_hundred_sessions_each_over_a_bad_line_keep_every_sess
     cpu_before = time.process_time() + real_ledger.cpu_s()
     with proxy_to(real_ledger.url, at_random(WEIGHTS), seed=20260318) as proxy:
         bays = [Bay(n, tmp_path, proxy.url, real_ledger.post_token(BAYS[n]), told) for n in range(len(BAYS))]
-        killer = threading.Thread(target=kill_now_and_then, args=(real_ledger, told, over))
-        killer.start()
-        with ThreadPoolExecutor(len(bays)) as pool:
-            list(pool.map(Bay.work, bays))
-        over.set()
-        killer.join()
+        with meanwhile(partial(kill_now_and_then, real_ledger, told, over)):
+            try:
+                all_at_once([bay.work for bay in bays])
+            finally:
+                over.set()
     took, cpu = time.monotonic() - begun, time.process_time() + real_ledger.cpu_s() - cpu_before
 
     offered = {document["id"]: document for bay in bays for document in bay.documents}

@@ -5,7 +5,6 @@ Cars, bays and a part of the run's own, so that no question asked rests on them 
 
 import json
 import random
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import count
 from typing import Any
@@ -18,7 +17,7 @@ from tests.bench.clients import Crowd
 from tests.bench.line import Line
 from tests.bench.meter import Meter
 from tests.bench.pulls import pull
-from tests.faults.rebuild import damage, kept_pairs
+from tests.faults.kept import Kept, kept_in
 
 BAYS = 8
 CARS = 97
@@ -90,29 +89,13 @@ class Posting:
         crowd.took(requests[1:] + requests[:1], 201, "a repeated post", meter)
 
 
-@dataclass(frozen=True)
-class Held:
-    """How many sessions were posted and how many pairs the ledger made of them; how many sessions it lost, how many it
-    holds twice, and how many setups and pairs are not as a rebuild from the posted documents makes them."""
-
-    sessions: int
-    pairs: int
-    lost: int
-    doubled: int
-    unlike: int
-
-
-def held(posting: Posting, conn: psycopg.Connection[Any]) -> Held:
-    """What the ledger holds of a run's posts, held against their documents."""
+def kept_of(posting: Posting, conn: psycopg.Connection[Any]) -> Kept:
+    """What the ledger holds of a run's posts, each of which it acknowledged."""
     documents = [json.loads(body) for body in posting.made]
-    sent = {document["id"] for document in documents}
+    acknowledged = [document["id"] for document in documents]
     with conn.transaction(force_rollback=True):
         look_at_cars_of(conn, posting.platform)
-        kept = [str(row[0]) for row in conn.execute("SELECT id FROM session").fetchall()]
-        pairs = len(kept_pairs(conn))
-        faults = damage(conn, documents, {posting.part: frozenset({SLOT})})
-    doubled = len(kept) - len(set(kept) & sent)
-    return Held(len(documents), pairs, lost=len(sent - set(kept)), doubled=doubled, unlike=len(faults))
+        return kept_in(conn, documents, acknowledged, {posting.part: frozenset({SLOT})})
 
 
 def look_at_cars_of(conn: psycopg.Connection[Any], platform: str) -> None:

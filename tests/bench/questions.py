@@ -23,7 +23,7 @@ from tests.bench.cases import Case
 from tests.bench.clients import Took, one_client
 from tests.bench.direct import Direct
 from tests.bench.kept import history_of
-from tests.bench.posting import BAYS, CARS, held
+from tests.bench.posting import BAYS, CARS, kept_of
 from tests.bench.results import Figure, Results, Times, median_with_error, times_of
 from tests.bench.served import Served, served, unstepped_kb, wait_until_taken_in
 from tests.bench.standby import measure_standby
@@ -226,12 +226,12 @@ def post_figures(history: Served, took: Rounds) -> Iterator[Figure]:
     value, error = median_with_error(rates)
     yield Figure(names.BAYS_AT_ONCE, value, "x one bay", history.of, history.pulls, error)
     with psycopg.connect(history.server.owner_url) as conn:
-        found = held(history.posting, conn)
-    of_all = f"of {found.sessions} sessions, {found.pairs} pairs"
+        found = kept_of(history.posting, conn)
+    of_all = f"of {len(history.posting.made)} sessions, {found.pairs} pairs"
     for name, wrong in (
         (names.POSTS_LOST, found.lost),
         (names.POSTS_DOUBLED, found.doubled),
-        (names.PAIRS_APART, found.unlike),
+        (names.PAIRS_APART, len(found.damage)),
     ):
         yield Figure(name, wrong, of_all, history.of, history.pulls)
 

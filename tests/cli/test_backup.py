@@ -7,7 +7,6 @@ import re
 import stat
 import subprocess
 import tempfile
-import threading
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from itertools import count
@@ -43,6 +42,7 @@ from tests.cli.keeping import (
 )
 from tests.factories import session, setup
 from tests.local.conftest import execute
+from tests.threads import again_and_again
 
 NOW = datetime(2026, 3, 31, 2, 0, tzinfo=UTC)
 KILLED_AT = (0, 20_000)
@@ -140,28 +140,20 @@ def test_before_an_upgrade_the_older_schema_is_backed_up_without_asking_it_anyth
 
 
 def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_back(backup, kept):
-    stop, posted = threading.Event(), []
+    numbers, posted = count(1), []
     execute(kept.owner_url, "UPDATE session SET received_at = '2020-03-01T12:00:00Z'")
 
-    def post_on(client) -> None:
-        for number in count(1):
-            if stop.is_set():
-                return
-            body = session(
-                setup(pulls=1), setup(["wide-pipe"], 1.05, pulls=1), vehicle=f"stoat-{4 + number % 8}",
-                started_at=(NOW + timedelta(hours=number)).isoformat(),
-            )  # fmt: skip
-            posted.append(client.post("/v1/sessions", body).status_code)
+    def post(client) -> None:
+        number = next(numbers)
+        body = session(
+            setup(pulls=1), setup(["wide-pipe"], 1.05, pulls=1), vehicle=f"stoat-{4 + number % 8}",
+            started_at=(NOW + timedelta(hours=number)).isoformat(),
+        )  # fmt: skip
+        posted.append(client.post("/v1/sessions", body).status_code)
 
-    with client_of(kept.service_url, kept.token) as client:
-        poster = threading.Thread(target=post_on, args=(client,))
-        poster.start()
-        try:
-            before_s = backup_age_s(client)
-            ran, folder = backup(kept, "--verify")
-        finally:
-            stop.set()
-            poster.join()
+    with client_of(kept.service_url, kept.token) as client, again_and_again(lambda: post(client)):
+        before_s = backup_age_s(client)
+        ran, folder = backup(kept, "--verify")
     assert ran.code == 0, ran.err
     assert "3 of 3 answers are the same" in ran.out
     assert set(posted) == {201}

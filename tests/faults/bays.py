@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +17,10 @@ import psycopg
 
 from service.local import start_server
 from tests.conftest import Client
-from tests.faults.rebuild import damage
+from tests.faults.kept import Kept, kept_in
 from tests.faults.sessions import SLOTS
 from tests.local.conftest import wait_until
+from tests.threads import meanwhile
 
 BAYS = 4
 PATIENCE_S = 120.0
@@ -148,56 +150,21 @@ class Bays:
     @contextmanager
     def at_work(self, send: Send) -> Iterator[None]:
         """The block runs while they post until all is acknowledged; it ends when that is so."""
-        failed: list[BaseException] = []
-
-        def work() -> None:
+        with meanwhile(partial(self.send_until_acknowledged, send)):
             try:
-                self.send_until_acknowledged(send)
-            except BaseException as error:
-                failed.append(error)
-
-        working = threading.Thread(target=work)
-        working.start()
-        try:
-            yield
-        except BaseException:
-            self.given_up.set()
-            raise
-        finally:
-            working.join()
-        if failed:
-            raise failed[0]
-
-
-@dataclass(frozen=True)
-class Kept:
-    """What a ledger holds of what some bays were told that it holds: acknowledged sessions that are not there, sessions
-    beyond those that were sent, and everything else that is not as a rebuild from their documents makes it."""
-
-    sessions: int
-    lost: int
-    doubled: int
-    damage: list[str]
-
-    @property
-    def is_whole(self) -> bool:
-        """All that was acknowledged once, nothing twice, nothing in part."""
-        return (self.lost, self.doubled, self.damage) == (0, 0, [])
+                yield
+            except BaseException:
+                self.given_up.set()
+                raise
 
 
 def kept_of(bays: Bays, owner_url: str) -> Kept:
-    """Look in the database itself."""
+    """What a ledger holds of what some bays were told that it holds."""
     with psycopg.connect(owner_url) as sight:
-        ids = [id for (id,) in sight.execute("SELECT id::text FROM session").fetchall()]
-        return Kept(
-            sessions=len(ids),
-            lost=len(bays.answered - set(ids)),
-            doubled=len(ids) - len(set(ids) & bays.documents.keys()),
-            damage=damage(sight, bays.documents.values(), SLOTS),
-        )
+        return kept_in(sight, bays.documents.values(), bays.answered, SLOTS)
 
 
-def kept_in(bays: Bays, folder: Path) -> Kept:
+def kept_in_folder(bays: Bays, folder: Path) -> Kept:
     """The same in a data folder, whether it is served or not."""
     with start_server(folder) as database:
         return kept_of(bays, database.owner_url)

@@ -15,7 +15,7 @@ import pytest
 from service.local import start_server
 from tests.bench.serving import Service, service_in
 from tests.factories import a_shop, session, setup
-from tests.faults.bays import Bays, figures, kept_in, over_http
+from tests.faults.bays import Bays, figures, kept_in_folder, over_http
 from tests.faults.sessions import random_sessions
 from tests.faults.test_killed_at_random import CARS, fill
 from tests.local.conftest import scalar
@@ -133,7 +133,7 @@ def test_posts_while_the_database_s_clock_jumps_are_kept_once_and_the_model_is_e
             for id in list(bays.documents)[:bays_until:7]:
                 assert bays.attempt(send, id), bays.refused
         assert ask.get("/v1/sessions").status_code == 200
-    kept = kept_in(bays, quick_folder)
+    kept = kept_in_folder(bays, quick_folder)
     tell(figures("database clock jumps", len(JUMPS), bays, kept))
     assert kept.is_whole
     assert kept.sessions == len(bays.answered) == POSTS

@@ -17,7 +17,7 @@ from service.local.binaries import choose_binaries
 from service.local.identity import identity_for
 from tests.cli.conftest import serving
 from tests.conftest import copy_of
-from tests.faults.bays import PATIENCE_S, Bays, figures, kept_in, over_http
+from tests.faults.bays import PATIENCE_S, Bays, figures, kept_in_folder, over_http
 from tests.faults.sessions import many_sessions
 from tests.faults.test_killed_at_random import CARS, admin_token, fill
 from tests.local.conftest import end_server_of, wait_until
@@ -112,7 +112,7 @@ def test_a_full_disk_refuses_posts_clearly_and_loses_none_that_was_acknowledged(
             disk.give_room()
         assert "Traceback" not in server.said
         assert "could not extend file" in (folder / "postgres.log").read_text()
-        kept = kept_in(bays, folder)
+        kept = kept_in_folder(bays, folder)
     tell(figures(f"disk full ({while_full} kept until then)", 1, bays, kept))
     assert while_full < POSTS
     assert kept.is_whole
@@ -136,7 +136,7 @@ def test_a_full_disk_of_the_log_alone_refuses_posts_clearly_and_loses_none_that_
             log_disk.give_room()
         assert "Traceback" not in server.said
         assert 'could not write to file "pg_wal/' in (quick_folder / "postgres.log").read_text()
-        kept = kept_in(bays, quick_folder)
+        kept = kept_in_folder(bays, quick_folder)
     tell(figures(f"disk of the log full ({while_full} kept until then)", 1, bays, kept))
     assert while_full < LOG_POSTS
     assert kept.is_whole

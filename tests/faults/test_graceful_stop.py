@@ -8,7 +8,7 @@ import psycopg
 
 from service.local import start_server
 from tests.cli.conftest import serving
-from tests.faults.bays import Bays, figures, kept_in, over_http
+from tests.faults.bays import Bays, figures, kept_in_folder, over_http
 from tests.faults.sessions import random_sessions
 from tests.faults.test_killed_at_random import CARS, admin_token, fill
 from tests.local.conftest import scalar, wait_until
@@ -38,7 +38,7 @@ def test_a_post_under_way_is_finished_before_it_stops_and_known_after_it_started
         assert bays.answered == {document["id"]}
         with serving(quick_folder) as server, over_http(server.url, token) as send:
             assert bays.attempt(send, document["id"])
-        kept = kept_in(bays, quick_folder)
+        kept = kept_in_folder(bays, quick_folder)
     tell(figures("told to stop", 1, bays, kept))
     assert kept.is_whole
     assert kept.sessions == 1

@@ -3,9 +3,10 @@
 import os
 import signal
 import tempfile
-import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from tests.faults.bays import Bays, over_http
 from tests.faults.rebuild import damage, kept_setups
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.local.conftest import end_server_of, postmaster_of, wait_until
+from tests.threads import meanwhile
 
 pytestmark = pytest.mark.machine  # programs are killed over and over: minutes
 
@@ -49,12 +51,12 @@ def send_what_is_left(bays: Bays, service: Service) -> None:
         bays.send_once(send)
 
 
-def posting(bays: Bays, service: Service) -> threading.Thread:
-    """The bays at work, some posts answered already."""
-    at_work = threading.Thread(target=send_what_is_left, args=(bays, service))
-    at_work.start()
-    wait_until(lambda: len(bays.answered) >= KILLED_AFTER, 60)
-    return at_work
+@contextmanager
+def posting(bays: Bays, service: Service) -> Iterator[None]:
+    """While the bays are at work, some posts answered already."""
+    with meanwhile(partial(send_what_is_left, bays, service)):
+        wait_until(lambda: len(bays.answered) >= KILLED_AFTER, 60)
+        yield
 
 
 def present(sight: psycopg.Connection[Any]) -> set[str]:
@@ -75,11 +77,10 @@ def test_a_killed_service_keeps_every_answered_post_once_and_none_in_part(folder
     bays = Bays.of(random_sessions(11, POSTS, CARS))
     with service_in(folder) as service:
         fill(service)
-        at_work = posting(bays, service)
-        killed = [*workers_of(service.pid), service.pid]
-        for pid in killed:
-            os.kill(pid, signal.SIGKILL)
-        at_work.join()
+        with posting(bays, service):
+            killed = [*workers_of(service.pid), service.pid]
+            for pid in killed:
+                os.kill(pid, signal.SIGKILL)
     assert len(killed) == 2
     assert KILLED_AFTER <= len(bays.answered) < POSTS
     assert bays.refused == []
@@ -95,10 +96,9 @@ def test_a_killed_database_keeps_every_answered_post_once_and_none_in_part(folde
     bays = Bays.of(random_sessions(12, POSTS, CARS))
     with service_in(folder) as service:
         fill(service)
-        at_work = posting(bays, service)
-        postmaster = postmaster_of(folder)
-        os.kill(postmaster, signal.SIGKILL)
-        at_work.join()
+        with posting(bays, service):
+            postmaster = postmaster_of(folder)
+            os.kill(postmaster, signal.SIGKILL)
         assert len(bays.answered) >= KILLED_AFTER
         wait_until(lambda: ready(service), 30)
         assert postmaster_of(folder) not in (None, postmaster)

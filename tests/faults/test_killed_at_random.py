@@ -17,7 +17,7 @@ from service.local import start_server
 from service.store import tokens
 from tests.cli.conftest import serving
 from tests.cli.test_serve import workers_of
-from tests.faults.bays import PATIENCE_S, Bays, figures, kept_in, over_http
+from tests.faults.bays import PATIENCE_S, Bays, figures, kept_in_folder, over_http
 from tests.faults.sessions import a_small_shop, many_sessions
 from tests.live import free_port
 from tests.local.conftest import postmaster_of, wait_until
@@ -92,7 +92,7 @@ def test_posts_acknowledged_between_kills_at_random_points_are_all_there_once(
             for after, what in points(rng, posts, kills):
                 bays.wait_for(after)
                 ledger.kill(what)
-        kept = kept_in(bays, quick_folder)
+        kept = kept_in_folder(bays, quick_folder)
     tell(figures("kill -9 at random", kills, bays, kept))
     assert bays.broken or bays.refused, "nothing was under way at any kill"
     assert kept.is_whole

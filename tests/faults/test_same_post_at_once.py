@@ -1,12 +1,12 @@
 """The same post twice at the same instant."""
 
-import threading
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import pytest
 
 from tests.faults.conftest import CARS, client_of
 from tests.faults.sessions import random_sessions
+from tests.threads import all_at_once
 
 TIMES = 8
 
@@ -15,21 +15,14 @@ TIMES = 8
 def two_at_once(database):
     """Post documents, or one twice, from two threads at once, each through the same app."""
     client = client_of(database.service_url, database.token)
-    gate = threading.Barrier(2)
 
-    def post(document, headers):
-        gate.wait()
-        return client.client.post(
-            "/v1/sessions", json=document, headers={"Authorization": f"Bearer {client.token}", **headers}
-        )
+    def at_once(first, second=None, **headers):
+        posts = [
+            partial(client.post, "/v1/sessions", document, **headers) for document in (first, second or first)
+        ]
+        return all_at_once(posts)
 
-    with ThreadPoolExecutor(2) as pool:
-
-        def at_once(first, second=None, **headers):
-            waiting = [pool.submit(post, document, headers) for document in (first, second or first)]
-            return [one.result() for one in waiting]
-
-        yield at_once
+    return at_once
 
 
 def count(sight) -> int:
@@ -40,7 +33,7 @@ def count(sight) -> int:
 def test_two_posts_with_one_key_keep_one_session(two_at_once, sight, number):
     (document,) = random_sessions(1000 + number, 1, CARS, with_id=number % 2)
     before = count(sight)
-    answers = two_at_once(document, **{"Idempotency-Key": f"at-once-{number}"})
+    answers = two_at_once(document, Idempotency_Key=f"at-once-{number}")
     assert count(sight) == before + 1
     statuses = sorted(answer.status_code for answer in answers)
     assert statuses in ([201, 201], [201, 409])

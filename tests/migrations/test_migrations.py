@@ -4,7 +4,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import psycopg
 import pytest
@@ -12,6 +12,7 @@ import pytest
 from service.local import LocalServer
 from tests.conftest import ROOT, migrate
 from tests.migrations.schema_text import SCHEMA, dumped
+from tests.threads import all_at_once
 
 SERVICES = 6
 
@@ -40,8 +41,7 @@ def test_up_down_and_up_again_leaves_the_same_schema(server, empty):
 
 
 def test_six_services_starting_at_once_on_an_empty_database_all_succeed(empty):
-    with ThreadPoolExecutor(SERVICES) as pool:
-        list(pool.map(lambda _: migrate(empty), range(SERVICES)))
+    all_at_once([partial(migrate, empty)] * SERVICES)
     with psycopg.connect(empty) as owner:
         assert owner.execute("SELECT count(*) FROM alembic_version").fetchone() == (1,)
 

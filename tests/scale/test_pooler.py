@@ -4,9 +4,7 @@ one client's is left to the next."""
 import os
 import subprocess
 import sys
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
@@ -29,6 +27,7 @@ from tests.faults.rebuild import damage, kept_pairs
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.live import ROOT
 from tests.scale.pooler import Pooler, pooler_before
+from tests.threads import again_and_again, all_at_once
 from tests.transfer.test_export_and_import import differences
 
 pytestmark = pytest.mark.machine
@@ -150,18 +149,6 @@ def command(*words: str, **settings: str) -> str:
     )
     assert ran.returncode == 0, ran.stderr
     return ran.stdout
-
-
-def all_at_once(requests: Sequence[Callable[[], Any]]) -> list[Any]:
-    """Each in a thread of its own, none before all are ready."""
-    gate = threading.Barrier(len(requests))
-
-    def one(request: Callable[[], Any]) -> Any:
-        gate.wait()
-        return request()
-
-    with ThreadPoolExecutor(len(requests)) as threads:
-        return list(threads.map(one, requests))
 
 
 def plain(answer: httpx.Response) -> Any:
@@ -342,18 +329,12 @@ class Seen:
 @contextmanager
 def watching(pooler: Pooler, sight: psycopg.Connection[Any]) -> Iterator[Seen]:
     """Look again and again until the block ends."""
-    seen, over = Seen(), threading.Event()
+    seen = Seen()
 
     def look() -> None:
-        while not over.wait(0.02):
-            (served,) = sight.execute(SERVED, (DIRECT,)).fetchone()
-            seen.server_connections.append(served)
-            seen.clients.append(sum(pool["cl_active"] + pool["cl_waiting"] for pool in pooler.pools()))
+        (served,) = sight.execute(SERVED, (DIRECT,)).fetchone()
+        seen.server_connections.append(served)
+        seen.clients.append(sum(pool["cl_active"] + pool["cl_waiting"] for pool in pooler.pools()))
 
-    watcher = threading.Thread(target=look)
-    watcher.start()
-    try:
+    with again_and_again(look, every_s=0.02):
         yield seen
-    finally:
-        over.set()
-        watcher.join()

@@ -4,7 +4,10 @@ Slow clients are told by counting answers that come, not by the clock of a busy 
 gives up.
 """
 
+import json
+import logging
 import math
+import re
 import socket
 import ssl
 import subprocess
@@ -12,20 +15,26 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from email.utils import parsedate_to_datetime
+from http.client import HTTPResponse
 
 import httpx
 import psycopg
 import pytest
 from gunicorn.workers.gthread import DEFAULT_WORKER_DATA_TIMEOUT
 
+from service.app import SECURITY_HEADERS
 from service.cli import slow_clients
-from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, Places, Waits
+from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, PatientWorker, Places, Waits
 from service.local import start_server
 from service.settings import DEFAULT_THREADS
 from service.store import tokens
 from tests.cli.conftest import Serving, lasting_folder, serving
+from tests.setup.check import ROOT
+from tests.threads import all_at_once
 
 PATIENCE_S = 60.0
+PROBLEM = "application/problem+json"
 HEAD = b"GET /v1/health HTTP/1.1\r\nHost: localhost\r\n"
 
 
@@ -139,26 +148,74 @@ def test_bodies_that_a_good_token_begins_and_never_sends_hold_nobody_up(standing
 @pytest.mark.parametrize(
     ("sent", "told"),
     [
-        (b"GET /" + b"a" * 9_000 + b" HTTP/1.1\r\n\r\n", b"414"),
-        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X-Long: " + b"a" * 9_000 + b"\r\n\r\n", b"431"),
-        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X: y\r\n" * 200 + b"\r\n", b"431"),
-        (b"GET /\x00 HTTP/1.1\r\nHost: a\r\n\r\n", b"4"),
-        (b"GET / HTTP/1.1\r\nHost: a\r\nX-A: b\rX-C: d\r\n\r\n", b"400"),
+        (b"GET /" + b"a" * 9_000 + b" HTTP/1.1\r\n\r\n", 414),
+        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X-Long: " + b"a" * 9_000 + b"\r\n\r\n", 431),
+        (b"GET / HTTP/1.1\r\nHost: a\r\n" + b"X: y\r\n" * 200 + b"\r\n", 431),
+        (b"GET /\x00 HTTP/1.1\r\nHost: a\r\n\r\n", 400),
+        (b"GET / HTTP/1.1\r\nHost: a\r\nX-A: b\rX-C: d\r\n\r\n", 400),
         (
             b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
-            b"4",
+            400,
         ),
-        (b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: -5\r\n\r\n", b"400"),
-        (b"<script>alert(1)</script> / HTTP/1.1\r\nHost: a\r\n\r\n", b"400"),
+        (b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: -5\r\n\r\n", 400),
+        (b"<script>alert(1)</script> / HTTP/1.1\r\nHost: a\r\n\r\n", 400),
+        (b"POST / HTTP/1.1\r\nHost: a\r\nTransfer-Encoding: zip\r\n\r\n", 501),
+        (b"GET / HTTP/1.1\r\nHost: a\r\nExpect: 200-ok\r\n\r\n", 417),
     ],
-    ids=["address", "header", "headers", "null", "line end", "two lengths", "length", "verb"],
+    ids=[
+        "address",
+        "header",
+        "headers",
+        "null",
+        "line end",
+        "two lengths",
+        "length",
+        "verb",
+        "coding",
+        "expect",
+    ],
 )
-def test_a_head_that_is_none_is_refused_and_repeats_no_markup(standing, sent, told):
+def test_a_head_that_is_none_is_refused_as_all_else_is_and_nothing_of_it_is_repeated(standing, sent, told):
+    """RFC 9110 15.5.1, 15.5.15, 15.5.18 and 15.6.2, RFC 6585 5; a problem document by RFC 9457."""
+    token = b"Authorization: Bearer bay_hush\r\n"
     with line_to(standing) as line:
-        line.sendall(sent)
-        answer = line.recv(4000)
-        assert answer.startswith(b"HTTP/1.1 " + told), answer[:200]
-        assert b"<script>" not in answer
+        line.sendall(sent.replace(b"Host: a\r\n", b"Host: a\r\n" + token))
+        answer = HTTPResponse(line)
+        answer.begin()
+        body = answer.read()
+        assert line.recv(1) == b"", "the line is closed"
+    assert (answer.status, answer.getheader("Content-Type")) == (told, PROBLEM), body
+    for name, value in SECURITY_HEADERS.items():
+        assert answer.headers.get_all(name) == [value], name
+    problem = json.loads(body)
+    assert (problem["status"], problem["title"]) == (told, answer.reason)
+    assert problem["detail"]
+    assert b"<script>" not in body
+    assert parsedate_to_datetime(answer.getheader("Date"))
+    (line_of_log,) = [one for one in standing.said.splitlines() if answer.getheader("X-Request-Id") in one]
+    assert json.loads(line_of_log)["status"] == told
+    assert "bay_hush" not in standing.said
+    assert "<script>" not in standing.said
+
+
+def test_a_body_that_breaks_after_the_answer_is_not_answered_again(standing):
+    """What came a second time on the line would be taken for the answer to the next request."""
+    with line_to(standing) as line:
+        line.sendall(HEAD.replace(b"GET", b"POST") + b"Transfer-Encoding: chunked\r\n\r\nno length\r\n")
+        said = b"".join(iter(lambda: line.recv(65536), b""))
+    assert said.count(b"HTTP/1.1 ") == 1, said
+    assert said.startswith(b"HTTP/1.1 405 ")
+
+
+def test_a_fault_of_ours_that_the_app_does_not_see_is_a_500_of_the_same_form(caplog):
+    worker, ours = PatientWorker.__new__(PatientWorker), socket.socketpair()
+    worker.log = logging.getLogger("gunicorn.error")
+    worker.handle_error(object(), ours[0], ("10.0.0.7", 5000), ZeroDivisionError())
+    answer = HTTPResponse(ours[1])
+    answer.begin()
+    assert (answer.status, answer.getheader("Content-Type")) == (500, PROBLEM)
+    assert json.loads(answer.read())["status"] == 500
+    assert [one.told["request_id"] for one in caplog.records] == [answer.getheader("X-Request-Id")]
 
 
 @pytest.mark.parametrize(
@@ -266,11 +323,7 @@ def asked_at_once(places: Places, waits: Waits, many: int, body: object) -> None
         assert places({"wsgi.input": body}, None) == [b"body"]
         waits.end(connection)
 
-    threads = [threading.Thread(target=ask) for _ in range(many)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(PATIENCE_S)
+    all_at_once([ask] * many)
 
 
 def test_no_more_requests_are_worked_on_than_there_are_places():
@@ -330,22 +383,26 @@ def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
     assert seen == [160.0, 160.0, 160.0]
 
 
-@pytest.mark.machine
-def test_over_tls_too_a_handshake_that_stops_holds_nobody_up_and_old_versions_are_refused(
-    migrated_template, tmp_path
-):
+@pytest.fixture
+def over_tls(migrated_template, tmp_path) -> Iterator[tuple[Serving, ssl.SSLContext]]:
+    """A service that speaks TLS itself, and what believes its certificate."""
     cert, key = tmp_path / "cert.pem", tmp_path / "key.pem"
     subprocess.run(
         ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost",
          "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert],
         check=True, capture_output=True,
     )  # fmt: skip
-    ours = ssl.create_default_context(cafile=str(cert))
     with (
         lasting_folder(migrated_template) as folder,
         serving(folder, "--tls-cert", str(cert), "--tls-key", str(key)) as server,
-        slow_ones(server, 3 * DEFAULT_THREADS, b"\x16\x03\x01\x02\x00\x01"),
     ):
+        yield server, ssl.create_default_context(cafile=str(cert))
+
+
+@pytest.mark.machine
+def test_over_tls_too_a_handshake_that_stops_holds_nobody_up_and_old_versions_are_refused(over_tls):
+    server, ours = over_tls
+    with slow_ones(server, 3 * DEFAULT_THREADS, b"\x16\x03\x01\x02\x00\x01"):
         for _ in range(5):
             assert httpx.get(f"{server.url}/v1/health", verify=ours, timeout=PATIENCE_S).status_code == 200
         old = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
@@ -354,3 +411,17 @@ def test_over_tls_too_a_handshake_that_stops_holds_nobody_up_and_old_versions_ar
         old.minimum_version = old.maximum_version = ssl.TLSVersion.TLSv1_1
         with line_to(server) as line, pytest.raises((ssl.SSLError, ConnectionError)):
             old.wrap_socket(line)
+
+
+@pytest.mark.machine
+def test_who_asks_without_tls_where_tls_is_spoken_is_told_so(over_tls):
+    """As the proxy tells it (service/proxy/tls_only.conf)."""
+    server, ours = over_tls
+    (theirs,) = re.findall(r"return 403 '(.+)';", (ROOT / "service/proxy/tls_only.conf").read_text())
+    for method in ("GET", "POST"):
+        told = httpx.request(
+            method, server.url.replace("https:", "http:") + "/v1/sessions", timeout=PATIENCE_S
+        )
+        assert (told.status_code, told.headers["Content-Type"]) == (403, PROBLEM)
+        assert told.json() == json.loads(theirs)
+    assert httpx.get(f"{server.url}/v1/health", verify=ours, timeout=PATIENCE_S).status_code == 200

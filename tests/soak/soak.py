@@ -17,12 +17,13 @@ from typing import Any
 
 import psycopg
 
-from service.local import LocalServer, start_server
+from service.local import start_server
 from service.store import tokens
 from tests.bench.line import Line
 from tests.bench.posting import SLOT, Posting
 from tests.bench.serving import Service, service_in
-from tests.faults.rebuild import damage, kept_pairs
+from tests.faults.kept import Kept, kept_in
+from tests.threads import all_at_once
 
 POST_EVERY_S, ASK_EVERY_S = 2.0, 0.5
 """A real bay posts every some minutes, a real reader clicks every some seconds (our choice)."""
@@ -73,16 +74,11 @@ class Seen:
 
 @dataclass(frozen=True)
 class Soaked:
-    """What a run came to; lost: acknowledged and not there; doubled: sessions there beyond those sent; damaged: setups and
-    pairs that are not as a rebuild from the posted documents makes them."""
+    """What a run came to: what was seen of it, and what the ledger then held."""
 
     plan: Plan
     seen: Seen
-    sessions: int
-    pairs: int
-    lost: int
-    doubled: int
-    damaged: int
+    kept: Kept
 
 
 def soak(folder: Path, plan: Plan) -> Soaked:
@@ -95,7 +91,10 @@ def soak(folder: Path, plan: Plan) -> Soaked:
             bays = [tokens.create_token(owner, scope="post", bay=bay, name=bay) for bay in posting.bays]
             reader = tokens.create_token(owner, scope="read", name="reader")
         run(service, plan, seen, posting, bays[: plan.bays], reader)
-        return held_against(database, plan, seen)
+        with psycopg.connect(database.owner_url) as conn:
+            slots = {part: frozenset({SLOT}) for part in parts_of(seen)}
+            kept = kept_in(conn, seen.sent.values(), seen.acknowledged, slots)
+        return Soaked(plan, seen, kept)
 
 
 def run(service: Service, plan: Plan, seen: Seen, posting: Posting, bays: list[str], reader: str) -> None:
@@ -113,11 +112,7 @@ def run(service: Service, plan: Plan, seen: Seen, posting: Posting, bays: list[s
         for n in range(plan.readers)
     ]
     crowd.append(lambda: look_until(until, plan, seen, service, began))
-    threads = [threading.Thread(target=one) for one in crowd]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    all_at_once(crowd)
 
 
 class Making:
@@ -254,22 +249,6 @@ def slim(document: dict[str, Any]) -> dict[str, Any]:
             rpm, torque = max(points, key=lambda point: point[0] * point[1])
             pull["curve"] = {"rpm": [rpm], "torque": [torque]}
     return document
-
-
-def held_against(database: LocalServer, plan: Plan, seen: Seen) -> Soaked:
-    """What the ledger holds beside what it acknowledged."""
-    with psycopg.connect(database.owner_url) as conn:
-        kept = [id for (id,) in conn.execute("SELECT id::text FROM session").fetchall()]
-        slots = {name: frozenset({SLOT}) for name in parts_of(seen)}
-        return Soaked(
-            plan,
-            seen,
-            sessions=len(kept),
-            pairs=len(kept_pairs(conn)),
-            lost=len(seen.acknowledged - set(kept)),
-            doubled=len(kept) - len(set(kept) & seen.sent.keys()),
-            damaged=len(damage(conn, seen.sent.values(), slots)),
-        )
 
 
 def parts_of(seen: Seen) -> set[str]:

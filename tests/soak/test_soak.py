@@ -1,30 +1,28 @@
 """A short run of the soak, and what its report makes of figures."""
 
-import dataclasses
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.conftest import copy_of, hurried
+from tests.faults.kept import Kept
 from tests.soak.soak import Plan, Sample, Seen, Soaked, slim, soak
 from tests.soak.told import faults_of, lines_of, memory_growth, quantile
 
-QUIET = Soaked(Plan(600.0), Seen(), sessions=0, pairs=0, lost=0, doubled=0, damaged=0)
+NOTHING = Kept(sessions=0, pairs=0, lost=0, doubled=0, damage=[])
+QUIET = Soaked(Plan(600.0), Seen(), NOTHING)
 
 
 @pytest.mark.machine
-def test_twenty_seconds_of_eight_bays_and_eight_readers_give_no_error_and_lose_and_double_nothing(
-    migrated_template, tell
-):
+def test_twenty_seconds_of_eight_bays_and_eight_readers_give_no_error_and_lose_and_double_nothing(tell):
     with tempfile.TemporaryDirectory(prefix="bl-") as outer:
-        folder = hurried(copy_of(migrated_template, Path(outer) / "data"))
-        soaked = soak(folder, Plan(20.0, post_every_s=1.0, twice_in=2))
+        soaked = soak(Path(outer) / "data", Plan(20.0, post_every_s=1.0, twice_in=2))
     for line in lines_of(soaked):
         tell(line)
     assert soaked.seen.errors == []
-    assert (soaked.lost, soaked.doubled, soaked.damaged) == (0, 0, 0)
-    assert soaked.sessions == len(soaked.seen.acknowledged) == len(soaked.seen.sent) > 0
+    assert soaked.kept.is_whole
+    assert soaked.kept.sessions == len(soaked.seen.acknowledged) == len(soaked.seen.sent) > 0
     assert len(soaked.seen.took_ms["post again"]) > 0
     assert len(soaked.seen.took_ms) > 2, "nobody asked anything"
 
@@ -36,15 +34,15 @@ def test_a_run_without_a_fault_passes():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"lost": 1}, "1 acknowledged posts lost"),
-        ({"doubled": 2}, "2 sessions doubled"),
-        ({"damaged": 3}, "3 setups or pairs damaged"),
+        ({"kept": replace(NOTHING, lost=1)}, "1 acknowledged posts lost"),
+        ({"kept": replace(NOTHING, doubled=2)}, "2 sessions doubled"),
+        ({"kept": replace(NOTHING, damage=["a", "b", "c"])}, "3 setups or pairs damaged"),
         ({"seen": Seen(errors=["post: 500"])}, "1 errors"),
         ({"seen": Seen(sent={"a": {}})}, "1 posts never acknowledged"),
     ],
 )
 def test_whatever_must_be_zero_fails_a_run_by_name(change, said):
-    assert faults_of(dataclasses.replace(QUIET, **change)) == [said]
+    assert faults_of(replace(QUIET, **change)) == [said]
 
 
 def grown(by: float, sessions: int) -> list[Sample]:
@@ -57,10 +55,10 @@ def test_memory_that_grows_faster_than_evidence_fails_a_run_and_slower_does_not(
     before, after, most = memory_growth(grown(60.0, 0), 600.0)
     assert (before, after) == pytest.approx((100 + 60 * 175 / 600, 100 + 60 * 535 / 600))
     assert most == pytest.approx(before * 1.10)
-    leaking = dataclasses.replace(QUIET, seen=Seen(memory=grown(60.0, 0)))
+    leaking = replace(QUIET, seen=Seen(memory=grown(60.0, 0)))
     assert [fault.split(";")[0] for fault in faults_of(leaking)] == ["memory grew from 118 to 154 MB"]
-    assert faults_of(dataclasses.replace(QUIET, seen=Seen(memory=grown(60.0, 10_000)))) == []
-    assert faults_of(dataclasses.replace(QUIET, seen=Seen(memory=grown(5.0, 0)))) == []
+    assert faults_of(replace(QUIET, seen=Seen(memory=grown(60.0, 10_000)))) == []
+    assert faults_of(replace(QUIET, seen=Seen(memory=grown(5.0, 0)))) == []
 
 
 def test_a_quantile_is_a_value_that_was_seen():

@@ -28,9 +28,9 @@ def faults_of(soaked: Soaked) -> list[str]:
     """Why a run must not pass; empty where it may."""
     counts = {
         "errors": len(soaked.seen.errors),
-        "acknowledged posts lost": soaked.lost,
-        "sessions doubled": soaked.doubled,
-        "setups or pairs damaged": soaked.damaged,
+        "acknowledged posts lost": soaked.kept.lost,
+        "sessions doubled": soaked.kept.doubled,
+        "setups or pairs damaged": len(soaked.kept.damage),
         "posts never acknowledged": len(soaked.seen.sent.keys() - soaked.seen.acknowledged),
     }
     faults = [f"{count} {what}" for what, count in counts.items() if count]
@@ -42,7 +42,7 @@ def faults_of(soaked: Soaked) -> list[str]:
 
 def lines_of(soaked: Soaked) -> Iterator[str]:
     """The report."""
-    plan, seen = soaked.plan, soaked.seen
+    plan, seen, kept = soaked.plan, soaked.seen, soaked.kept
     yield (
         f"{plan.seconds / 60:.1f} minutes, {plan.bays} bays (a post each {plan.post_every_s:g} s), "
         f"{plan.readers} readers (a question each {plan.ask_every_s:g} s)"
@@ -56,9 +56,9 @@ def lines_of(soaked: Soaked) -> Iterator[str]:
     most = max((one.mb for one in seen.memory), default=0.0)
     yield f"memory (PSS): {before:.0f} MB once settled, {after:.0f} MB at the end, {most:.0f} MB at most"
     yield (
-        f"posts: {len(seen.sent)} sent, {len(seen.acknowledged)} acknowledged, {soaked.lost} lost, "
-        f"{soaked.doubled} doubled, {soaked.damaged} damaged; the ledger holds {soaked.sessions} sessions, "
-        f"{soaked.pairs} pairs"
+        f"posts: {len(seen.sent)} sent, {len(seen.acknowledged)} acknowledged, {kept.lost} lost, "
+        f"{kept.doubled} doubled, {len(kept.damage)} damaged; the ledger holds {kept.sessions} sessions, "
+        f"{kept.pairs} pairs"
     )
     yield f"errors: {len(seen.errors)}"
     yield from (f"  {error}" for error in seen.errors[:10])

@@ -11,6 +11,7 @@ from service.store import fits
 from service.store.car_changes import changes_since, mark_now, note_cars
 from service.worker import refit as refitting
 from service.worker.refit import refit, refit_if_needed, refit_now, standing_now
+from tests.threads import meanwhile
 
 
 def newest(line):
@@ -84,10 +85,8 @@ def test_who_must_have_it_waits_for_who_is_at_it(lines):
             holding.set()
             time.sleep(1.0)
 
-    other = threading.Thread(target=hold)
-    other.start()
-    holding.wait()
-    outcome = refit_now(*lines[:2], "admin")
-    other.join()
+    with meanwhile(hold):
+        holding.wait()
+        outcome = refit_now(*lines[:2], "admin")
     assert newest(lines[0]).fit_id == outcome.fit_id
     assert standing_now(lines[0]).wishes == 0
