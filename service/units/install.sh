@@ -35,7 +35,7 @@ echo "BAYLEDGER_NAMES=\"$names\"" > /etc/bayledger/names.env
     runuser -u postgres -- psql --no-psqlrc --quiet --dbname postgres --file /srv/bayledger/migrations/roles.sql)
 
 cp service/units/*.service service/units/*.timer /etc/systemd/system/
-cp -R service/units/bayledger-.service.d /etc/systemd/system/
+cp -R service/units/*.service.d /etc/systemd/system/
 install -m 755 service/units/ledger.sh /usr/local/sbin/bayledger
 install -m 755 service/units/restore.sh /usr/local/sbin/bayledger-restore
 install -m 644 service/proxy/site.conf /etc/nginx/sites-available/bayledger

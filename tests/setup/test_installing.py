@@ -3,7 +3,7 @@
 Each script is tried with stand-ins for the programs that change a system; for real they run in test_install_machine.py.
 """
 
-import os
+import email
 import re
 import subprocess
 import time
@@ -77,8 +77,8 @@ class Stage:
         file.write_text(f"#!/bin/sh\n{script}\n")
         file.chmod(0o755)
 
-    def run(self, script: str, *words: str) -> subprocess.CompletedProcess[str]:
-        """One of our scripts, with this folder's places."""
+    def run(self, script: str, *words: str, **told: str) -> subprocess.CompletedProcess[str]:
+        """One of our scripts, with this folder's places, and told some variables."""
         text = (UNITS / script).read_text()
         for there, here in (
             ("/etc/bayledger/secrets", "secrets"),
@@ -89,7 +89,7 @@ class Stage:
             text = text.replace(there, str(self.folder / here))
         return subprocess.run(
             ["sh", "-c", text, script, *words],
-            env={"PATH": f"{self.folder / 'bin'}{os.pathsep}{os.environ['PATH']}"},
+            env={"PATH": f"{self.folder / 'bin'}:/usr/bin:/bin", **told},
             capture_output=True, text=True, check=False,
         )  # fmt: skip
 
@@ -151,6 +151,51 @@ def test_the_owner_may_make_databases_for_a_restore_and_no_longer_however_it_end
 def test_a_restore_of_a_file_that_is_not_there_stops_nothing(stage: Stage) -> None:
     assert stage.run("restore.sh", str(stage.folder / "none.dump")).returncode == 2
     assert stage.calls() == []
+
+
+@pytest.fixture
+def failing(stage: Stage) -> Stage:
+    """Where a unit failed, and a mail program is there."""
+    stage.program("journalctl", 'echo "$@"; echo "the disk is full"')
+    stage.program("sendmail", f"cat > {stage.folder / 'mail'}")
+    stage.program("sleep", f'echo sleep "$@" >> {stage.called}')
+    return stage
+
+
+@pytest.mark.parametrize(
+    ("told", "to"),
+    [({}, "root"), ({"MAILTO": "a@shop.example, b@shop.example"}, "a@shop.example, b@shop.example")],
+)
+def test_of_a_unit_that_failed_the_journal_and_a_mail_tell(
+    failing: Stage, told: dict[str, str], to: str
+) -> None:
+    ran = failing.run("failed.sh", "bayledger-backup", **told)
+    assert ran.returncode == 0
+    assert ran.stderr.startswith("<2>bayledger-backup failed on ")
+    sent = email.message_from_string((failing.folder / "mail").read_text())
+    assert sent["To"] == to
+    assert sent["Subject"].startswith("Bayledger: bayledger-backup failed on ")
+    text = sent.get_payload()
+    assert isinstance(text, str)
+    assert "--unit bayledger-backup" in text
+    assert text.endswith("the disk is full\n")
+
+
+@pytest.mark.parametrize("told", [{}, {"MAILTO": ""}])
+def test_where_no_mail_can_or_may_be_sent_the_journal_tells(failing: Stage, told: dict[str, str]) -> None:
+    if not told:
+        (failing.folder / "bin" / "sendmail").unlink()
+    ran = failing.run("failed.sh", "bayledger-backup", **told)
+    assert (ran.returncode, ran.stderr.count("\n")) == (0, 1)
+    assert not (failing.folder / "mail").exists()
+    assert failing.calls() == ["sleep 3600"]
+
+
+def test_a_mail_that_is_not_taken_is_told_too_and_it_rests_all_the_same(failing: Stage) -> None:
+    failing.program("sendmail", "exit 75")
+    ran = failing.run("failed.sh", "bayledger-backup")
+    assert ran.stderr.splitlines()[1:] == ["<3>the mail to root was not taken"]
+    assert failing.calls() == ["sleep 3600"]
 
 
 class Stopping:

@@ -14,7 +14,8 @@ from service.settings import Settings, variable
 from tests.setup.check import ROOT
 
 UNITS = ROOT / "service" / "units"
-HARDENED = UNITS / "bayledger-.service.d" / "hardened.conf"
+FOR_ALL = UNITS / "bayledger-.service.d"
+HARDENED, TOLD = FOR_ALL / "hardened.conf", FOR_ALL / "told.conf"
 SERVICES = sorted(path.stem for path in UNITS.glob("*.service"))
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
 SAME = {"serve": "service", "worker": "worker", "migrate": "migrate", "backup": "backup"}
@@ -28,6 +29,9 @@ THERE = {
 OTHERS = {"bayledger-certificate": ["root"], **{unit: ["postgres"] for unit in ARCHIVE}}
 """As whom the others run: nginx reads the key as root; the server lets its own user copy it."""
 BAY = "bayledger-bay"
+TELLER = "bayledger-failed@"
+NOT_SHUT_IN = {"bayledger-certificate", TELLER}
+"""One makes nginx's key; one starts the machine's mail program, whatever that needs."""
 MOST_EXPOSED = 30
 """Of 100, by `systemd-analyze security`, which calls up to 20 safe and up to 40 ok (our choice)."""
 
@@ -119,6 +123,35 @@ def test_the_installer_starts_every_unit_and_timer_but_those_of_the_archive() ->
     assert started == wanted
 
 
+def test_of_every_unit_that_fails_somebody_is_told_but_of_the_one_that_tells() -> None:
+    """A file of the same name in a unit's own folder stands in the place of the one for all (systemd.unit(5)), as systemd's
+    own example has it: else what tells would start itself without end."""
+    (start,) = [value for name, value in lines_of(TOLD) if name == "OnFailure"]
+    assert start == f"{TELLER}%N.service"
+    assert (UNITS / f"{TELLER}.service").exists()
+    spared = {path.parent.name for path in UNITS.glob("*.service.d/told.conf")} - {FOR_ALL.name}
+    assert spared == {f"{TELLER}.service.d"}
+    assert [*lines_of(UNITS / f"{TELLER}.service.d/told.conf")] == []
+
+
+def test_what_holds_for_the_ledgers_programs_does_not_hold_for_a_bay_and_the_mail_program() -> None:
+    """A bay's unit on the ledger's machine has a name like the ledger's; its program lies in a home."""
+    spared = {path.parent.name: [*lines_of(path)] for path in UNITS.glob("*.service.d/hardened.conf")}
+    assert set(spared) == {FOR_ALL.name, f"{TELLER}.service.d", f"{BAY}.service.d"}
+    assert spared[f"{BAY}.service.d"] == []
+    # Under these systemd sets NoNewPrivileges= (systemd.exec(5)), with which mail programs cannot become who they must be.
+    brings = (
+        "NoNewPrivileges",
+        "Restrict",
+        "SystemCall",
+        "PrivateDevices",
+        "LockPersonality",
+        "MemoryDeny",
+        "ProtectKernel",
+    )
+    assert [name for name, _ in spared[f"{TELLER}.service.d"] if name.startswith(brings)] == []
+
+
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The units as systemd finds them, with programs where they name them."""
@@ -127,7 +160,8 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if path.is_file():
             text = path.read_text().replace("/srv/bayledger/.venv/bin/bayledger", "/bin/true")
             (folder / path.name).write_text(text)
-    shutil.copytree(HARDENED.parent, folder / HARDENED.parent.name)
+    for drop_ins in UNITS.glob("*.service.d"):
+        shutil.copytree(drop_ins, folder / drop_ins.name)
     bay = (ROOT / "service/bay/bayledger-bay.service").read_text()
     for place, word in (
         ("@USER@", "bay"),
@@ -176,11 +210,11 @@ def test_systemd_finds_a_line_that_is_wrong(installed: Path, tmp_path: Path) -> 
 def test_systemd_calls_every_service_well_shut_in(installed: Path) -> None:
     exposed = {}
     for unit in places(installed):
-        if unit.suffix == ".service" and unit.stem != "bayledger-certificate":
+        if unit.suffix == ".service" and unit.stem not in NOT_SHUT_IN:
             words = ("security", "--offline=true", "--no-pager", f"--threshold={MOST_EXPOSED}")
             said = analysed(unit.parent, *words, str(unit))
             (level,) = re.findall(r"Overall exposure level for \S+: ([\d.]+)", said.stdout)
             exposed[unit.stem] = float(level)
     print(f"\nexposure of 10: {exposed}")
-    assert len(exposed) == len(SERVICES)
+    assert len(exposed) == len({*SERVICES, BAY} - NOT_SHUT_IN)
     assert all(10 * level <= MOST_EXPOSED for level in exposed.values()), exposed
