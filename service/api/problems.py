@@ -38,7 +38,11 @@ class FaultSchema(Schema):
     detail = fields.String(
         required=True, metadata={"description": "What is wrong and the way out, in words."}
     )
-    code = fields.String(metadata={"description": "For a refused measurement: the check that refused it."})
+    code = fields.String(
+        metadata={
+            "description": "The check that refused a measurement; else a fault that programs tell by it."
+        }
+    )
 
 
 class ProblemSchema(Schema):

@@ -18,8 +18,12 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import chain, islice
 from typing import Any, Final
+from uuid import uuid4
 
+from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import TConn, ThreadWorker
+
+from service.cli.unreadable import NO_TLS, OURS, answer_of, told_of
 
 HEAD_S: Final = 20.0
 """For a request's first line and headers, the TLS handshake included (our choice)."""
@@ -108,7 +112,7 @@ def hang_up(waiting: Waiting) -> None:
 
 
 class PatientWorker(ThreadWorker):
-    """Gunicorn's worker with threads, its patience limited."""
+    """Gunicorn's worker with threads, its patience limited, and what it says by itself in our words."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -127,6 +131,19 @@ class PatientWorker(ThreadWorker):
         self._waits.make_room()
         self._waits.notice(conn)
         super().enqueue_req(conn)
+
+    def handle_error(self, req: Any, client: Any, addr: Any, exc: BaseException) -> None:
+        """Where no request could be read, or the app gave no answer. The log is told what was wrong, not what was sent."""
+        told, id = told_of(exc), uuid4().hex
+        about = {"request_id": id, "status": told.status, "address": addr[0] if addr else None}
+        log = self.log.exception if told is OURS else self.log.warning
+        log("not answered by the app: %s", type(exc).__name__, extra={"told": about})
+        if req is not None and told is not OURS:
+            return  # it was answered, and then a body that nobody read could not be put away
+        # What a TLS connection has not agreed upon goes out in the clear, as what came did.
+        send = socket.socket.send if told is NO_TLS else write_nonblock
+        with suppress(OSError):
+            send(client, answer_of(told, id))
 
     def murder_pending(self) -> None:
         """Once a second at least: end what has waited for too long."""

@@ -8,6 +8,7 @@ import ssl
 import subprocess
 import time
 from collections.abc import Iterator
+from http.client import HTTPResponse
 from pathlib import Path
 
 import httpx
@@ -15,6 +16,7 @@ import pytest
 
 from service.api.rates import MOST_FAILURES
 from service.app import SECURITY_HEADERS
+from service.bay.addresses import HTTPS_ONLY
 from service.settings import DEFAULT_MAX_BODY_BYTES, DEFAULT_THREADS
 from tests.live import free_port
 from tests.setup.check import ROOT
@@ -154,7 +156,7 @@ def test_without_tls_a_person_is_sent_on_and_a_program_is_told(shop):
     assert page.headers["Location"] == "https://ledger.example/gain.html?part=a-part"
     told = httpx.post(plain_url(shop) + "/v1/sessions", json={})
     assert (told.status_code, told.headers["Content-Type"]) == (403, PROBLEM)
-    assert told.json()["status"] == 403
+    assert (told.json()["status"], told.json()["errors"][0]["code"]) == (403, HTTPS_ONLY)
 
 
 @pytest.mark.parametrize("version", [ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1])
@@ -323,6 +325,35 @@ def test_debians_own_nginx_takes_the_site_for_a_machine_without_containers(shop,
 
 
 def test_what_the_proxy_says_by_itself_is_json(shop):
-    for file in ("server.conf", "plain.conf"):
-        for status, body in re.findall(r"return (\d+) '(.*)';", (ROOT / "service/proxy" / file).read_text()):
+    for file in ("server.conf", "tls_only.conf"):
+        said = re.findall(r"return (\d+) '(.*)';", (ROOT / "service/proxy" / file).read_text())
+        assert said
+        for status, body in said:
             assert json.loads(body)["status"] == int(status)
+
+
+@pytest.mark.parametrize(
+    ("sent", "told"),
+    [(b"GET /%ZZ HTTP/1.1\r\nHost: localhost\r\n\r\n", 400), (b"GET / HTTP/1.1\r\n\r\n", 400),
+     (b"<script> / HTTP/1.1\r\n\r\n", 400),
+     (b"GET /" + b"a" * 9_000 + b" HTTP/1.1\r\nHost: localhost\r\n\r\n", 414),
+     (b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: " + b"a" * 9_000 + b"\r\n\r\n", 431)],
+    ids=["address", "no host", "verb", "long address", "long header"],
+)  # fmt: skip
+def test_what_the_proxy_cannot_read_is_refused_as_all_else_is(shop, sent, told):
+    """RFC 9110 15.5.1 and 15.5.15, RFC 6585 5."""
+    with line(shop) as door:
+        door.sendall(sent)
+        answer = HTTPResponse(door)
+        answer.begin()
+        assert (answer.status, answer.getheader("Content-Type")) == (told, PROBLEM)
+        assert json.loads(answer.read())["status"] == told
+    for name, value in SECURITY_HEADERS.items():
+        assert answer.headers.get_all(name) == [value], name
+
+
+def test_who_asks_the_door_with_tls_in_the_clear_is_told_so(shop):
+    told = httpx.post(f"http://127.0.0.1:{shop.places.https}/v1/sessions", json={})
+    assert (told.status_code, told.headers["Content-Type"]) == (403, PROBLEM)
+    assert told.json()["errors"][0]["code"] == HTTPS_ONLY
+    assert HSTS not in told.headers, "RFC 6797, 7.2"
