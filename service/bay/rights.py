@@ -19,7 +19,8 @@ def faults_of_rights(client: httpx.Client, settings: BaySettings) -> Iterator[st
     answer = client.get("/v1/caller")
     caller = document_of(answer)
     if not answer.is_success:
-        yield f"{words_of(answer, caller)}, from {make} on the ledger's computer."
+        unknown = answer.status_code == HTTPStatus.UNAUTHORIZED
+        yield words_of(answer, caller) + (f", from {make} on the ledger's computer." if unknown else ".")
         return
     if caller.get("scope") not in POSTS:
         whose = f"the token “{caller.get('name')}”" if settings.token else "whoever has no token"

@@ -14,6 +14,7 @@ from typing import Any
 
 import httpx
 
+from service.bay.addresses import lacks_tls
 from service.bay.clock import Clock, Skew, measured
 from service.bay.fault_words import fault_in_words
 from service.bay.spool import Refusal
@@ -167,6 +168,11 @@ def words_of(answer: httpx.Response, document: Mapping[str, Any]) -> str:
     """Why it cannot be now, with the way out."""
     status = answer.status_code
     detail = str(document.get("detail") or answer.reason_phrase or "no words").rstrip(".")
+    if lacks_tls(answer, document):
+        return (
+            f"the ledger is reached over https:// only ({status}): write the address (url) with https://; a token that was "
+            "sent in the clear should be revoked"
+        )
     if status == HTTPStatus.UNAUTHORIZED:
         return f"the ledger does not know the token: {detail} (401). Set `token` in bay.toml"
     if status == HTTPStatus.FORBIDDEN:

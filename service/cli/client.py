@@ -8,11 +8,12 @@ from typing import Any
 
 import httpx
 
-from service.bay.addresses import is_here
+from service.bay.addresses import is_here, lacks_tls
 from service.cli.errors import CouldNotError
 from service.cli.note import read_note
 from service.settings import DEFAULT_PORT, Settings
 
+NO_TLS = " Give --url, or BAYLEDGER_URL, with https://."
 PATIENCE_S = 60.0  # our choice: a first answer on a cold service may take a while
 
 
@@ -76,7 +77,8 @@ def _problem(answer: httpx.Response) -> dict[str, Any]:
 
 def _in_words(answer: httpx.Response, problem: dict[str, Any]) -> str:
     detail = problem.get("detail") or problem.get("title") or answer.reason_phrase
-    lines = [f"{str(detail).rstrip('.')} ({answer.status_code}).{_way_out(answer.status_code)}"]
+    way_out = NO_TLS if lacks_tls(answer, problem) else _way_out(answer.status_code)
+    lines = [f"{str(detail).rstrip('.')} ({answer.status_code}).{way_out}"]
     faults = [_fault_in_words(fault) for fault in problem.get("errors", [])]
     return "\n".join([*lines, *(f"  {words}" for words in faults if words != detail)])
 

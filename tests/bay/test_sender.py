@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import threading
 from datetime import UTC, datetime, timedelta
 
@@ -10,8 +11,9 @@ import pytest
 
 from service.bay.sender import Address, Sender, Told
 from service.bay.spool import Spool
-from tests.bay.answering import Answer, answering, kept, problem
+from tests.bay.answering import PROBLEM, Answer, answering, kept, problem
 from tests.bay.sessions import body_of, entry_of, small_sessions
+from tests.setup.check import ROOT
 
 NOW = datetime(2026, 3, 18, 12, 0, tzinfo=UTC)
 SESSIONS = small_sessions(1, "bay-0", 3, ["car-00"], NOW)
@@ -84,6 +86,33 @@ def test_what_is_not_about_the_session_leaves_it_waiting_and_says_why(spool, ans
     assert words in sent.why_not
     assert spool.waiting() == [entry_of(SESSIONS[0])]
     assert spool.body(entry_of(SESSIONS[0])) == body_of(SESSIONS[0])
+
+
+def in_the_clear() -> Answer:
+    """What the shop's proxy says to a program that asks without TLS."""
+    (said,) = re.findall(r"return 403 '(.+)';", (ROOT / "service/proxy/tls_only.conf").read_text())
+    return Answer(403, json.loads(said), {"Content-Type": PROBLEM})
+
+
+@pytest.mark.parametrize(
+    "answer", [in_the_clear(), Answer(301, "", {"Location": "https://ledger.shop/v1/sessions"})]
+)
+def test_an_address_without_tls_is_told_to_be_one_and_no_token_is_blamed(spool, answer):
+    """Another token would cross the network in the clear as well."""
+    with answering(lambda _: answer) as proxy:
+        sent = send(spool, proxy.url)
+    assert sent.why_not == (
+        f"the ledger is reached over https:// only ({answer.status}): write the address (url) with https://; a token that "
+        "was sent in the clear should be revoked"
+    )
+    assert spool.waiting() == [entry_of(SESSIONS[0])]
+
+
+@pytest.mark.parametrize("errors", ["x", {"code": "https-only"}, ["https-only"], None, [{}]])
+def test_an_answer_of_whatever_shape_is_not_stumbled_over(spool, errors):
+    answer = Answer(403, {"detail": "no", "errors": errors}, {"Content-Type": PROBLEM})
+    with answering(lambda _: answer) as proxy:
+        assert "the token may not post: no (403)" in send(spool, proxy.url).why_not
 
 
 @pytest.mark.parametrize(

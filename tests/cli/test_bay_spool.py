@@ -254,7 +254,7 @@ def test_status_fails_where_the_ledger_does_not_answer_or_a_session_was_refused(
 
 
 def test_status_prints_the_proxys_own_sentence_where_the_address_lacks_tls(bay):
-    (said,) = re.findall(r"return 403 '(.+)';", (ROOT / "service" / "proxy" / "plain.conf").read_text())
+    (said,) = re.findall(r"return 403 '(.+)';", (ROOT / "service" / "proxy" / "tls_only.conf").read_text())
     detail = json.loads(said)["detail"]
     assert "https:// only" in detail
     with answering(kept, lambda _: problem(403, detail)) as proxy:
@@ -301,6 +301,14 @@ def test_status_says_what_keeps_the_ledger_from_taking_this_bays_sessions(bay, a
         ran = bay("status")
     assert ran.code == 1
     assert says in ran.out
+
+
+def test_status_makes_no_token_of_a_ledger_that_is_away_at_that_moment(bay):
+    with answering(kept, asked(caller=problem(503, "the database is away"))) as ledger:
+        bay.settings(settings_for(ledger.url))
+        ran = bay("status")
+    assert "\nthe ledger cannot take it now: the database is away (503).\n" in ran.out
+    assert "token create" not in ran.out
 
 
 def test_a_token_of_the_shops_admin_posts_for_every_bay(bay):

@@ -3,9 +3,12 @@
 import hashlib
 import io
 import json
+import re
 
 import httpx
 import pytest
+
+from tests.setup.check import ROOT
 
 SESSION = {"units": "si", "vehicle": "stoat-014", "bay": "north", "setups": []}
 KEPT = {
@@ -120,6 +123,20 @@ def test_a_missing_token_says_how_to_make_one(run, session_file, pretend_ledger)
     ran = run("post", session_file, "--url", pretend_ledger.url)
     assert ran.code == 1
     assert "bayledger token create" in ran.err
+
+
+def test_an_address_without_tls_is_told_to_be_one_and_no_token_is_blamed(run, session_file, pretend_ledger):
+    (said,) = re.findall(r"return 403 '(.+)';", (ROOT / "service/proxy/tls_only.conf").read_text())
+    pretend_ledger.status, pretend_ledger.document = 403, json.loads(said)
+    assert run("post", session_file, "--url", pretend_ledger.url).err.splitlines() == [
+        f"bayledger: {json.loads(said)['detail']} (403). Give --url, or BAYLEDGER_URL, with https://.",
+        "  asked over http://",
+    ]
+    pretend_ledger.status, pretend_ledger.document = 301, ""
+    pretend_ledger.headers = {"Location": "https://ledger.shop/v1/sessions"}
+    assert run("post", session_file, "--url", pretend_ledger.url).err == (
+        "bayledger: Moved Permanently (301). Give --url, or BAYLEDGER_URL, with https://.\n"
+    )
 
 
 def test_json_prints_the_answer_as_it_came_and_asks_for_no_review(run, session_file, pretend_ledger):
