@@ -60,7 +60,7 @@ if [ ! -s authority.pem ] || [ "$(sorted $(cat names))" != "$(sorted "$@")" ]; t
         -newkey ec -pkeyopt ec_paramgen_curve:P-256 -keyout "$new/authority-key.pem" -out "$new/authority.pem" 2>/dev/null
     echo "$*" > "$new/names"
     rm -f certificate.pem
-    mv "$new/names" "$new/authority-key.pem" "$new/authority.pem" .
+    mv "$new/authority-key.pem" "$new/authority.pem" "$new/names" .  # its names last: cut off before, it is made again
     echo "made an authority for $*: bays and tablets must trust $PWD/authority.pem"
 fi
 

@@ -1,5 +1,6 @@
 """The certificate that an installation makes for itself, by OpenSSL's own programs."""
 
+import os
 import socket
 import ssl
 import subprocess
@@ -115,6 +116,23 @@ def test_other_names_make_another_authority(tmp_path: Path) -> None:
     assert "must trust" in made(tmp_path, NAME, "second.example")
     assert files(tmp_path)["authority.pem"] != before["authority.pem"]
     assert believed(tmp_path, "second.example")
+
+
+@pytest.mark.parametrize("moved", [0, 1, 2])
+def test_cut_off_while_another_authority_takes_its_place_the_next_run_finishes_it(
+    tmp_path: Path, moved: int
+) -> None:
+    folder, programs = tmp_path / "tls", tmp_path / "bin"
+    folder.mkdir()
+    programs.mkdir()
+    made(folder, "old.example")
+    files_moved = " ".join(f'"${{{n}}}"' for n in range(1, moved + 1))
+    (programs / "mv").write_text(f"#!/bin/sh\n{f'/bin/mv {files_moved} .' if moved else ''}\nexit 1\n")
+    (programs / "mv").chmod(0o755)
+    path = f"{programs}:{os.environ['PATH']}"
+    assert subprocess.run(["sh", SCRIPT, folder, NAME], env={"PATH": path}, check=False).returncode == 1
+    made(folder, NAME)
+    assert believed(folder, NAME)
 
 
 def test_the_shops_own_is_left_alone_also_where_one_was_made_before(tmp_path: Path) -> None:
