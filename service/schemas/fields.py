@@ -279,7 +279,7 @@ class Samples(Lean):
                 f"has {len(value)} samples; at most {MAX_SAMPLES}: send one pull, not the whole log, or thin it out"
             )
         array = numbers_of(value)
-        return to_si(array, self.quantity, known_system()) if self.quantity else array
+        return in_si(array, self.quantity) if self.quantity else array
 
     def _serialize(self, value: Any, attr: str | None, obj: Any, **kwargs: Any) -> Any:
         return value
@@ -294,8 +294,19 @@ def numbers_of(value: list[Any]) -> NDArray[np.float64]:
         array = np.asarray(value, dtype=np.float64)
     except OverflowError:
         raise ValidationError("holds a number too large for any channel") from None
-    finite = np.isfinite(array)
-    if not finite.all():
-        place = int(np.argmin(finite))
-        raise ValidationError({place: ["not a finite number; leave the sample out of every channel"]})
+    return finite(array, "not a finite number; leave the sample out of every channel")
+
+
+def in_si(array: NDArray[np.float64], quantity: str) -> NDArray[np.float64]:
+    """Samples in the document's unit, in SI; an error names the first that no float holds there."""
+    with np.errstate(over="ignore"):
+        si = to_si(array, quantity, known_system())
+    return finite(si, "too large for any channel; check the unit and the column")
+
+
+def finite(array: NDArray[np.float64], words: str) -> NDArray[np.float64]:
+    """Samples that are numbers all, or an error that names the first that is none."""
+    known = np.isfinite(array)
+    if not known.all():
+        raise ValidationError({int(np.argmin(known)): [words]})
     return array

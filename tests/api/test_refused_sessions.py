@@ -1,6 +1,7 @@
 """POST /v1/sessions with bad input: 4xx, a pointer, the value, the way out, and nothing left behind."""
 
 import json
+import sys
 
 import orjson
 import pytest
@@ -152,6 +153,22 @@ def test_a_curve_that_never_pulls_is_refused_with_the_way_out(stoats):
 def test_a_number_beyond_all_measure_is_refused_in_any_channel(stoats, name):
     fault = only_fault(stoats, with_curve(**{name: [1e300] * len(RPM)}))
     assert (fault["pointer"], fault["value"]) == (f"{CURVE}/{name}/0", 1e300)
+
+
+@pytest.mark.parametrize(("units", "name"), [("us", "torque"), ("us", "map"), ("us", "axle_torque")])
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("said", [{}, {"status": "rejected", "reason": "slip"}])
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_number_that_is_none_in_si_is_refused_at_its_place_with_what_was_sent(
+    stoats, units, name, sign, said
+):
+    """1 lbf·ft is 1.356 N·m, 1 inHg 3.386 kPa: the largest number of a float (IEEE 754 binary64) has none above it."""
+    largest = sign * sys.float_info.max
+    curve = {"rpm": RPM, "torque": [200.0] * len(RPM), name: [20.0] * 7 + [largest] + [20.0] * (len(RPM) - 8)}
+    body = session({"parts": [], "pulls": [{"basis": "observed", "curve": curve, **said}]}, units=units)
+    fault = only_fault(stoats, body)
+    assert (fault["pointer"], fault["value"]) == (f"{CURVE}/{name}/7", largest)
+    assert ("inf" in fault["detail"], "check" in fault["detail"]) == (False, True)
 
 
 def test_a_curve_and_peaks_together_or_neither_are_refused(stoats):
