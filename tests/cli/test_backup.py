@@ -23,6 +23,7 @@ from service.cli.backup import proved as proved_words
 from service.keeping import programs
 from service.keeping import shelf as shelf_of_backups
 from service.keeping.errors import KeepingError
+from service.keeping.figures import differences
 from service.keeping.manifest import Manifest
 from service.keeping.programs import Address, programs_for
 from service.keeping.proving import compared
@@ -187,6 +188,13 @@ def test_an_answer_that_differs_is_found(dump, kept):
         compared(line, manifest)
 
 
+@pytest.mark.parametrize("other", [[100.000001], [100.0, 100.0], [], [None], ["100.0"]])
+def test_a_figure_is_the_same_only_up_to_the_order_in_which_rows_are_added(other):
+    """Of ten thousand doubles the sum moves by some 1e-12 of itself at most (10,000 units in the last place, 2.2e-16 each)."""
+    assert list(differences({"kw": [100.0]}, {"kw": [100.0 * (1 + 1e-12)]})) == []
+    assert len(list(differences({"kw": [100.0]}, {"kw": other}))) == 1
+
+
 @pytest.mark.parametrize("end", [".dump", ".json", ".sha256"])
 def test_one_bit_of_any_of_its_files_is_found(run, dump, end):
     flip_a_bit(dump.with_suffix(end))
@@ -195,6 +203,27 @@ def test_one_bit_of_any_of_its_files_is_found(run, dump, end):
     assert "SHA-256 differs" in ran.err or "is damaged" in ran.err
     assert "another copy" in ran.err
     assert not dump.with_suffix(".verified").exists()
+
+
+def test_what_was_put_back_and_is_not_what_the_backup_says_is_not_called_verified(run, dump):
+    rows = json.loads(dump.with_suffix(".json").read_text())["rows"]
+    say_otherwise(dump, rows=rows | {"session": 7})
+    ran = run("restore", dump, "--check")
+    assert ran.code == 1
+    assert "rows.session is 3 where it was 7" in ran.err
+    assert not open_backup(dump).is_proved
+
+
+def test_only_one_that_was_proved_counts_for_the_ledger_and_lets_others_go(backup, kept, monkeypatch):
+    def differs(_: object) -> None:
+        raise KeepingError("what was put back is not what it says")
+
+    backup(kept)
+    assert kept.backed_up_at() is None
+    monkeypatch.setattr("service.keeping.proving.prove", differs)
+    ran, folder = backup(kept, "--verify", "--keep", 1)
+    assert (ran.code, len(backups_in(folder)[0])) == (1, 2)
+    assert kept.backed_up_at() is None
 
 
 @pytest.mark.machine
@@ -243,6 +272,16 @@ def test_a_dump_that_fails_leaves_nothing(tmp_path):
     with pytest.raises(KeepingError, match="full"), the_only_one(tmp_path):
         keep(tmp_path, manifest(), break_off)
     assert [path.name for path in tmp_path.iterdir()] == [".bayledger.lock"]
+
+
+def test_it_counts_only_once_all_of_it_is_on_the_disk(tmp_path, monkeypatch):
+    """Without fsync(2) a name may outlast a power cut, and what it names may not: the sums, and then their name, come last."""
+    synced = []
+    monkeypatch.setattr(os, "fsync", lambda handle: synced.append(os.fstat(handle).st_ino))
+    dump = shelved(tmp_path, 0).dump
+    dumped, note, sums = (dump.with_suffix(end).stat().st_ino for end in (".dump", ".json", ".sha256"))
+    names = tmp_path.stat().st_ino
+    assert synced == [dumped, note, names, sums, names]
 
 
 def test_two_at_once_into_one_folder_are_refused(backup, measured, tmp_path):

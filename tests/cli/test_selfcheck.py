@@ -1,11 +1,13 @@
 """`bayledger selfcheck`: exit code and words for cron and for people."""
 
 import json
+from datetime import UTC, datetime, timedelta
 
 import psycopg
 import pytest
 
 from service.local import start_server
+from service.store.backups import note_proved
 
 BROKEN = "INSERT INTO car_change (vehicle_id) SELECT 900 + n FROM generate_series(1, 7) n"
 
@@ -82,3 +84,12 @@ def test_a_ledger_without_a_verified_backup_is_told_how_to_make_one(run, measure
     assert "was put back and compared" in means
     assert "`bayledger backup --verify`" in way_out
     assert place.startswith("    there never was one; the first session came in at ")
+
+
+@pytest.mark.parametrize(("hours_ago", "code"), [(70, 0), (74, 1)])
+def test_unless_told_otherwise_the_last_verified_backup_may_be_three_days_old(run, kept, hours_ago, code):
+    with psycopg.connect(kept.owner_url, autocommit=True) as owner:
+        note_proved(owner, datetime.now(UTC) - timedelta(hours=hours_ago))
+    ran = run("selfcheck", "--quiet", "--database-url", kept.owner_url)
+    assert ran.code == code, ran.out
+    assert ran.out.startswith("backup-late: 1 found" if code else "")
