@@ -1,7 +1,10 @@
 """Self-checks that are too dear to make of everything: some cars and some pulls, taken at random each time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
+
+from psycopg.rows import dict_row
 
 from service.domain.pairing import pairs_of_car
 from service.domain.shop import shop_of
@@ -27,9 +30,9 @@ class Sampled:
 
 COMPARED = (
     "part_id", "against_id", "setup_with", "setup_without", "setup_again", "again_share", "again_is_with", "at",
-    "same_session", "held", "usable", "gap_days", "match",
+    "same_session", "held", "usable", "gap_days", "match", "differs",
 )  # fmt: skip
-"""What is held against each other of two pairs."""
+"""What is held against each other of two pairs: all but whose they are, which `pair-wrong` looks at."""
 
 
 def pairs_made_anew(conn: Connection, sample: int) -> Found:
@@ -48,7 +51,7 @@ def pairs_made_anew(conn: Connection, sample: int) -> Found:
     for vehicle_id, tag, _ in cars:
         setups, slots = setups_of_car(conn, vehicle_id), slots_of_car(conn, vehicle_id)
         made = {
-            tuple(pair_row(0, vehicle_id, pair)[name] for name in COMPARED)
+            compared(pair_row(0, vehicle_id, pair))
             for pair in pairs_of_car(setups(), slots(), windows=windows)
         }
         kept = kept_pairs(conn, vehicle_id)
@@ -60,7 +63,14 @@ def pairs_made_anew(conn: Connection, sample: int) -> Found:
 def kept_pairs(conn: Connection, vehicle_id: int) -> set[tuple[object, ...]]:
     """A car's comparisons as they are kept."""
     asked = f"SELECT {', '.join(COMPARED)} FROM pair WHERE vehicle_id = %s"  # noqa: S608
-    return set(conn.execute(asked, (vehicle_id,)).fetchall())
+    with conn.cursor(row_factory=dict_row) as cursor:
+        return {compared(row) for row in cursor.execute(asked, (vehicle_id,))}
+
+
+def compared(row: Mapping[str, Any]) -> tuple[object, ...]:
+    """A comparison as it is held against another; what differed in it is a list of small documents."""
+    differs = tuple(tuple(sorted(one.items())) for one in row["differs"])
+    return tuple(differs if name == "differs" else row[name] for name in COMPARED)
 
 
 def samples_read_back(conn: Connection, sample: int) -> Found:

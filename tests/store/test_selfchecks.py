@@ -17,7 +17,7 @@ from service.store import selfchecks, tokens
 from service.store.backups import PROVED, note_proved
 from service.store.db import Connection
 from service.store.invariants import FOREIGN_KEYS, IDENTITIES, Invariant, backup_late
-from service.store.samples import Sampled
+from service.store.samples import COMPARED, Sampled, pairs_made_anew, samples_read_back
 from service.store.selfchecks import INVARIANTS, is_owner, looked_at, selfcheck
 from service.store.watched import watched
 from service.worker.refit import refit
@@ -94,9 +94,10 @@ def speaking(conn: Connection) -> dict[str, list[str]]:
     return {one.name: one.places for one in selfcheck(conn, LIMIT_S, ALL_CARS) if not one.holds}
 
 
-LONE = "(SELECT setup_id FROM setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id) WHERE tag = 'stoat-3')"
+LONE = "(SELECT max(setup_id) FROM setup JOIN session USING (session_id) JOIN vehicle USING (vehicle_id) WHERE tag = 'stoat-3')"
 PEAKS = LONE.replace("stoat-3", "stoat-4")
 DOUBTED = LONE.replace("stoat-3", "stoat-8")
+STRUCK = LONE.replace("stoat-3", "stoat-7")
 A_PAIR = "(setup_with, setup_without) = (SELECT setup_with, setup_without FROM pair ORDER BY 1, 2 LIMIT 1)"
 OLD_FIT = "UPDATE model_fit SET as_of = now() - interval '3 days'"
 
@@ -120,6 +121,13 @@ DAMAGE = [
         "SELECT '5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321', vehicle_id, bay_id, now(), '', '' FROM session LIMIT 1; "
         "INSERT INTO history (who, about, action) VALUES ('', 'sessions/5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321', 'posted')",
     ),
+    (
+        "empty",
+        "INSERT INTO setup OVERRIDING SYSTEM VALUE SELECT (jsonb_populate_record(s, '{\"setup_id\": -1, \"n\": 9}')).* "
+        f"FROM setup s WHERE setup_id = {LONE}; INSERT INTO setup_summary "
+        "SELECT (jsonb_populate_record(s, '{\"setup_id\": -1, \"counts\": false, \"pulls\": 0}')).* "
+        f"FROM setup_summary s WHERE setup_id = {LONE}",
+    ),
     ("samples-missing", "DELETE FROM pull_raw WHERE pull_id = (SELECT min(pull_id) FROM pull_raw)"),
     ("parts-disagree", "DELETE FROM setup_part WHERE setup_id = (SELECT min(setup_id) FROM setup_part)"),
     ("parts-disagree", f"INSERT INTO setup_part SELECT setup_id, 1 FROM setup WHERE setup_id = {LONE}"),
@@ -128,11 +136,18 @@ DAMAGE = [
     ("correction-disagrees", "UPDATE bay_correction SET undone_at = now()"),
     ("correction-disagrees", f"UPDATE pull SET started_at = '2026-03-23T00:00:00Z' WHERE setup_id = {LONE}"),
     ("clock-ahead", "UPDATE session SET received_at = now() + interval '2 hours' WHERE posted_by = 'admin'"),
+    ("clock-ahead", "UPDATE history SET at = now() + interval '2 hours'"),
+    ("clock-ahead", "UPDATE model_fit SET as_of = now() + interval '2 hours'"),
     ("summary-missing", f"DELETE FROM setup_summary WHERE setup_id = {LONE}"),
     ("summary-outdated", f"UPDATE setup_summary SET method = method - 1 WHERE setup_id = {LONE}"),
     ("summary-misplaced", f"UPDATE setup_summary SET bay_id = bay_id + 1 WHERE setup_id = {LONE}"),
     ("summary-misplaced", f"UPDATE setup_summary SET stock_checked = 'unknown' WHERE setup_id = {LONE}"),
+    ("summary-misplaced", f"UPDATE setup_summary SET n_parts = 1 WHERE setup_id = {LONE}"),
+    ("summary-misplaced", f"UPDATE setup_summary SET stock = false WHERE setup_id = {LONE}"),
+    ("summary-misplaced", f"UPDATE setup_summary SET complete = false WHERE setup_id = {LONE}"),
+    ("summary-misplaced", f"UPDATE setup_summary SET vehicle_id = vehicle_id + 1 WHERE setup_id = {LONE}"),
     ("counts-wrongly", f"UPDATE setup_summary SET counts = false WHERE setup_id = {LONE}"),
+    ("counts-wrongly", f"UPDATE setup_summary SET counts = true WHERE setup_id = {STRUCK}"),
     ("summary-disagrees", f"UPDATE setup_summary SET power_kw = power_kw * 1.00001 WHERE setup_id = {LONE}"),
     ("summary-disagrees", f"UPDATE setup_summary SET torque_nm = 'NaN' WHERE setup_id = {LONE}"),
     ("summary-disagrees", f"UPDATE setup_summary SET torque_nm = NULL WHERE setup_id = {LONE}"),
@@ -144,6 +159,7 @@ DAMAGE = [
     ("curve-missing", f"DELETE FROM setup_curve WHERE setup_id = {LONE}"),
     ("curve-broken", f"UPDATE setup_curve SET torque_nm = substr(torque_nm, 2) WHERE setup_id = {LONE}"),
     ("curve-broken", f"UPDATE setup_curve SET first = 230 WHERE setup_id = {LONE}"),
+    ("curve-broken", f"UPDATE setup_curve SET channels = channels || '{{boost}}' WHERE setup_id = {LONE}"),
     ("evidence-unversioned", "DELETE FROM evidence_version WHERE part_id = 0"),
     ("fit-late", f"{OLD_FIT}; INSERT INTO car_change (vehicle_id) SELECT min(vehicle_id) FROM vehicle"),
     (
@@ -155,9 +171,13 @@ DAMAGE = [
     ("history-missing", "DELETE FROM history WHERE action = 'struck' AND about LIKE '%/pulls/%'"),
     ("history-missing", f"UPDATE setup SET struck = 'why' WHERE setup_id = {LONE}; "
                         f"UPDATE setup_summary SET counts = false WHERE setup_id = {LONE}"),
+    ("history-missing", f"UPDATE session SET struck = 'why' FROM setup WHERE setup.session_id = session.session_id "
+                        f"AND setup_id = {LONE}; UPDATE setup_summary SET counts = false WHERE setup_id = {LONE}"),
     ("history-unguarded", "ALTER TABLE history DISABLE TRIGGER history_is_append_only"),
     ("history-unguarded", "DROP TRIGGER setting_is_append_only ON setting"),
     ("history-unguarded", "GRANT DELETE ON history TO bayledger_service"),
+    ("history-unguarded", "GRANT UPDATE ON setting TO bayledger_service"),
+    ("history-unguarded", "GRANT TRUNCATE ON history TO bayledger_service"),
     ("index-invalid", "UPDATE pg_index SET indisvalid = false WHERE indexrelid = 'history_by_about'::regclass"),
     (
         "sequence-behind",
@@ -166,6 +186,12 @@ DAMAGE = [
     ),
     ("pairs-not-as-made", f"DELETE FROM pair WHERE {A_PAIR}"),
     ("pairs-not-as-made", f"UPDATE pair SET usable = NOT usable WHERE {A_PAIR}"),
+    ("pairs-not-as-made", f"UPDATE pair SET held = NOT held WHERE {A_PAIR}"),
+    ("pairs-not-as-made", f"UPDATE pair SET match = 1 - match WHERE {A_PAIR}"),
+    ("pairs-not-as-made", f"UPDATE pair SET gap_days = gap_days + 1 WHERE {A_PAIR}"),
+    ("pairs-not-as-made", "UPDATE pair SET again_share = again_share / 2 WHERE setup_again IS NOT NULL"),
+    ("pairs-not-as-made", "UPDATE pair SET differs = '[{\"what\": \"ethanol\", \"before\": 0.0, \"after\": 0.1}]' "
+                          f"WHERE {A_PAIR}"),
     ("pairs-not-as-made", "UPDATE setup_summary SET coolant_c = 60 WHERE setup_id = (SELECT min(setup_with) FROM pair)"),
     ("samples-unreadable", "UPDATE pull_raw SET raw = substr(raw, 1, octet_length(raw) - 9)"),
     ("samples-unreadable", "UPDATE pull_raw SET enc = 9"),
@@ -218,6 +244,49 @@ def test_a_wrong_comparison_is_seen_by_what_it_says_and_by_making_it_anew(hand, 
         hand.execute("SET LOCAL session_replication_role = replica")
         hand.execute(broken_by + (" AND " if "WHERE" in broken_by else " WHERE ") + "setup_with > 0")
         assert {"pair-wrong", "pairs-not-as-made"} <= set(speaking(hand))
+
+
+@pytest.mark.parametrize(
+    ("names", "broken_by"),
+    [
+        (
+            {"pair-wrong", "counts-wrongly"},
+            "UPDATE setup_summary SET counts = false WHERE setup_id = (SELECT min(setup_with) FROM pair)",
+        ),
+        ({"pair-wrong", "reference-lost"}, f"UPDATE pair SET against_id = 999999 WHERE {A_PAIR}"),
+        ({"pair-wrong", "reference-lost"}, f"UPDATE pair SET platform_id = 999999 WHERE {A_PAIR}"),
+        (
+            {"pair-wrong", "pairs-not-as-made"},  # one too many, and none missing
+            "INSERT INTO pair SELECT (jsonb_populate_record(p, jsonb_build_object('setup_with', setup_without, "
+            f"'setup_without', setup_with))).* FROM pair p WHERE {A_PAIR}",
+        ),
+        (
+            {"alias-in-use", "summary-misplaced"},
+            "UPDATE session SET vehicle_id = from_id FROM vehicle_merge WHERE vehicle_id = into_id",
+        ),
+    ],
+)  # fmt: skip
+def test_some_damage_is_seen_by_several(hand, names, broken_by):
+    with hand.transaction(force_rollback=True):
+        hand.execute("SET LOCAL session_replication_role = replica")
+        hand.execute(broken_by)
+        assert names <= set(speaking(hand))
+
+
+@pytest.mark.parametrize(
+    ("look", "broken_by"),
+    [(pairs_made_anew, "DELETE FROM pair"), (samples_read_back, "UPDATE pull_raw SET enc = 9")],
+)
+def test_a_sample_is_another_one_each_time(hand, look, broken_by):
+    """Else what it never looks at may rot: of three cars at least, and of more pulls, sixty samples of one see some."""
+    with hand.transaction(force_rollback=True):
+        hand.execute(broken_by)
+        assert len({place.split(":")[0] for _ in range(60) for place in look(hand, 1)[0]}) > 1
+
+
+def test_a_comparison_is_held_against_the_one_made_anew_in_every_column(hand):
+    rows = hand.execute("SELECT attname FROM pg_attribute WHERE attrelid = 'pair'::regclass AND attnum > 0")
+    assert {name for (name,) in rows} == {*COMPARED, "platform_id", "vehicle_id"}
 
 
 def test_every_self_check_was_seen_to_speak():
