@@ -120,9 +120,10 @@ def _why_not_written(folder: Path, error: OSError) -> str:
     me = user_of(os.geteuid())
     if not folder.exists():
         return f"{error.strerror}. Make it (install -d -o {me} -m 700 {folder}), or {OTHER_FOLDER}"
+    there = Path(error.filename) if error.filename and os.path.exists(error.filename) else folder
     return (
-        f"{error.strerror}, for this runs as {me}, and it is {user_of(folder.stat().st_uid)}'s. Give it over (chown -R {me} {folder}), or "
-        f"{OTHER_FOLDER}"
+        f"{error.strerror}, for this runs as {me}, and {there} is {user_of(there.stat().st_uid)}'s. Where a disk belongs there, "
+        f"mount it first; else give it over (chown -R {me} {folder}), or {OTHER_FOLDER}"
     )
 
 

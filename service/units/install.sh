@@ -6,13 +6,17 @@
 set -eu
 umask 022
 
+PATIENCE_S=60  # until a ledger that was started answers (our choice)
+
 refuse() { echo "install.sh: $*" >&2; exit 1; }
+
+is_ready() { curl --silent --fail --noproxy '*' --max-time 5 --output /dev/null http://127.0.0.1:8321/v1/ready; }
 
 [ "$(id -u)" = 0 ] || refuse "this changes the system: run it as root"
 [ "$PWD" = /srv/bayledger ] || refuse "the units look for the code in /srv/bayledger; this is $PWD"
-for program in openssl nginx psql python3 runuser; do
+for program in curl openssl nginx psql python3 runuser; do
     command -v "$program" > /dev/null ||
-        refuse "$program is missing: apt-get install --yes nginx openssl postgresql python3-venv"
+        refuse "$program is missing: apt-get update && apt-get install --yes curl nginx openssl postgresql python3-venv"
 done
 
 names=$(sh service/units/names.sh /etc/bayledger/names.env "$@")
@@ -24,6 +28,7 @@ python3 -c 'import bootstrap; bootstrap.ensure("run")'
 
 install -d -m 700 /etc/bayledger /etc/bayledger/tls
 install -d -o bayledger -g bayledger -m 700 /var/backups/bayledger
+chown -R bayledger:bayledger /var/backups/bayledger  # a disk from a former machine knows its user by another number
 sh service/units/secrets.sh /etc/bayledger/secrets owner_password service_password
 # shellcheck disable=SC2086  # several names, one word each
 sh service/proxy/certificate.sh /etc/bayledger/tls $names
@@ -49,6 +54,14 @@ if [ -d /run/systemd/system ]; then
     systemctl enable --quiet --now bayledger-certificate.timer bayledger-backup.timer bayledger-selfcheck.timer
     systemctl restart bayledger-serve bayledger-worker
     systemctl reload-or-restart nginx
+    # A start is not yet an answer: a message of success would hide what the journal says.
+    waited=0
+    until is_ready; do
+        [ "$waited" -lt "$PATIENCE_S" ] || refuse "the ledger does not answer: systemctl --failed;" \
+            "journalctl --unit bayledger-migrate --unit bayledger-serve --lines 30"
+        waited=$((waited + 1))
+        sleep 1
+    done
     echo "The ledger is at https://${names%% *}/. Bays and tablets trust /etc/bayledger/tls/authority.pem."
 else
     echo "There is no systemd here: everything is in its place, and nothing was started."

@@ -304,8 +304,8 @@ def test_a_folder_of_somebody_else_is_told_from_a_full_disk(tmp_path, monkeypatc
             raise OSError(number, os.strerror(number), str(tmp_path / ".bayledger.lock"))
         said[number] = str(caught.value).removeprefix(f"{tmp_path} cannot be written: ")
     assert said[errno.EACCES] == (
-        f"Permission denied, for this runs as bayledger, and it is root's. Give it over (chown -R bayledger "
-        f"{tmp_path}), or name another folder with --to"
+        f"Permission denied, for this runs as bayledger, and {tmp_path}/.bayledger.lock is root's. Where a disk belongs there, "
+        f"mount it first; else give it over (chown -R bayledger {tmp_path}), or name another folder with --to"
     )
     assert said[errno.EROFS] == "Read-only file system. Name another folder with --to"
     assert said[errno.ENOSPC] == "No space left on device. Free some room, or name another folder with --to"
