@@ -20,6 +20,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
@@ -84,6 +85,12 @@ def read_options() -> argparse.Namespace:
     asked.add_argument("--compare", type=Path, help="an earlier run's JSON file, to be set beside this one")
     asked.add_argument("--strict", action="store_true", help="exit 1 where a target is missed")
     asked.add_argument(
+        "--processes",
+        type=positive,
+        default=1,
+        help="that serve each history (each reads a large one by itself)",
+    )
+    asked.add_argument(
         "--model-sizes", nargs="+", choices=BENCH_SIZES, default=["shop"], help="of simulated shops"
     )
     asked.add_argument(
@@ -143,7 +150,7 @@ def measured(options: argparse.Namespace) -> Results:
     given = {name: str(value) for name, value in vars(options).items()}
     date = datetime.now(UTC).isoformat(timespec="seconds")
     results = Results(date, commit, changed, given, {}, load_now())
-    pace = SMOKE if options.smoke else Pace(rounds=options.rounds)
+    pace = replace(SMOKE if options.smoke else Pace(rounds=options.rounds), processes=options.processes)
     postgres: list[str] = []
     parts: dict[str, Callable[[], None]] = {
         "questions": lambda: postgres.append(

@@ -26,6 +26,7 @@ from tests.bench.kept import history_of
 from tests.bench.posting import BAYS, CARS, kept_of
 from tests.bench.results import Figure, Results, Times, median_with_error, times_of
 from tests.bench.served import Served, served, unstepped_kb, wait_until_taken_in
+from tests.bench.serving import workers_of
 from tests.bench.standby import measure_standby
 
 Key = tuple[int, str, int]
@@ -38,8 +39,8 @@ ROUNDS, WARM = 10, 2
 class Pace:
     """How much is measured: rounds that count, rounds before them, at most so many requests of a kind in a round and of
     each of several clients, fewer where they would take longer than so long [ms] by the round before, how many posts are
-    looked for on a standby, how often a rival is asked in a round, whether the model is estimated once more, and on how
-    many cars is posted."""
+    looked for on a standby, how often a rival is asked in a round, whether the model is estimated once more, on how
+    many cars is posted, and by how many processes each history is served."""
 
     rounds: int = ROUNDS
     warm: int = WARM
@@ -50,6 +51,7 @@ class Pace:
     of_rivals: int = 3
     estimate_anew: bool = True
     cars: int = CARS
+    processes: int = 1
 
 
 SMOKE = Pace(
@@ -72,7 +74,15 @@ def measure_questions(sizes: Sequence[int], keep: Path | None, pace: Pace, resul
             folder = stack.enter_context(history_of(pulls, keep))
             tell(f"a history of {pulls:,} pulls: estimating and serving")
             histories.append(
-                stack.enter_context(served(folder, run, cars=pace.cars, estimate_anew=pace.estimate_anew))
+                stack.enter_context(
+                    served(
+                        folder,
+                        run,
+                        cars=pace.cars,
+                        estimate_anew=pace.estimate_anew,
+                        processes=pace.processes,
+                    )
+                )
             )
         for history in histories:
             history.posting.post_twice(history.crowd, history.meter)
@@ -152,11 +162,11 @@ def all_times(histories: Sequence[Served], took: Rounds) -> Iterator[Times]:
 
 
 def said_of(histories: Sequence[Served]) -> Iterator[str]:
-    """What the clients themselves took."""
+    """By how many processes each was served, and what the clients themselves took."""
     yield ""
     for history in histories:
-        share = 100.0 * history.crowd.cpu_share
-        yield f"{BAYS} clients at once on {history.of} took {share:.0f} % of a core themselves"
+        share, serving = 100.0 * history.crowd.cpu_share, len(workers_of(history.service.pid))
+        yield f"{history.of}: served by {serving}; {BAYS} clients at once took {share:.0f} % of a core themselves"
 
 
 def figures_of(histories: Sequence[Served], took: Rounds) -> Iterator[Figure]:

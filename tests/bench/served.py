@@ -64,8 +64,8 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, run: str, *, cars: int, estimate_anew: bool) -> Iterator[Served]:
-    """Serve the ledger of a data folder, its statistics fresh and its model estimated: now, or as it was
+def served(folder: Path, run: str, *, cars: int, estimate_anew: bool, processes: int) -> Iterator[Served]:
+    """Serve the ledger of a data folder by so many processes, its statistics fresh and its model estimated: now, or as it was
     loaded. Posts go to so many cars of the run's own."""
     with ExitStack() as stack:
         server = stack.enter_context(start_server(folder))
@@ -73,7 +73,7 @@ def served(folder: Path, run: str, *, cars: int, estimate_anew: bool) -> Iterato
             owner.execute("VACUUM (ANALYZE)")
         estimate = estimated(server) if estimate_anew else as_loaded(folder)
         pulls, stepped_kb = disk_of(server.owner_url)
-        service = stack.enter_context(service_in(folder))
+        service = stack.enter_context(service_in(folder, processes))
         stack.enter_context(no_other_estimate(server.service_url))
         postgres = server.cluster.running_pid()
         assert postgres is not None

@@ -33,11 +33,11 @@ class Service:
 
 
 @contextmanager
-def service_in(folder: Path) -> Iterator[Service]:
-    """Serve `folder`, made where there is none, on a free port until the block ends."""
+def service_in(folder: Path, processes: int = 1) -> Iterator[Service]:
+    """Serve `folder`, made where there is none, on a free port by so many processes until the block ends."""
     folder.mkdir(mode=0o700, exist_ok=True)
     environment = {name: value for name, value in os.environ.items() if not name.startswith("BAYLEDGER_")}
-    command = [*SERVICE, "serve", "--data-dir", str(folder), "--port", "0"]
+    command = [*SERVICE, "serve", "--data-dir", str(folder), "--port", "0", "--processes", str(processes)]
     with (folder / "serve.log").open("wb") as log:  # a line for each answer, as a shop's has
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, stderr=log)
     try:

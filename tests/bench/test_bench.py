@@ -32,9 +32,10 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def started(workshop: Path) -> "subprocess.Popen[str]":
     """The smoke run in a session of its own."""
-    words = ["--only", "questions", "--smoke", "--pulls", "1", "--keep", str(workshop / "kept")]
+    words = ["--only", "questions", "--smoke", "--pulls", "1", "--processes", "2"]
+    kept = ["--keep", str(workshop / "kept"), "--results", str(workshop / "run.json")]
     return subprocess.Popen(
-        [sys.executable, "-m", "tests.bench", *words, "--results", str(workshop / "run.json")],
+        [sys.executable, "-m", "tests.bench", *words, *kept],
         cwd=ROOT,
         env={**os.environ, "TMPDIR": str(workshop / "tmp")},
         stdout=subprocess.PIPE,
@@ -62,6 +63,7 @@ def test_a_run_prints_every_promise_and_measures_all_that_one_history_can_show(
     printed, document = smoke
     for promise in PROMISES:
         assert promise.what in printed
+    assert ": served by 2; 8 clients at once took " in printed
     measured = {figure["name"] for figure in document["figures"]}
     of_questions = {
         target.figure for promise in PROMISES if promise.part == "questions" for target in promise.targets
@@ -111,8 +113,10 @@ def test_a_run_that_is_stopped_in_the_middle_leaves_nothing_behind(
     process = started(workshop)
     assert process.stderr is not None
     try:
+        said = []
         while "round 1" not in (line := process.stderr.readline()):
-            assert line, "it ended before it measured anything"
+            said.append(line)
+            assert line, f"it ended before it measured anything: {''.join(said)}"
         process.send_signal(signal.SIGINT)
         process.communicate()
     finally:
