@@ -14,7 +14,7 @@ from service.answers.stock_questions import stock_questions
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import typical_gain
 from service.api.answering import csv_response, listed, no_such_page, wants_csv
-from service.api.context import ledger, needs, read_conn, shop
+from service.api.context import chosen_standard, chosen_units, ledger, needs, read_conn, shop
 from service.api.modelled import (
     as_of,
     followed_model,
@@ -53,7 +53,7 @@ def get_typical_gain(query: dict[str, Any]) -> Response:
         question = question_document(
             about.platform, asked.measure, asked.standard, part=about.part, against=query["against"], **alone
         )
-        return {"as_of": as_of(state), **gain_document(found, question, units_of(query))}
+        return {"as_of": as_of(state), **gain_document(found, question, chosen_units(query))}
 
     if wants_csv():
         return curve_csv(document())
@@ -70,7 +70,7 @@ def get_gain_questions(query: dict[str, Any]) -> Response:
 
     def document() -> dict[str, Any]:
         found = typical_gain(read_conn(), about, asked, shop(), ledger().answers.evidence, state)
-        units = units_of(query)
+        units = chosen_units(query)
         return {
             "units": units,
             "items": [said_document(said) for said in gain_questions(read_conn(), about, found, units)],
@@ -80,15 +80,9 @@ def get_gain_questions(query: dict[str, Any]) -> Response:
     return kept_answer(f"{about.version}|{around}|{version_of(state)}", document)
 
 
-def units_of(query: dict[str, Any]) -> str:
-    """The units of an answer: as asked, else the shop's."""
-    units: str = query["units"] or shop()["units"]
-    return units
-
-
 def gain_asked(query: dict[str, Any]) -> tuple[evidence.Question, Asked, ModelState | None]:
     """What a gain is asked about, how it is put, and the model as of now."""
-    standard, measure = query["standard"] or shop()["standard"], measure_of(query)
+    standard, measure = chosen_standard(query), measure_of(query)
     against = None if query["against"] == "without" else query["against"]
     with followed_model(query["model"]) as model:
         found = evidence.ask_question(read_conn(), query["platform"], query["part"], against)
@@ -98,7 +92,7 @@ def gain_asked(query: dict[str, Any]) -> tuple[evidence.Question, Asked, ModelSt
         measure=measure,
         standard=standard,
         level=query["level"],
-        baseline=own_figure(query["baseline"], measure, units_of(query)),
+        baseline=own_figure(query["baseline"], measure, chosen_units(query)),
         context=query["context"],
         curve=query["curve"],
         pairs=query["pairs"],
@@ -137,7 +131,7 @@ def curve_csv(document: dict[str, Any]) -> Response:
 @blueprint.response(200, StockAnswer)
 def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     """Where stock cars of a platform lie, and where one value lands among them."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     measure = measure_of(query)
     with followed_model() as model:
         found = evidence.ask_stock_question(read_conn(), slug)

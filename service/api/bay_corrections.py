@@ -6,7 +6,7 @@ from flask import Response
 
 from service.api.answering import Created, created_once, json_response, listed, version_etag
 from service.api.bays import found
-from service.api.context import caller, conn, needs, shop, writing
+from service.api.context import caller, chosen_units, conn, needs, shop, writing
 from service.api.wire import Blueprint
 from service.ledger import bay_corrections as ledger
 from service.schemas.bay_corrections import (
@@ -35,7 +35,7 @@ def document(correction: store.BayCorrection, units: str, connection: Connection
 @blueprint.page(BayCorrectionDocument, "A page, in the order they were made.", units=True)
 def list_corrections(query: dict[str, Any], slug: str) -> Response:
     """List what was found to be wrong with a bay's figures, also what was taken back."""
-    units = query["units"] or shop()["units"]
+    units = chosen_units(query)
     rows = store.list_corrections(conn(), found(slug).slug, after=query["after"], limit=query["limit"])
     more = str(rows[-1].correction_id) if len(rows) == query["limit"] else None
     return listed(
@@ -53,7 +53,7 @@ def add_correction(data: dict[str, Any], slug: str) -> Response:
     What was posted stays as it is, and is corrected alike when it is posted later. A period that shares a moment with
     another correction of the bay is refused (409); one that was taken back does not count.
     """
-    units = data["units"] or shop()["units"]
+    units = chosen_units(data)
 
     def create(connection: Connection) -> Created:
         made = ledger.add_correction(connection, slug, correction_values(data), caller().name)
@@ -70,7 +70,7 @@ def add_correction(data: dict[str, Any], slug: str) -> Response:
 def get_correction(query: dict[str, Any], slug: str, correction_id: int) -> Response:
     """Read one correction of a bay, and how many pulls' figures rest on it."""
     correction = ledger.found(conn(), found(slug).slug, correction_id)
-    body = document(correction, query["units"] or shop()["units"], conn())
+    body = document(correction, chosen_units(query), conn())
     return json_response(body, etag=version_etag(correction.version))
 
 

@@ -1,11 +1,11 @@
 """What a view needs of its surroundings: a connection, the caller, the shop's settings, the clock."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import wraps
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from flask import current_app, g, request
 from werkzeug.datastructures import WWWAuthenticate
@@ -157,6 +157,18 @@ def shop() -> Shop:
         g.shop = held
     current: Shop = g.shop
     return current
+
+
+def chosen_units(sent: Mapping[str, Any]) -> str:
+    """The units of a question or a document: its own, else the shop's."""
+    units: str = sent["units"] or shop()["units"]
+    return units
+
+
+def chosen_standard(query: Mapping[str, Any]) -> str:
+    """The standard of an answer: as asked, else the shop's."""
+    standard: str = query["standard"] or shop()["standard"]
+    return standard
 
 
 def read_shop(connection: Connection, version: int = 0) -> Shop:

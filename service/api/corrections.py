@@ -6,7 +6,7 @@ from typing import Any
 from flask import Response
 
 from service.api.answering import json_response, listed
-from service.api.context import conn, needs, shop
+from service.api.context import chosen_standard, chosen_units, conn, needs, shop
 from service.api.wire import Blueprint
 from service.domain.correction import STANDARDS, Standard
 from service.domain.engine import Engine
@@ -36,7 +36,7 @@ def list_standards(query: dict[str, Any]) -> Response:
 
     Limits and reference air in `units`; a limit is null where none is known.
     """
-    units = query["units"] or shop()["units"]
+    units = chosen_units(query)
     rows = [standard_document(standard, units) for standard in STANDARDS.values()]
     return listed(rows, last_key=None, units=units, columns=list(StandardDocument().fields))
 
@@ -60,7 +60,7 @@ def get_correction_factor(query: dict[str, Any]) -> Response:
     For the air given, and the engine given or a platform's. Nothing is kept. Beside it every other standard's factor in
     the same air.
     """
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     air, engine = asked_air(query, units), asked_engine(query, engine_of(query["platform"]))
     bay = None if query["bay"] is None else bay_of(query["bay"])
     faults = list(missing_faults(STANDARDS[standard], engine, query["platform"]))

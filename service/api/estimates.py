@@ -11,7 +11,7 @@ from service.answers.model import ModelState
 from service.answers.part_choice import ChoiceAsked, part_choice
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, wants_csv
-from service.api.context import needs, read_conn, shop
+from service.api.context import chosen_standard, chosen_units, needs, read_conn, shop
 from service.api.modelled import (
     as_of,
     followed_model,
@@ -41,7 +41,7 @@ blueprint = Blueprint(
 @blueprint.response(200, BuildAnswer)
 def get_build_estimate(query: dict[str, Any]) -> Response:
     """What several parts do together on a platform, from the whole history, and what each contributes."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     measure = measure_of(query)
     with followed_model() as model:
         platform = find_platform(read_conn(), query["platform"])
@@ -70,7 +70,7 @@ def get_build_estimate(query: dict[str, Any]) -> Response:
 @blueprint.response(200, ChoiceAnswer)
 def get_part_choice(query: dict[str, Any], slug: str) -> Response:
     """Which part gives most for its money on a platform, beside what a car has already."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     measure = measure_of(query)
     with followed_model() as model:
         platform = find_platform(read_conn(), slug)

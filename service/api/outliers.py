@@ -11,7 +11,7 @@ from service.answers.cautions import NOT_A_VERDICT, not_ready, unsearched
 from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers, searched
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, wants_csv
-from service.api.context import ledger, needs, read_conn, shop
+from service.api.context import chosen_standard, chosen_units, ledger, needs, read_conn
 from service.api.modelled import (
     as_of,
     current_model,
@@ -45,7 +45,7 @@ OTHER_MEASURE = (
 @blueprint.response(200, OutlierAnswer)
 def get_outliers(query: dict[str, Any]) -> Response:
     """Cars, gains, pulls and bays that lie apart from the rest, most surprising first, each with what may explain it."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     measure = measure_of(query)
     require_names(query, standard)
     state = current_model()

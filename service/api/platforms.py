@@ -5,7 +5,7 @@ from typing import Any
 from flask import Response
 
 from service.api.answering import Created, check_if_match, created_once, json_response, listed, version_etag
-from service.api.context import caller, conn, needs, shop, writing
+from service.api.context import caller, chosen_units, conn, needs, shop, writing
 from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.domain.resources import Platform
@@ -51,7 +51,7 @@ def values(data: dict[str, Any]) -> dict[str, Any]:
 @blueprint.page(PlatformDocument, "A page, ordered by slug.", units=True)
 def list_platforms(query: dict[str, Any]) -> Response:
     """List platforms."""
-    units = query["units"] or shop()["units"]
+    units = chosen_units(query)
     rows = store.list_platforms(conn(), after=query["after"], limit=query["limit"], q=query["q"])
     more = rows[-1].slug if len(rows) == query["limit"] else None
     return listed([shown(row, units) for row in rows], last_key=more, units=units, columns=COLUMNS)
@@ -69,7 +69,7 @@ def add_platform(data: dict[str, Any]) -> Response:
         platform = ledger.add(
             connection, new, store.add_platform, who=caller().name, about=f"platforms/{new.slug}"
         )
-        body = shown(platform, data["units"] or shop()["units"])
+        body = shown(platform, chosen_units(data))
         return body, f"/v1/platforms/{platform.slug}", version_etag(platform.version)
 
     return created_once(create)
@@ -82,9 +82,7 @@ def add_platform(data: dict[str, Any]) -> Response:
 def get_platform(query: dict[str, Any], slug: str) -> Response:
     """Read a platform."""
     platform = found(slug)
-    return json_response(
-        shown(platform, query["units"] or shop()["units"]), etag=version_etag(platform.version)
-    )
+    return json_response(shown(platform, chosen_units(query)), etag=version_etag(platform.version))
 
 
 @blueprint.patch("/v1/platforms/<slug>")

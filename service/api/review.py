@@ -7,7 +7,7 @@ from flask import Response
 
 from service.answers.review import KeptRecord, session_review
 from service.api.answering import json_response, version_etag
-from service.api.context import conn, ledger, needs, shop
+from service.api.context import chosen_standard, chosen_units, conn, ledger, needs, shop
 from service.api.sessions import allowed_to_see
 from service.api.wire import Blueprint
 from service.ledger.kept import whole_session
@@ -29,7 +29,7 @@ def get_review(query: dict[str, Any], id: UUID) -> Response:
     """
     whole = whole_session(conn(), id)
     allowed_to_see(whole)
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     record = KeptRecord(whole.session, whole.setups, whole.pulls, whole.findings)
     review = session_review(conn(), record, standard, shop(), ledger().answers.evidence)
     return json_response(review_document(review, units), etag=version_etag(whole.session.version))

@@ -10,7 +10,7 @@ from service.answers.review import KeptRecord
 from service.answers.sheet import Chosen, Sheet, make_sheet
 from service.api.answering import csv_response, json_response, wants_csv
 from service.api.caller import CHANGING
-from service.api.context import caller, conn, ledger, needs, shop
+from service.api.context import caller, chosen_standard, chosen_units, conn, ledger, needs, shop
 from service.api.modelled import as_of, current_model
 from service.api.sessions import allowed_to_see
 from service.api.wire import Blueprint
@@ -69,7 +69,7 @@ def answer(
     before: Chosen | None, after: Chosen, query: dict[str, Any], version: int | None = None
 ) -> Response:
     """The sheet, as a document or as a table of its curves."""
-    units, standard = query["units"] or shop()["units"], query["standard"] or shop()["standard"]
+    units, standard = chosen_units(query), chosen_standard(query)
     state = current_model()
     sheet = make_sheet(conn(), before, after, standard, shop(), ledger().answers.evidence, state)
     refuse_unmade(sheet, version)
