@@ -1,6 +1,6 @@
 #!/bin/sh
 # The certificate that this installation shows.
-#   certificate.sh FOLDER NAME...      certificate.sh /etc/bayledger/tls ledger.shop 192.168.1.20
+#   certificate.sh FOLDER NAME...      certificate.sh /etc/bayledger/tls ledger.internal 192.168.1.20
 # Where the shop has put certificate.pem and key.pem of its own into the folder, they are left alone. Else an authority is
 # made once, which can vouch for these names and no others, and under it a certificate that is made again 90 days
 # before it ends. Bays and tablets trust authority.pem. Other names make another authority, to be trusted anew.

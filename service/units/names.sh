@@ -15,7 +15,7 @@ BAYLEDGER_NAMES=
 # shellcheck disable=SC1090  # written below by install.sh
 [ ! -s "$file" ] || . "$file"
 [ $# -ge 1 ] || [ -n "$BAYLEDGER_NAMES" ] ||
-    refuse "say by which names or addresses the ledger is reached, such as ledger.shop 192.168.1.20"
+    refuse "say by which names or addresses the ledger is reached, such as ledger.internal 192.168.1.20"
 
 # shellcheck disable=SC2086  # several names, one word each
 if [ $# = 0 ] || [ "$(sorted "$@")" = "$(sorted $BAYLEDGER_NAMES)" ]; then
