@@ -2,13 +2,17 @@
 
 import contextlib
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import psycopg
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from service.api import metrics, request_log
 from service.app import create_app
 from service.settings import Settings
+from service.store.db import PoolStanding
+from service.store.standby import Standing
 from service.worker.refit import refit
 from tests.api.bodies import session
 from tests.conftest import SETTINGS, Client
@@ -79,6 +83,25 @@ def test_the_time_of_every_request_of_a_route_is_in_one_bucket(shop, more):
     shop.get("/v1/platforms/no-such")
     assert everything() == counted() == 2
     assert 0 < spent() < 60
+
+
+def test_a_request_s_time_is_counted_in_seconds(shop, more, monkeypatch):
+    """As the base unit of Prometheus is the second ("Metric and label naming")."""
+    monkeypatch.setattr(request_log, "perf_counter", lambda: 10.0)
+    monkeypatch.setattr(metrics, "perf_counter", lambda: 10.3)
+    route = "/v1/platforms/<slug>"
+    spent = more("request_seconds_sum", route=route)
+    below, above = (more("request_seconds_bucket", route=route, le=le) for le in ("0.2", "0.5"))
+    shop.get("/v1/platforms/stoat")
+    assert (below(), above()) == (0, 1)
+    assert spent() == pytest.approx(0.3)
+
+
+def test_connections_are_told_apart_by_what_they_do(nobody, app):
+    pool = SimpleNamespace(standing=PoolStanding(size=7, most=9, in_use=5, waiting=3))
+    app.extensions["bayledger"].read = SimpleNamespace(standing=Standing("", 0.0, 0), pool=pool)
+    states = ("all", "most", "in-use", "waited-for")
+    assert [value(nobody, "pool_connections", server="standby", state=one) for one in states] == [7, 9, 5, 3]
 
 
 def test_addresses_and_methods_that_do_not_exist_are_counted_under_one_name(nobody, more):

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from service.api import health
+from service.api import health, request_log
 from service.cli.logs import JsonLines, TextLines
 from tests.api.bodies import session
 
@@ -30,6 +30,12 @@ def test_an_answer_is_told_with_route_status_time_caller_and_bay(bay, lines):
     assert line["token"] > 0
     assert 0 < line["duration_ms"] < 60_000
     assert line["time"].endswith("+00:00")
+
+
+def test_how_long_it_took_is_said_in_milliseconds(nobody, lines, monkeypatch):
+    monkeypatch.setattr(request_log, "perf_counter", iter([10.0, 10.25]).__next__)
+    nobody.get("/v1/parts")
+    assert [line["duration_ms"] for line in lines()] == [250.0]
 
 
 def test_what_is_not_known_is_left_out(nobody, lines):

@@ -49,6 +49,15 @@ def test_every_answer_carries_every_security_header_once(shop, what):
         assert answer.headers.getlist(name) == [value], name
 
 
+def test_what_they_say_is_the_strictest_that_their_standards_know(nobody):
+    """Fetch standard (nosniff, CORP), HTML standard (COOP), Referrer Policy, RFC 7034."""
+    said = nobody.get("/").headers
+    assert said["X-Content-Type-Options"] == "nosniff"
+    assert said["X-Frame-Options"] == "DENY"
+    assert said["Referrer-Policy"] == "no-referrer"
+    assert said["Cross-Origin-Opener-Policy"] == said["Cross-Origin-Resource-Policy"] == "same-origin"
+
+
 def test_so_do_401_403_413_429_and_500(app, shop, reader, nobody, monkeypatch):
     monkeypatch.setitem(app.config, "MAX_CONTENT_LENGTH", 10)
     refused = {

@@ -7,13 +7,14 @@ import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from werkzeug.exceptions import TooManyRequests
 
 from service.api.rates import MOST_FAILURES, MOST_WRITES, WINDOW_S, Rates, Sliding
 from service.app import create_app
 from service.bay import wire
 from service.store import tokens
 from tests.api.bodies import session
-from tests.conftest import SETTINGS, Client
+from tests.conftest import ROOT, SETTINGS, Client
 from tests.tokens import end_token, new_token
 
 
@@ -166,6 +167,36 @@ def test_what_is_remembered_of_addresses_has_an_end(monkeypatch):
     for n in range(1000):
         window.mark(f"10.0.{n // 250}.{n % 250}")
     assert len(window._marks) == 100
+
+
+def test_the_address_that_was_quiet_longest_is_forgotten_first(monkeypatch):
+    """Not the newest: it would never be counted; nor one that goes on trying."""
+    monkeypatch.setattr("service.api.rates.MOST_REMEMBERED", 3)
+    window = Sliding(1, 60.0, Clock())
+    for address in ("trying", "quiet", "later", "trying", "newest"):
+        window.mark(address)
+    held_up = {address: window.wait_s(address) > 0 for address in ("trying", "quiet", "later", "newest")}
+    assert held_up == {"trying": True, "quiet": False, "later": True, "newest": True}
+
+
+def test_so_many_good_tokens_are_remembered_and_no_more(clock, monkeypatch):
+    monkeypatch.setattr("service.api.rates.MOST_REMEMBERED", 2)
+    rates = Rates(clock)
+    for _ in range(MOST_FAILURES):
+        rates.was_wrong("10.0.0.66", "bay_a-guess")
+    for token in ("first", "second", "third"):
+        rates.was_good(token)
+    for known in ("second", "third"):
+        rates.may_try("10.0.0.66", known)
+    with pytest.raises(TooManyRequests):
+        rates.may_try("10.0.0.66", "first")
+
+
+def test_a_minutes_wrong_tokens_are_as_many_as_is_said():
+    """What is counted above is counted by the constants themselves; the documents say 60 in a minute, and 1,200 writes."""
+    guide = " ".join((ROOT / "DEVELOPERS.md").read_text().split())
+    assert f"{MOST_FAILURES} wrong ones a minute and address" in guide
+    assert f"a bay's writes ({MOST_WRITES:,} a minute" in guide
 
 
 def test_behind_a_proxy_each_client_is_counted_by_what_the_proxy_saw_of_it(server, connection):

@@ -90,6 +90,13 @@ def test_the_hash_is_found_by_equality_in_the_database_so_no_time_tells_how_much
     assert tokens.find_caller(connection, near)[0] is None
 
 
+def test_a_token_is_good_letter_by_letter_or_not_at_all(connection):
+    token = new_token(connection, scope="read")
+    assert tokens.find_caller(connection, token)[0] is not None
+    for near in (token.lower(), token.upper(), token.swapcase(), token[:-1], f"{token}A", f"{token} ", token[4:]):
+        assert tokens.find_caller(connection, near)[0] is None
+
+
 @pytest.mark.parametrize("words", [("create", "--scope", "admin"), ("revoke", "1")])
 def test_the_services_role_is_refused_it_and_told_the_way_out(server, capsys, words):
     code = main(["token", *words, "--database-url", server.service_url])

@@ -1,9 +1,13 @@
 """Lending connections: a line that is lost takes nothing with it."""
 
+import threading
+
 import psycopg
 import pytest
+from psycopg_pool import PoolTimeout
 
-from service.store.db import Lender, together
+from service.store.db import Lender, PoolStanding, together
+from tests.local.conftest import wait_until
 
 
 @pytest.fixture
@@ -18,6 +22,24 @@ def cut(server, connection) -> None:
     """End a connection's own server process."""
     with psycopg.connect(server.superuser_url, autocommit=True) as boss:
         boss.execute("SELECT pg_terminate_backend(%s, 5000)", (connection.info.backend_pid,))
+
+
+def test_who_waits_for_a_connection_is_counted_and_served_when_it_is_given_back(lender):
+    asked = []
+    with lender() as connection:
+        waiting = threading.Thread(target=lambda: asked.append(lender.take()), daemon=True)
+        waiting.start()
+        wait_until(lambda: lender.standing.waiting)
+        assert lender.standing == PoolStanding(size=1, most=1, in_use=1, waiting=1)
+    waiting.join(timeout=60)
+    assert asked == [connection]
+    lender.give_back(connection)
+    assert lender.standing == PoolStanding(size=1, most=1, in_use=0, waiting=0)
+
+
+def test_whoever_waits_too_long_for_a_connection_is_told_so(lender):
+    with lender(), pytest.raises(PoolTimeout), lender.within(0.05)():
+        pytest.fail("there was none to lend")
 
 
 def test_a_line_lost_while_lent_is_given_back_without_a_fault_of_its_own(server, lender):
