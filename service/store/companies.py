@@ -15,13 +15,18 @@ from service.domain.reference import StockSetup
 from service.store.db import Connection, Later
 from service.store.sessions import RECENT_SETUPS
 from service.store.surroundings import (
+    BAY_PULL,
+    COMPARABLE_STOCK,
     HALF_A_DAY,
     HALF_AN_HOUR,
     NEWEST_OF_BAY,
-    NEWEST_PULLS,
-    NEWEST_STATES,
     NEWEST_STOCK,
+    POWER_OF_STOCK,
+    PULLS_AGREE,
+    air_around,
     earlier_state,
+    pulls_near,
+    states_before,
     stock_setup,
 )
 
@@ -54,25 +59,23 @@ def ask_platform_stock(
     return (
         conn.cursor(row_factory=args_row(row), binary=True)
         .execute(
-            """
+            f"""
         SELECT newest.platform_id, newest.bay_id, lambda_probe, first, setup_curve.torque_nm,
                newest.vehicle_id, newest.power_kw, newest.power_rpm, gear, speed_ratio, ethanol
         FROM   unnest(%(platforms)s::integer[]) AS wanted (platform_id)
                CROSS JOIN LATERAL (
                    SELECT * FROM setup_summary
-                   WHERE  platform_id = wanted.platform_id
-                          AND stock AND counts AND doubts = '{}' AND level_standard = 'any'
-                          AND setup_summary.stock_checked <> 'unknown' AND power_kw > 0 AND power_rpm > 0
+                   WHERE  platform_id = wanted.platform_id AND {COMPARABLE_STOCK}
                    ORDER  BY setup_id DESC
-                   LIMIT  %(newest)s + (SELECT count(*) FROM setup_summary own
+                   LIMIT  {NEWEST_STOCK} + (SELECT count(*) FROM setup_summary own
                                         WHERE  own.platform_id = wanted.platform_id AND stock AND counts
                                                AND own.vehicle_id = ANY(%(cars)s))) newest
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
                LEFT JOIN setup_curve USING (setup_id)
         ORDER  BY setup_id DESC
-        """,
-            {"platforms": sorted(platform_ids), "cars": sorted(cars), "newest": NEWEST_STOCK},
+        """,  # noqa: S608
+            {"platforms": sorted(platform_ids), "cars": sorted(cars)},
         )
         .fetchall
     )
@@ -96,24 +99,23 @@ def ask_bay_stock(
     return (
         conn.cursor(row_factory=args_row(StockPower), binary=True)
         .execute(
-            """
+            f"""
         SELECT newest.bay_id, newest.vehicle_id, tag::text AS vehicle, newest.platform_id, started_at,
                ln(power_kw) AS log_power
         FROM   unnest(%(bays)s::integer[]) AS wanted (bay_id)
                CROSS JOIN LATERAL (
                    SELECT * FROM setup_summary
-                   WHERE  bay_id = wanted.bay_id AND counts AND NOT doubts @> '{pulls-disagree}' AND stock
-                          AND level_standard = 'any' AND power_kw > 0
+                   WHERE  bay_id = wanted.bay_id AND {POWER_OF_STOCK} AND {PULLS_AGREE}
                    ORDER  BY setup_id DESC
-                   LIMIT  %(newest)s + (SELECT count(*) FROM setup_summary own
+                   LIMIT  {NEWEST_OF_BAY} + (SELECT count(*) FROM setup_summary own
                                         WHERE  own.bay_id = wanted.bay_id AND stock AND counts
                                                AND own.vehicle_id = ANY(%(cars)s))) newest
                JOIN vehicle USING (vehicle_id)
                JOIN setup USING (setup_id)
                JOIN session USING (session_id)
         ORDER  BY setup_id DESC
-        """,
-            {"bays": sorted(bay_ids), "cars": sorted(cars), "newest": NEWEST_OF_BAY},
+        """,  # noqa: S608
+            {"bays": sorted(bay_ids), "cars": sorted(cars)},
         )
         .fetchall
     )
@@ -124,17 +126,16 @@ def ask_platform_powers(conn: Connection, platform_ids: Collection[int]) -> Late
     return (
         conn.cursor(binary=True)
         .execute(
-            """
+            f"""
         SELECT wanted.platform_id, newest.power_kw
         FROM   unnest(%(platforms)s::integer[]) AS wanted (platform_id)
                CROSS JOIN LATERAL (
                    SELECT setup_id, power_kw FROM setup_summary every
-                   WHERE  every.platform_id = wanted.platform_id AND stock AND counts AND level_standard = 'any'
-                          AND power_kw > 0
-                   ORDER  BY setup_id DESC LIMIT %(newest)s) newest
+                   WHERE  every.platform_id = wanted.platform_id AND {POWER_OF_STOCK}
+                   ORDER  BY setup_id DESC LIMIT {NEWEST_OF_BAY}) newest
         ORDER  BY setup_id DESC
-        """,
-            {"platforms": sorted(platform_ids), "newest": NEWEST_OF_BAY},
+        """,  # noqa: S608
+            {"platforms": sorted(platform_ids)},
         )
         .fetchall
     )
@@ -145,16 +146,16 @@ def ask_bay_spreads(conn: Connection, bay_ids: Collection[int]) -> Later[list[tu
     return (
         conn.cursor(binary=True)
         .execute(
-            """
+            f"""
         SELECT wanted.bay_id, spread_ss, spread_df
         FROM   unnest(%(bays)s::integer[]) AS wanted (bay_id)
                CROSS JOIN LATERAL (
                    SELECT setup_id, spread_ss, spread_df FROM setup_summary
-                   WHERE  setup_summary.bay_id = wanted.bay_id AND counts AND NOT doubts @> '{pulls-disagree}'
-                   ORDER  BY setup_id DESC LIMIT %(recent)s) newest
+                   WHERE  setup_summary.bay_id = wanted.bay_id AND counts AND {PULLS_AGREE}
+                   ORDER  BY setup_id DESC LIMIT {RECENT_SETUPS}) newest
         ORDER  BY setup_id DESC
-        """,
-            {"bays": sorted(bay_ids), "recent": RECENT_SETUPS},
+        """,  # noqa: S608
+            {"bays": sorted(bay_ids)},
         )
         .fetchall
     )
@@ -171,27 +172,12 @@ def ask_earlier_states(
     return (
         conn.cursor(row_factory=kwargs_row(row), binary=True)
         .execute(
-            """
+            f"""
         SELECT wanted.vehicle_id, wanted.before, newest.*
         FROM   unnest(%(cars)s::integer[], %(times)s::timestamptz[]) AS wanted (vehicle_id, before)
-               CROSS JOIN LATERAL (
-                   SELECT session.id::text AS session, setup.n AS setup_n, bay.slug::text AS bay, started_at,
-                          ARRAY(SELECT slug::text FROM part WHERE part_id = ANY (part_ids)) AS parts, gear, speed_ratio,
-                          power_kw, tyre_size, first, setup_curve.torque_nm
-                   FROM   session
-                          JOIN setup USING (session_id)
-                          JOIN setup_summary USING (setup_id)
-                          JOIN bay ON bay.bay_id = session.bay_id
-                          LEFT JOIN setup_curve USING (setup_id)
-                   WHERE  session.vehicle_id = wanted.vehicle_id AND started_at < wanted.before
-                          AND counts AND doubts = '{}' AND level_standard = 'any' AND parts_known = 'complete'
-                   ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT %(newest)s) newest
-        """,
-            {
-                "cars": [car for car, _ in wanted],
-                "times": [at for _, at in wanted],
-                "newest": NEWEST_STATES,
-            },
+               CROSS JOIN LATERAL ({states_before("wanted.vehicle_id", "wanted.before")}) newest
+        """,  # noqa: S608
+            {"cars": [car for car, _ in wanted], "times": [at for _, at in wanted]},
         )
         .fetchall
     )
@@ -208,32 +194,12 @@ def ask_bay_pulls(
     return (
         conn.cursor(row_factory=kwargs_row(row), binary=True)
         .execute(
-            """
-        SELECT wanted.bay_id, wanted.near, nearest.*
+            f"""
+        SELECT wanted.bay_id, wanted.near, {BAY_PULL}
         FROM   unnest(%(bays)s::integer[], %(times)s::timestamptz[]) AS wanted (bay_id, near)
-               CROSS JOIN LATERAL (
-                   SELECT session.id::text AS session, vehicle.tag::text AS vehicle,
-                          coalesce(pull.started_at, session.started_at) AS started_at, sequence,
-                          pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
-                          pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
-                   FROM   session
-                          JOIN vehicle USING (vehicle_id)
-                          JOIN setup USING (session_id)
-                          JOIN pull USING (setup_id)
-                          LEFT JOIN bay_correction fault USING (correction_id)
-                   WHERE  session.bay_id = wanted.bay_id
-                          AND session.started_at BETWEEN wanted.near - %(reach)s AND wanted.near + %(reach)s
-                          AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-                   ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - wanted.near)),
-                             pull_id
-                   LIMIT  %(newest)s) nearest
-        """,
-            {
-                "bays": [bay for bay, _ in wanted],
-                "times": [at for _, at in wanted],
-                "reach": HALF_A_DAY,
-                "newest": NEWEST_PULLS,
-            },
+               CROSS JOIN LATERAL ({pulls_near("wanted.bay_id", "wanted.near")}) nearest
+        """,  # noqa: S608
+            {"bays": [bay for bay, _ in wanted], "times": [at for _, at in wanted], "reach": HALF_A_DAY},
         )
         .fetchall
     )
@@ -252,33 +218,17 @@ def ask_site_air(conn: Connection, wanted: Collection[Stay]) -> Later[list[tuple
     return (
         conn.cursor(row_factory=kwargs_row(row), binary=True)
         .execute(
-            """
+            f"""
         SELECT wanted.own, wanted.first, wanted.last, found.*
         FROM   unnest(%(bays)s::integer[], %(first)s::timestamptz[], %(last)s::timestamptz[]) AS wanted (own, first, last)
-               CROSS JOIN LATERAL (
-                   SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at,
-                          pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
-                          pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
-                   FROM   bay own
-                          JOIN bay other ON other.site = own.site AND other.bay_id <> own.bay_id
-                          JOIN session ON session.bay_id = other.bay_id
-                          JOIN setup USING (session_id)
-                          JOIN pull USING (setup_id)
-                          LEFT JOIN bay_correction fault USING (correction_id)
-                   WHERE  own.bay_id = wanted.own
-                          AND session.started_at BETWEEN wanted.first - %(day)s AND wanted.last + %(day)s
-                          AND coalesce(pull.started_at, session.started_at)
-                              BETWEEN wanted.first - %(reach)s AND wanted.last + %(reach)s
-                          AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-                   ORDER  BY 2, pull_id LIMIT %(newest)s) found
-        """,
+               CROSS JOIN LATERAL ({air_around("own.bay_id = wanted.own", "wanted.first", "wanted.last")}) found
+        """,  # noqa: S608
             {
                 "bays": [bay for bay, _, _ in wanted],
                 "first": [first for _, first, _ in wanted],
                 "last": [last for _, _, last in wanted],
                 "day": HALF_A_DAY,
                 "reach": HALF_AN_HOUR,
-                "newest": NEWEST_PULLS,
             },
         )
         .fetchall

@@ -40,6 +40,74 @@ SAME_PEAK_RPM = 25.0
 """Pulls whose peaks lie nearer than this share, and this many rpm, are looked at speed by speed: were they posted before?
 (our choice)"""
 
+# What `companies` asks too, for many posts at once.
+COMPARABLE_STOCK = """stock AND counts AND doubts = '{}' AND level_standard = 'any'
+                   AND stock_checked <> 'unknown' AND power_kw > 0 AND power_rpm > 0"""
+"""Of a setup's summary: it may stand in its platform's reference."""
+POWER_OF_STOCK = "stock AND counts AND level_standard = 'any' AND power_kw > 0"
+"""It may stand in the median of its platform's powers; in its bay's level too, where its pulls agree."""
+PULLS_AGREE = "NOT doubts @> '{pulls-disagree}'"
+NOT_STRUCK = "session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL"
+BEGAN = "coalesce(pull.started_at, session.started_at)"
+AIR = """pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
+               pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity"""
+"""Of a pull's, as its bay's correction `fault` leaves it."""
+BAY_PULL = "session, vehicle, started_at, sequence, temperature_c, pressure_kpa, humidity"
+"""The columns of a `BayPull`."""
+
+
+def states_before(car: str, before: str) -> str:
+    """The newest states of a car before a time, both in SQL; without doubts, corrected."""
+    return f"""
+        SELECT session.id::text AS session, setup.n AS setup_n, bay.slug::text AS bay, started_at,
+               ARRAY(SELECT slug::text FROM part WHERE part_id = ANY (part_ids)) AS parts, gear, speed_ratio,
+               power_kw, tyre_size, first, setup_curve.torque_nm
+        FROM   session
+               JOIN setup USING (session_id)
+               JOIN setup_summary USING (setup_id)
+               JOIN bay ON bay.bay_id = session.bay_id
+               LEFT JOIN setup_curve USING (setup_id)
+        WHERE  session.vehicle_id = {car} AND started_at < {before}
+               AND counts AND doubts = '{{}}' AND level_standard = 'any' AND parts_known = 'complete'
+        ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT {NEWEST_STATES}
+        """  # noqa: S608
+
+
+def pulls_near(bay: str, at: str) -> str:
+    """The pulls of a bay that are nearest to a time, both in SQL, within `reach` of it."""
+    return f"""
+            SELECT pull_id, session.id::text AS session, vehicle.tag::text AS vehicle, {BEGAN} AS started_at, sequence,
+                   {AIR}
+            FROM   session
+                   JOIN vehicle USING (vehicle_id)
+                   JOIN setup USING (session_id)
+                   JOIN pull USING (setup_id)
+                   LEFT JOIN bay_correction fault USING (correction_id)
+            WHERE  session.bay_id = {bay}
+                   AND session.started_at BETWEEN {at} - %(reach)s AND {at} + %(reach)s AND {NOT_STRUCK}
+            ORDER  BY abs(extract(epoch FROM {BEGAN} - {at})), pull_id
+            LIMIT  {NEWEST_PULLS}
+            """  # noqa: S608
+
+
+def air_around(own: str, first: str, last: str) -> str:
+    """Air recorded from `reach` before one time to `reach` after another, in sessions at most a `day` off, by the bays that
+    share a site with the bay `own`; that condition and both times in SQL."""
+    return f"""
+        SELECT other.slug::text AS bay, {BEGAN} AS at, {AIR}
+        FROM   bay own
+               JOIN bay other ON other.site = own.site AND other.bay_id <> own.bay_id
+               JOIN session ON session.bay_id = other.bay_id
+               JOIN setup USING (session_id)
+               JOIN pull USING (setup_id)
+               LEFT JOIN bay_correction fault USING (correction_id)
+        WHERE  {own}
+               AND session.started_at BETWEEN {first} - %(day)s AND {last} + %(day)s
+               AND {BEGAN} BETWEEN {first} - %(reach)s AND {last} + %(reach)s
+               AND {NOT_STRUCK}
+        ORDER  BY 2, pull_id LIMIT {NEWEST_PULLS}
+        """  # noqa: S608
+
 
 def ask_stock_setups(
     conn: Connection, tag: str, bay: str, channels: Collection[str]
@@ -57,8 +125,7 @@ def ask_stock_setups(
             FROM   setup_summary
             WHERE  platform_id = (SELECT platform_id FROM vehicle WHERE tag = %(tag)s)
                    AND vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
-                   AND stock AND counts AND doubts = '{{}}' AND level_standard = 'any'
-                   AND stock_checked <> 'unknown' AND power_kw > 0 AND power_rpm > 0
+                   AND {COMPARABLE_STOCK}
             ORDER  BY setup_id DESC LIMIT {NEWEST_STOCK}
         )
         SELECT lambda_probe, first, torque_nm, channels,
@@ -99,23 +166,8 @@ def stock_setup(
 def ask_earlier_states(conn: Connection, tag: str, before: datetime) -> Later[list[EarlierState]]:
     """A car's states before a time, newest first; without doubts, corrected."""
     cursor = conn.cursor(row_factory=kwargs_row(earlier_state), binary=True)
-    return cursor.execute(
-        f"""
-        SELECT session.id::text AS session, setup.n AS setup_n, bay.slug::text AS bay, started_at,
-               ARRAY(SELECT slug::text FROM part WHERE part_id = ANY (part_ids)) AS parts, gear, speed_ratio,
-               power_kw, tyre_size, first, setup_curve.torque_nm
-        FROM   session
-               JOIN setup USING (session_id)
-               JOIN setup_summary USING (setup_id)
-               JOIN bay ON bay.bay_id = session.bay_id
-               LEFT JOIN setup_curve USING (setup_id)
-        WHERE  session.vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
-               AND started_at < %(before)s AND counts AND doubts = '{{}}' AND level_standard = 'any'
-               AND parts_known = 'complete'
-        ORDER  BY started_at DESC, session_id DESC, setup.n LIMIT {NEWEST_STATES}
-        """,  # noqa: S608
-        {"tag": tag, "before": before},
-    ).fetchall
+    question = states_before("(SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)", "%(before)s")
+    return cursor.execute(question, {"tag": tag, "before": before}).fetchall
 
 
 def earlier_state(parts: list[str], first: int | None, torque_nm: bytes | None, **rest: Any) -> EarlierState:
@@ -129,22 +181,8 @@ def ask_bay_pulls(conn: Connection, bay: str, at: datetime) -> Later[list[BayPul
     cursor = conn.cursor(row_factory=args_row(BayPull), binary=True)
     return cursor.execute(
         f"""
-        SELECT session, vehicle, started_at, sequence, temperature_c, pressure_kpa, humidity
-        FROM (
-            SELECT pull_id, session.id::text AS session, vehicle.tag::text AS vehicle,
-                   coalesce(pull.started_at, session.started_at) AS started_at, sequence,
-                   pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
-                   pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
-            FROM   session
-                   JOIN vehicle USING (vehicle_id)
-                   JOIN setup USING (session_id)
-                   JOIN pull USING (setup_id)
-                   LEFT JOIN bay_correction fault USING (correction_id)
-            WHERE  session.bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s)
-                   AND session.started_at BETWEEN %(at)s - %(reach)s AND %(at)s + %(reach)s
-                   AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-            ORDER  BY abs(extract(epoch FROM coalesce(pull.started_at, session.started_at) - %(at)s)), pull_id
-            LIMIT  {NEWEST_PULLS}) nearest
+        SELECT {BAY_PULL}
+        FROM   ({pulls_near("(SELECT bay_id FROM bay WHERE slug = %(bay)s)", "%(at)s")}) nearest
         ORDER  BY started_at, pull_id
         """,  # noqa: S608
         {"bay": bay, "at": at, "reach": HALF_A_DAY},
@@ -155,30 +193,8 @@ def ask_site_air(conn: Connection, bay: str, first: datetime, last: datetime) ->
     """Air that other bays of the same site recorded within half an hour of a session's first to last pull."""
     cursor = conn.cursor(row_factory=args_row(SiteAir), binary=True)
     return cursor.execute(
-        f"""
-        SELECT other.slug::text AS bay, coalesce(pull.started_at, session.started_at) AS at,
-               pull.temperature_c + coalesce(fault.temperature_k, 0) AS temperature_c,
-               pull.pressure_kpa + coalesce(fault.pressure_kpa, 0) AS pressure_kpa, humidity
-        FROM   bay own
-               JOIN bay other ON other.site = own.site AND other.bay_id <> own.bay_id
-               JOIN session ON session.bay_id = other.bay_id
-               JOIN setup USING (session_id)
-               JOIN pull USING (setup_id)
-               LEFT JOIN bay_correction fault USING (correction_id)
-        WHERE  own.slug = %(bay)s
-               AND session.started_at BETWEEN %(first)s - %(day)s AND %(last)s + %(day)s
-               AND coalesce(pull.started_at, session.started_at)
-                   BETWEEN %(first)s - %(reach)s AND %(last)s + %(reach)s
-               AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-        ORDER  BY 2, pull_id LIMIT {NEWEST_PULLS}
-        """,  # noqa: S608
-        {
-            "bay": bay,
-            "first": first,
-            "last": last,
-            "day": HALF_A_DAY,
-            "reach": HALF_AN_HOUR,
-        },
+        air_around("own.slug = %(bay)s", "%(first)s", "%(last)s"),
+        {"bay": bay, "first": first, "last": last, "day": HALF_A_DAY, "reach": HALF_AN_HOUR},
     ).fetchall
 
 
@@ -198,8 +214,7 @@ def ask_bay_stock(conn: Connection, bay: str, at: datetime, tag: str) -> Later[l
         WITH newest AS MATERIALIZED (
             SELECT setup_id, vehicle_id, platform_id, power_kw
             FROM   setup_summary
-            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) AND counts
-                   AND NOT doubts @> '{{pulls-disagree}}' AND stock AND level_standard = 'any' AND power_kw > 0
+            WHERE  bay_id = (SELECT bay_id FROM bay WHERE slug = %(bay)s) AND {POWER_OF_STOCK} AND {PULLS_AGREE}
                    AND vehicle_id <> (SELECT vehicle_id FROM vehicle WHERE tag = %(tag)s)
             ORDER  BY setup_id DESC LIMIT {NEWEST_OF_BAY}
         ),
@@ -209,8 +224,7 @@ def ask_bay_stock(conn: Connection, bay: str, at: datetime, tag: str) -> Later[l
                    CROSS JOIN LATERAL (
                        SELECT percentile_cont(0.5) WITHIN GROUP (ORDER BY ln(power_kw)) AS middle, count(*) AS setups
                        FROM   (SELECT power_kw FROM setup_summary every
-                               WHERE  every.platform_id = here.platform_id AND stock AND counts
-                                      AND level_standard = 'any' AND power_kw > 0
+                               WHERE  every.platform_id = here.platform_id AND {POWER_OF_STOCK}
                                ORDER  BY setup_id DESC LIMIT {NEWEST_OF_BAY}) of_platform
                    ) company
             WHERE  setups >= %(fewest)s
@@ -300,8 +314,7 @@ def ask_alike_pulls(
                    JOIN setup USING (session_id)
                    JOIN pull USING (setup_id)
             WHERE  rpm_to IS NOT NULL AND power_kw IS NOT NULL AND session.id IS DISTINCT FROM %(own)s
-                   AND session.struck IS NULL AND setup.struck IS NULL AND pull.struck IS NULL
-                   AND status <> 'rejected'
+                   AND {NOT_STRUCK} AND status <> 'rejected'
             ORDER  BY pull_id DESC LIMIT {NEWEST_PULLS}
         ), alike AS MATERIALIZED (
             SELECT setup_n, pull_n, pull_id, session, vehicle, platform_id, ratio
