@@ -20,6 +20,14 @@ FACTOR = 1.02
 PERIOD = {"from": "2026-03-05T00:00:00+00:00", "to": "2026-03-15T00:00:00+00:00"}
 WHY = {"reason": "load cell arm measured again: 2 % long"}
 CORRECTIONS = "/v1/bays/north/corrections"
+PEAKS = {
+    "peaks": {"power": 101.3, "power_rpm": 5600.0, "torque": 203.7, "torque_rpm": 4100.0},
+    "basis": {"standard": "sae-j607", "factor": 1.0371},
+    "ambient": dict(AIR),
+    "best_of": 3,
+}
+PEAKS_ALONE = session({"parts": [], "pulls": [PEAKS]}, day=7)
+"""A record without a curve."""
 STEP = 0.1
 """A step of torque [N.m] that stays whole when multiplied: both ledgers then hold figures equal to the last digits."""
 
@@ -157,10 +165,7 @@ def test_wrong_air_and_a_wrong_basis_of_a_period_are_corrected_alike(stoats, wro
 
 
 def test_a_record_of_peaks_alone_comes_back_to_the_last_bit(stoats):
-    peaks = {"power": 101.3, "power_rpm": 5600.0, "torque": 203.7, "torque_rpm": 4100.0}
-    basis = {"standard": "sae-j607", "factor": 1.0371}
-    one = {"peaks": peaks, "basis": basis, "ambient": dict(AIR), "best_of": 3}
-    kept = posted(stoats, session({"parts": [], "pulls": [one]}, day=7))
+    kept = posted(stoats, PEAKS_ALONE)
     made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": FACTOR, **WHY}), 201)
     mended = stoats.get(f"/v1/sessions/{kept['id']}").json
     assert summary(mended)["peak_power"]["mean"] == pytest.approx(
@@ -287,14 +292,7 @@ def test_only_an_admin_corrects_a_bay(stoats, reader, north):
 
 
 def test_a_record_of_peaks_kept_before_its_posted_figures_were_comes_back_too(stoats, connection):
-    peaks = {"power": 101.3, "power_rpm": 5600.0, "torque": 203.7, "torque_rpm": 4100.0}
-    one = {
-        "peaks": peaks,
-        "basis": {"standard": "sae-j607", "factor": 1.0371},
-        "ambient": dict(AIR),
-        "best_of": 3,
-    }
-    kept = posted(stoats, session({"parts": [], "pulls": [one]}, day=7))
+    kept = posted(stoats, PEAKS_ALONE)
     connection.execute("UPDATE pull SET posted_power_kw = NULL, posted_torque_nm = NULL")
     made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": FACTOR, **WHY}), 201)
     mended = stoats.get(f"/v1/sessions/{kept['id']}").json

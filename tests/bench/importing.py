@@ -25,56 +25,17 @@ import psycopg
 
 from service.local import LocalServer, start_server
 from tests.bench.serving import ROOT, SERVICE
+from tests.old_columns import EVERY, headings, mapped
 
-NAMES = (
-    "Date", "Car", "Bay", "Fitted", "kW", "rpm", "Nm", "at", "Best of", "Air", "Baro", "RH", "Water", "Inlet", "Basis",
+COLUMNS = (
+    "date", "vehicle", "bay", "parts", "power", "power_rpm", "torque", "torque_rpm", "best_of", "temperature", "pressure",
+    "humidity", "coolant", "inlet", "standard",
 )  # fmt: skip
-MAPPING = """
-[columns.date]
-name = "Date"
-format = "%d.%m.%Y"
-[columns.vehicle]
-name = "Car"
-[columns.bay]
-name = "Bay"
-[columns.parts]
-name = "Fitted"
-separator = "+"
-[columns.power]
-name = "kW"
-unit = "kW"
-[columns.power_rpm]
-name = "rpm"
-unit = "rpm"
-[columns.torque]
-name = "Nm"
-unit = "Nm"
-[columns.torque_rpm]
-name = "at"
-unit = "rpm"
-[columns.best_of]
-name = "Best of"
-[columns.temperature]
-name = "Air"
-unit = "°C"
-[columns.pressure]
-name = "Baro"
-unit = "hPa"
-[columns.humidity]
-name = "RH"
-unit = "%"
-[columns.coolant]
-name = "Water"
-unit = "°C"
-[columns.inlet]
-name = "Inlet"
-unit = "°C"
-[columns.standard]
-name = "Basis"
-[every]
-zone = "Europe/London"
-clock = "12:00"
-parts_known = "complete"
+NAMES = headings(*COLUMNS)
+MAPPING = (
+    mapped(*COLUMNS)
+    + EVERY
+    + """
 stock_checked = "declared"
 [parts]
 stock = []
@@ -82,6 +43,7 @@ stock = []
 "as measured" = "observed"
 "DIN" = "din-70020"
 """
+)
 
 PROGRAM, POSTGRES = "CPU of the program, a further row [ms]", "CPU of Postgres, a further row [ms]"
 OVER_BARE = "CPU of both over a bare executemany"

@@ -10,6 +10,7 @@ import schemathesis
 from flask import Flask
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, run_state_machine_as_test
 from schemathesis import APIOperation, Case, GenerationMode, Response
 from schemathesis.checks import not_a_server_error
 from schemathesis.core.failures import FailureGroup
@@ -149,21 +150,35 @@ def with_names(case: Case, names: dict[tuple[str, str], Any]) -> Case:
     return case
 
 
-def tried(
-    strategy: st.SearchStrategy[Any], use: Callable[[Any], object], examples: int, seeded: int | None = None
-) -> None:
-    """Draw so many times and use what was drawn: the same each time, unless a seed is given."""
-
-    @settings(
+def drawing(examples: int, seeded: int | None, **more: Any) -> settings:
+    """How hypothesis draws here: nothing is kept from run to run, and no fault is looked at again to make it smaller."""
+    return settings(
         max_examples=examples,
         derandomize=seeded is None,
         database=None,
         deadline=None,
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
+        **more,
     )
+
+
+def tried(
+    strategy: st.SearchStrategy[Any], use: Callable[[Any], object], examples: int, seeded: int | None = None
+) -> None:
+    """Draw so many times and use what was drawn: the same each time, unless a seed is given."""
+
+    @drawing(examples, seeded)
     @given(strategy)
     def use_it(drawn: Any) -> None:
         use(drawn)
 
     (use_it if seeded is None else seed(seeded)(use_it))()
+
+
+def played(machine: type[RuleBasedStateMachine], times: int, steps: int, seeded: int | None = None) -> None:
+    """Run a state machine so many times, for up to so many steps each: the same each time, unless a seed is given."""
+    run_state_machine_as_test(
+        machine if seeded is None else seed(seeded)(machine),
+        settings=drawing(times, seeded, stateful_step_count=steps),
+    )

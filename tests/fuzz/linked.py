@@ -3,13 +3,11 @@
 from contextlib import suppress
 from typing import Any
 
-from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.errors import Flaky
-from hypothesis.stateful import run_state_machine_as_test
 from schemathesis import Case, Response
 from schemathesis.generation.stateful.state_machine import StepInput, StepOutput
 
-from tests.fuzz.asking import Tally, headers_of
+from tests.fuzz.asking import Tally, headers_of, played
 from tests.fuzz.filled import Filled
 
 
@@ -40,20 +38,7 @@ def linked(
         def validate_response(self, response: Response, case: Case, *_: Any, **__: Any) -> None:
             tally.judge(case, response)
 
-    machine = Chain if seeded is None else seed(seeded)(Chain)
-    with suppress(
-        Flaky
-    ):  # what comes next hangs on answers, and those on all that was sent before: no chain comes twice
-        run_state_machine_as_test(
-            machine,
-            settings=settings(
-                max_examples=scenarios,
-                stateful_step_count=steps,
-                derandomize=seeded is None,
-                database=None,
-                deadline=None,
-                phases=[Phase.generate],
-                suppress_health_check=list(HealthCheck),
-            ),
-        )
+    # What comes next hangs on answers, and those on all that was sent before: no chain comes twice.
+    with suppress(Flaky):
+        played(Chain, scenarios, steps, seeded)
     return followed

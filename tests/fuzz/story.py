@@ -3,14 +3,14 @@
 import time
 from typing import Any
 
-from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import rule, run_state_machine_as_test
+from hypothesis.stateful import rule
 from schemathesis import Response
 
 from service.answers.model import LOOK_S
 from service.worker.refit import refit
 from tests.api.mending import apart
+from tests.fuzz.asking import played
 from tests.fuzz.telling import BACK, NOISE, WHY, Stories, Telling
 
 ANY = st.integers(0, 999)
@@ -229,16 +229,4 @@ class Story(Telling):
 
 def told(stories: Stories, examples: int, steps: int, seeded: int | None = None) -> None:
     """Tell so many stories of up to so many steps: the same each time, unless a seed is given."""
-    kind = type("Told", (Story,), {"stories": stories})
-    run_state_machine_as_test(
-        kind if seeded is None else seed(seeded)(kind),
-        settings=settings(
-            max_examples=examples,
-            stateful_step_count=steps,
-            derandomize=seeded is None,
-            database=None,
-            deadline=None,
-            phases=[Phase.generate],
-            suppress_health_check=list(HealthCheck),
-        ),
-    )
+    played(type("Told", (Story,), {"stories": stories}), examples, steps, seeded)

@@ -13,41 +13,20 @@ from service.transfer.history_mapping import read_mapping
 from service.transfer.posting import Task, post_all, shelve
 from service.transfer.row_report import write_fates, write_refused
 from service.transfer.shelf import RowFate, shelf
+from tests.old_columns import EVERY, headings, mapped
 
-NAMES = ("Date", "Customer", "Car", "Bay", "Fitted", "kW", "rpm", "Nm", "Best of", "Notes")
-MAPPING = """
-[columns.date]
-name = "Date"
-format = "%d.%m.%Y"
-[columns.vehicle]
-name = "Car"
-[columns.bay]
-name = "Bay"
-[columns.parts]
-name = "Fitted"
-separator = "+"
-[columns.power]
-name = "kW"
-unit = "kW"
-[columns.power_rpm]
-name = "rpm"
-unit = "rpm"
-[columns.torque]
-name = "Nm"
-unit = "Nm"
-[columns.best_of]
-name = "Best of"
-[columns.notes]
-name = "Notes"
-[every]
-zone = "Europe/London"
-clock = "12:00"
-parts_known = "complete"
+MEASURED = ("vehicle", "bay", "parts", "power", "power_rpm", "torque", "best_of", "notes")
+NAMES = (*headings("date"), "Customer", *headings(*MEASURED))
+MAPPING = (
+    mapped("date", *MEASURED)
+    + EVERY
+    + """
 [parts]
 stock = []
 "wide one" = "wide-pipe"
 "road map" = "road-map"
 """
+)
 
 
 def row(

@@ -133,7 +133,7 @@ def test_a_row_that_cannot_be_taken_says_what_is_wrong_and_the_way_out(connectio
 
 
 def test_rows_that_contradict_each_other_about_one_strap_down_are_refused(connection, tmp_path):
-    mapping = COMMA + MAPPING + '[columns.gear]\nname = "Notes"\n'.replace("[columns.gear]", "[columns.gear]")
+    mapping = COMMA + MAPPING + '[columns.gear]\nname = "Notes"\n'
     mapping = mapping.replace('[columns.notes]\nname = "Notes"\n', "")
     done = import_file(connection, write_csv(tmp_path / "old.csv", [row(notes="4"), row(notes="5")]), mapping)
     assert done.fate(2) == done.fate(3) == "refused"

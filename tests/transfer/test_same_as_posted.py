@@ -16,19 +16,26 @@ from service.transfer.posting import Task, assembled, shelve
 from service.transfer.shelf import shelf
 from service.transfer.strap_downs import Assembler, curve_files
 from tests.factories import a_shop, session, setup
+from tests.old_columns import headings, mapped
 from tests.transfer.conftest import OwnLedger, closed, own_ledger
 from tests.transfer.old_files import COMMA, MAPPING, NAMES, import_file, row, write_csv
 
 CARS, ROWS, CURVE_AT, SESSIONS_A_CHUNK = 14, 200, 100, 70
 FITTED = ("stock", "stock", "stock", "wide one", "wide one+road map", "wide-one", "", "mesh-pipe")
-MORE_NAMES = (*NAMES, "Air", "Baro", "RH", "Water", "Inlet", "Basis", "Curve")
-MORE = COMMA + MAPPING.replace("[every]", '[every]\nstock_checked = "declared"') + "".join(
-    f'[columns.{column}]\nname = "{name}"\n' + (f'unit = "{unit}"\n' if unit else "")
-    for column, name, unit in (
-        ("temperature", "Air", "°C"), ("pressure", "Baro", "hPa"), ("humidity", "RH", "%"), ("coolant", "Water", "°C"),
-        ("inlet", "Inlet", "°C"), ("standard", "Basis", ""), ("curve", "Curve", ""),
-    )
-) + '[standards]\n"as measured" = "observed"\n[curves]\nfolder = "."\nmapping = "bay.toml"\n'  # fmt: skip
+MORE_COLUMNS = ("temperature", "pressure", "humidity", "coolant", "inlet", "standard", "curve")
+MORE_NAMES = (*NAMES, *headings(*MORE_COLUMNS))
+MORE = (
+    COMMA
+    + MAPPING.replace("[every]", '[every]\nstock_checked = "declared"')
+    + mapped(*MORE_COLUMNS)
+    + """
+[standards]
+"as measured" = "observed"
+[curves]
+folder = "."
+mapping = "bay.toml"
+"""
+)
 BAY_MAPPING = (
     '[file]\nencoding = "utf-8"\nseparator = ","\ndecimal = "."\nnames_line = 1\nfirst_row = 2\nrows = "rpm"\n'
     '[columns.rpm]\nname = "rpm"\nunit = "rpm"\n[columns.torque]\nname = "Nm"\nunit = "Nm"\n'

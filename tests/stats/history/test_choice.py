@@ -176,9 +176,8 @@ def best_by_trying(parts: list[Option], together: np.ndarray, budget: float) -> 
     return best
 
 
-@settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 10_000), budget=st.floats(0.0, 1500.0), interacting=st.booleans())
-def test_no_combination_gives_more_for_the_money(seed: int, budget: float, interacting: bool) -> None:
+def drawn(seed: int, interacting: bool) -> tuple[list[Option], np.ndarray]:
+    """Eight parts, some of which fill one slot, and what every two do together beyond their own gains."""
     random = np.random.default_rng(seed)
     slots = ["a", "a", "b", "b", "c", "c+d", "d", "e"]
     parts = [
@@ -189,6 +188,13 @@ def test_no_combination_gives_more_for_the_money(seed: int, budget: float, inter
     if interacting:
         upper = np.triu(0.003 * random.standard_normal((8, 8)), 1)
         together = upper + upper.T
+    return parts, together
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10_000), budget=st.floats(0.0, 1500.0), interacting=st.booleans())
+def test_no_combination_gives_more_for_the_money(seed: int, budget: float, interacting: bool) -> None:
+    parts, together = drawn(seed, interacting)
     found, best = choice.within_budget(parts, together, budget), best_by_trying(parts, together, budget)
     assert found.cost <= budget
     # exact where gains add; with interactions the search keeps a frontier and may miss by little: of 1,500 such draws two
@@ -238,16 +244,7 @@ def test_a_gain_beyond_all_parts_together_has_no_way_and_none_costs_nothing() ->
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10_000), wished=st.floats(0.0, 0.15), interacting=st.booleans())
 def test_no_combination_reaches_a_gain_for_less(seed: int, wished: float, interacting: bool) -> None:
-    random = np.random.default_rng(seed)
-    slots = ["a", "a", "b", "b", "c", "c+d", "d", "e"]
-    parts = [
-        option(i, slot, float(random.uniform(20, 600)), float(random.normal(2, 2)))
-        for i, slot in enumerate(slots)
-    ]
-    together = np.zeros((8, 8))
-    if interacting:
-        upper = np.triu(0.003 * random.standard_normal((8, 8)), 1)
-        together = upper + upper.T
+    parts, together = drawn(seed, interacting)
     found, least = (
         choice.cheapest_reaching(parts, together, wished),
         cheapest_by_trying(parts, together, wished),
