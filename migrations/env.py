@@ -7,6 +7,7 @@ BAYLEDGER_DATABASE_URL.
 
 import os
 
+import psycopg
 from alembic import context
 from sqlalchemy import create_engine, pool, text
 
@@ -15,7 +16,7 @@ LOCK_TIMEOUT = "20s"
 
 
 def database_url() -> str:
-    """The owner's address, in the form that names the psycopg driver."""
+    """The owner's address, as libpq takes it."""
     url = (
         context.config.attributes.get("url")
         or os.environ.get("BAYLEDGER_OWNER_DATABASE_URL")
@@ -23,12 +24,15 @@ def database_url() -> str:
     )
     if not url:
         raise SystemExit("no database: set BAYLEDGER_OWNER_DATABASE_URL, or use `bayledger migrate`")
-    return "postgresql+psycopg:" + url.split(":", 1)[1]
+    return str(url)
 
 
 def migrate_online() -> None:
     """Run the pending revisions, all of them or none."""
-    engine = create_engine(database_url(), poolclass=pool.NullPool)
+    url = database_url()
+    engine = create_engine(
+        "postgresql+psycopg://", creator=lambda: psycopg.connect(url), poolclass=pool.NullPool
+    )
     with engine.connect() as connection:
         context.configure(connection=connection, transaction_per_migration=False)
         with context.begin_transaction():

@@ -14,7 +14,6 @@ from dataclasses import dataclass, fields, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, get_args, get_type_hints
-from urllib.parse import quote
 
 DEFAULT_PORT = 8321
 DEFAULT_THREADS = 8
@@ -311,13 +310,18 @@ def _completed(name: str, url: str, password: str) -> str:
     """An address with this password; one that holds a password already stays as it is."""
     if not url:
         return url
-    way, slashes, rest = url.partition("://")
-    role, at, place = rest.partition("@")
-    if not slashes or not at or not role:
+    from psycopg import ProgrammingError  # not at the top: a bay's computer has none
+    from psycopg.conninfo import conninfo_to_dict, make_conninfo
+
+    try:
+        parts = conninfo_to_dict(url)
+    except ProgrammingError:  # its words may repeat a password
+        parts = {}
+    if not parts.get("user"):
         raise SettingsError(
-            f"{variable(name)} must read postgresql://ROLE@HOST/NAME for its password to come from a file."
+            f"{variable(name)} must name a role, as postgresql://ROLE@HOST/NAME does, for its password to come from a file."
         )
-    return url if ":" in role else f"{way}://{role}:{quote(password, safe='')}@{place}"
+    return url if parts.get("password") else make_conninfo(url, password=password)
 
 
 def _shown(value: Any) -> str:

@@ -8,7 +8,6 @@ import subprocess
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import quote, urlencode
 
 import psycopg
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
@@ -37,9 +36,8 @@ class Address:
         return str(parts.get("dbname") or parts.get("user") or getpass.getuser())
 
     def other(self, database: str) -> Address:
-        """Another database of the same server, as the same role; in the form that migrations read too."""
-        parts = {name: str(value) for name, value in conninfo_to_dict(self.url).items() if name != "dbname"}
-        return Address(f"postgresql:///{quote(database, safe='')}?{urlencode(parts, quote_via=quote)}")
+        """Another database of the same server, as the same role."""
+        return Address(make_conninfo(self.url, dbname=database))
 
     def in_sight(self) -> str:
         """For a command line: all but the password."""

@@ -1,7 +1,9 @@
 """`bayledger migrate` on a real database."""
 
+import pytest
 from alembic.config import Config
 from alembic.script import ScriptDirectory
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from service.cli.ledger import ROOT, newest_revision
 from service.local import start_server
@@ -49,10 +51,13 @@ def test_an_unknown_revision_names_the_known_ones(run, ledger):
     assert "0001" in ran.err
 
 
-def test_a_given_database_is_migrated_instead_of_an_own_one(run, unmigrated_ledger, tmp_path):
+@pytest.mark.parametrize(
+    "form", [str, lambda url: make_conninfo("", **conninfo_to_dict(url))], ids=["a URL", "keyword and value"]
+)
+def test_a_given_database_is_migrated_instead_of_an_own_one(run, unmigrated_ledger, tmp_path, form):
     with start_server(unmigrated_ledger) as server:
-        ran = run("migrate", "--database-url", server.owner_url, "--data-dir", tmp_path / "other")
-    assert ran.code == 0
+        ran = run("migrate", "--database-url", form(server.owner_url), "--data-dir", tmp_path / "other")
+    assert ran.code == 0, ran.err
     assert not (tmp_path / "other").exists()
     assert count_of_tables(unmigrated_ledger) > 10
 
