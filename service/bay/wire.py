@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import hashlib
-import ssl
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from typing import Any
 
 import httpx
 
-from service.bay.addresses import lacks_tls
+from service.bay.addresses import lacks_tls, nobody_vouches
 from service.bay.clock import Clock, Skew, measured
 from service.bay.fault_words import fault_in_words
 from service.bay.spool import Refusal
@@ -23,9 +22,6 @@ PATH = "/v1/sessions"
 MOST_HELD = 4_000_000
 """Bodies and answers that may lie about in memory (our choice) [bytes]."""
 PROBLEM = "application/problem+json"
-NOT_THE_AUTHORITY = (9, 10, 62, 64)
-"""Refusals that another authority would not mend: not yet valid, expired, another host name, another address (OpenSSL's
-x509_vfy.h: X509_V_ERR_CERT_NOT_YET_VALID, CERT_HAS_EXPIRED, HOSTNAME_MISMATCH, IP_ADDRESS_MISMATCH)."""
 ABOUT_THIS_SESSION = (
     HTTPStatus.BAD_REQUEST,
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
@@ -100,20 +96,13 @@ class Line:
 
 def in_words(error: httpx.RequestError) -> str:
     """What broke, with the way out where nobody vouches for the ledger; some of the library's errors have no words."""
-    doubted = not_believed(error)
-    if doubted is not None and doubted.verify_code not in NOT_THE_AUTHORITY:
+    why = nobody_vouches(error)
+    if why is not None:
         return (
-            f"its certificate is not believed: {doubted.verify_message}; copy the ledger's authority.pem to this computer "
+            f"its certificate is not believed: {why}; copy the ledger's authority.pem to this computer "
             "and name it as `authority` in bay.toml"
         )
     return str(error) or type(error).__name__
-
-
-def not_believed(error: BaseException | None) -> ssl.SSLCertVerificationError | None:
-    """The refusal of a certificate that an error came from."""
-    while error is not None and not isinstance(error, ssl.SSLCertVerificationError):
-        error = error.__cause__ or error.__context__
-    return error
 
 
 def judged(answer: httpx.Response, id: str) -> Kept | Refusal:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import httpx
 
-from service.bay.addresses import is_here, lacks_tls
+from service.bay.addresses import is_here, lacks_tls, nobody_vouches
 from service.cli.errors import CouldNotError
 from service.cli.note import read_note
 from service.settings import DEFAULT_PORT, Settings
@@ -31,13 +32,17 @@ def open_client(settings: Settings) -> Iterator[httpx.Client]:
     url = address_of(settings)
     headers = {"Authorization": f"Bearer {settings.token}"} if settings.token else {}
     try:
-        with httpx.Client(
-            base_url=url, headers=headers, timeout=PATIENCE_S, trust_env=not is_here(url)
-        ) as client:
+        with httpx.Client(base_url=url, headers=headers, timeout=PATIENCE_S, **_trusting(url)) as client:
             yield client
     except (httpx.UnsupportedProtocol, httpx.InvalidURL) as error:
         raise CouldNotError(f"{url} is not an address: give --url http://HOST:PORT.") from error
     except httpx.ConnectError as error:
+        why = nobody_vouches(error)
+        if why is not None:
+            raise CouldNotError(
+                f"the certificate of {url} is not believed: {why}. Copy the ledger's authority.pem to this computer and name "
+                "it: SSL_CERT_FILE=authority.pem."
+            ) from error
         raise CouldNotError(
             f"no ledger answers at {url} ({error}). Start one with `bayledger serve`, or give its address with --url."
         ) from error
@@ -45,6 +50,13 @@ def open_client(settings: Settings) -> Iterator[httpx.Client]:
         raise CouldNotError(
             f"the line to {url} broke ({type(error).__name__}). Trying again is harmless."
         ) from error
+
+
+def _trusting(url: str) -> dict[str, Any]:
+    """What the environment decides of a client: no proxy leads back to this machine, but SSL_CERT_FILE counts everywhere."""
+    if not is_here(url):
+        return {"trust_env": True}
+    return {"trust_env": False, "verify": ssl.create_default_context() if url.startswith("https:") else True}
 
 
 class RefusedError(CouldNotError):

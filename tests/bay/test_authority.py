@@ -1,4 +1,5 @@
-"""A bay that reaches the ledger by TLS believes one authority: the one whose file it was given, or the computer's own."""
+"""A bay that reaches the ledger by TLS believes one authority: the one whose file it was given, or the computer's own; a command
+that asks the ledger, whom SSL_CERT_FILE names."""
 
 import ssl
 import subprocess
@@ -14,6 +15,9 @@ from service.bay.sender import Address
 from service.bay.settings import BayNotSet, BaySettings, read_settings
 from service.bay.wire import in_words
 from service.cli.bay.status import say_ledger
+from service.cli.client import open_client
+from service.cli.errors import CouldNotError
+from service.settings import Settings
 from tests.setup.check import ROOT
 
 CERTIFICATE = ROOT / "service" / "proxy" / "certificate.sh"
@@ -113,3 +117,20 @@ def test_a_file_that_is_missing_or_no_certificate_is_named_with_the_way_out(show
         BayNotSet, match=rf"{file}: the authority cannot be read .*copy the ledger's authority.pem"
     ):
         settings_in(shown, f'authority = "{file}"')
+
+
+def test_a_command_that_asks_names_the_way_out_and_takes_it(
+    url: str, shown: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked by an address of this very machine: no proxy of the environment counts there, but SSL_CERT_FILE does."""
+    monkeypatch.delenv("SSL_CERT_FILE", raising=False)
+    with pytest.raises(CouldNotError) as refused, open_client(Settings(url=url)) as client:
+        client.get("/")
+    assert str(refused.value) == (
+        f"the certificate of {url} is not believed: unable to get local issuer certificate. Copy the ledger's authority.pem "
+        "to this computer and name it: SSL_CERT_FILE=authority.pem."
+    )
+    monkeypatch.setenv("SSL_CERT_FILE", str(shown / "authority.pem"))
+    monkeypatch.setenv("HTTPS_PROXY", "http://127.0.0.1:9")
+    with open_client(Settings(url=url)) as client:
+        assert client.get("/").status_code == 204
