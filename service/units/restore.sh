@@ -11,13 +11,13 @@ set -eu
     exit 2
 }
 
-switch() { [ ! -d /run/systemd/system ] || systemctl "$1" bayledger-serve bayledger-worker; }
+switch() { [ ! -d /run/systemd/system ] || systemctl "$@"; }
 # The owner makes no databases but for this.
 owner_may() { (cd / && runuser -u postgres -- psql --no-psqlrc --quiet --command "ALTER ROLE bayledger_owner $1"); }
-leave() { owner_may NOCREATEDB || echo "bayledger_owner may still make databases: run it again" >&2; switch start; }
+leave() { owner_may NOCREATEDB || echo "bayledger_owner may still make databases: run it again" >&2; switch start bayledger-serve bayledger-worker; }
 
 trap leave EXIT
 trap 'exit 1' HUP INT TERM
-switch stop
+switch stop bayledger-serve bayledger-worker bayledger-migrate
 owner_may CREATEDB
 /usr/local/sbin/bayledger restore "$1" --overwrite bayledger

@@ -140,7 +140,7 @@ def test_the_owner_may_make_databases_for_a_restore_and_no_longer_however_it_end
     assert stage.run("restore.sh", str(dump)).returncode == ends
     may = "psql --no-psqlrc --quiet --command ALTER ROLE bayledger_owner"
     assert [call for call in stage.calls() if call != "-u postgres"] == [
-        "systemctl stop bayledger-serve bayledger-worker",
+        "systemctl stop bayledger-serve bayledger-worker bayledger-migrate",
         f"{may} CREATEDB",
         f"bayledger restore {dump} --overwrite bayledger",
         f"{may} NOCREATEDB",
