@@ -113,6 +113,8 @@ def test_the_ledger_comes_up_by_itself_where_the_schema_could_not_be_looked_afte
     assert "Requires" not in {name for unit in SERVICES for name, _ in lines_of(UNITS / f"{unit}.service")}
     for unit in ("bayledger-serve", "bayledger-migrate"):
         assert setting(unit, "StartLimitIntervalSec") == ["0"]
+    # A ledger whose wait for the database has a good end starts nothing again: the schema is looked after without it.
+    assert setting("bayledger-migrate", "Restart") == ["on-failure"]
 
 
 def test_the_installer_starts_every_unit_and_timer_but_those_of_the_archive() -> None:
