@@ -128,8 +128,9 @@ def test_the_installer_starts_every_unit_and_timer_but_those_of_the_archive() ->
 def test_of_every_unit_that_fails_somebody_is_told_but_of_the_one_that_tells() -> None:
     """A file of the same name in a unit's own folder stands in the place of the one for all (systemd.unit(5)), as systemd's
     own example has it: else what tells would start itself without end."""
-    (start,) = [value for name, value in lines_of(TOLD) if name == "OnFailure"]
-    assert start == f"{TELLER}%N.service"
+    told = dict(lines_of(TOLD))
+    assert told["OnFailure"] == f"{TELLER}%N.service"
+    assert told["ExecStopPost"].endswith(f"systemctl start --no-block {TELLER}%N'")
     assert (UNITS / f"{TELLER}.service").exists()
     spared = {path.parent.name for path in UNITS.glob("*.service.d/told.conf")} - {FOR_ALL.name}
     assert spared == {f"{TELLER}.service.d"}
