@@ -81,6 +81,22 @@ def test_list_shows_the_state_and_never_the_token(run, ledger):
     assert token.strip() not in listed
 
 
+def test_a_token_lasts_as_many_days_as_is_said_and_is_listed_as_ended_then(run, ledger):
+    for name, days in (("counter", 3), ("visitor", 1e-7)):
+        made = run(
+            "token", "create", "--scope", "read", "--name", name, "--expires-days", days, "--data-dir", ledger
+        )
+        assert made.code == 0, made.err
+    with start_server(ledger) as server:
+        days = scalar(
+            server.owner_url, "select extract(epoch from max(expires_at) - now()) / 86400 from token"
+        )
+    assert float(days) == pytest.approx(3, abs=0.01)
+    visitor, counter = run("token", "list", "--data-dir", ledger).out.splitlines()[1:]
+    assert ("visitor" in visitor, "ended" in visitor) == (True, True)
+    assert ("counter" in counter, "valid until" in counter) == (True, True)
+
+
 def test_revoke_ends_a_token_once(run, ledger):
     run("token", "create", "--scope", "read", "--data-dir", ledger)
     assert run("token", "revoke", 1, "--data-dir", ledger).code == 0

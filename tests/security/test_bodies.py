@@ -4,13 +4,18 @@ import gzip
 import io
 import re
 import time
+from contextlib import nullcontext
+from dataclasses import replace
 from typing import Any
 
 import orjson
 import pytest
 
+from service.app import create_app
 from service.schemas.base import MOST_FIELDS
 from tests.api.bodies import NEW, session
+from tests.conftest import SETTINGS, Client
+from tests.tokens import new_token
 
 BOMB = gzip.compress(b"x" * 20_000_000, 9)
 """Some twenty kilobytes that unpack to twenty million bytes."""
@@ -44,6 +49,13 @@ def test_a_compressed_body_is_refused_unpacked_by_nobody(shop, path):
     assert "compressed; send it plain" in answer.json["detail"]
     assert raw(shop, path, BOMB).status_code == 400, "without the header it is no JSON"
     assert time.thread_time() - begun < 0.5
+
+
+def test_a_body_may_have_as_many_bytes_as_is_set_and_not_one_more(connection):
+    app = create_app(replace(SETTINGS, max_body_bytes=1000), connect=lambda: nullcontext(connection))
+    client = Client(app.test_client(), new_token(connection, scope="admin"))
+    assert raw(client, "/v1/parts", b"{}".ljust(1000)).status_code == 422
+    assert raw(client, "/v1/parts", b"{}".ljust(1001)).status_code == 413
 
 
 @pytest.mark.parametrize("kind", ["br", "deflate", "zstd", "gzip, gzip"])

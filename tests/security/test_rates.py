@@ -133,6 +133,11 @@ def test_a_bay_that_writes_without_end_is_told_to_wait_and_reads_on(app, connect
     assert bay.post("/v1/sessions", session([])).status_code == 201
 
 
+def test_a_change_is_a_write_as_a_post_is(app, connection, bay, clock):
+    spend_writes(app, connection)
+    assert [bay.patch("/v1/pulls/1", {}).status_code for _ in range(2)] == [422, 429]
+
+
 def test_one_bay_at_its_limit_does_not_hold_up_another_nor_an_admin(app, clock, connection, shop, bay):
     spend_writes(app, connection)
     assert [bay.post("/v1/sessions", {}).status_code for _ in range(2)] == [422, 429]

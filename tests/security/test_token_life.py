@@ -93,7 +93,15 @@ def test_the_hash_is_found_by_equality_in_the_database_so_no_time_tells_how_much
 def test_a_token_is_good_letter_by_letter_or_not_at_all(connection):
     token = new_token(connection, scope="read")
     assert tokens.find_caller(connection, token)[0] is not None
-    for near in (token.lower(), token.upper(), token.swapcase(), token[:-1], f"{token}A", f"{token} ", token[4:]):
+    for near in (
+        token.lower(),
+        token.upper(),
+        token.swapcase(),
+        token[:-1],
+        f"{token}A",
+        f"{token} ",
+        token[4:],
+    ):
         assert tokens.find_caller(connection, near)[0] is None
 
 
