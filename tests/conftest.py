@@ -21,12 +21,11 @@ from service.api.context import Ledger
 from service.app import create_app
 from service.local import LocalServer, start_server
 from service.settings import Settings, kept_secret
-from service.store import tokens
 from service.store.db import Connection
 from tests.browsing import browser as browser
 from tests.factories import a_shop
 from tests.live import Live, running_demo
-from tests.tokens import as_the_service, new_token
+from tests.tokens import admin_token, as_the_service, new_token
 
 ROOT = Path(__file__).resolve().parent.parent
 ONE_PROCESS = {"dashboard": "demo", "docs": "demo", "faults": "faults", "fuzz": "fuzz", "seed": "seed"}
@@ -143,11 +142,8 @@ def new_database(server: LocalServer, name: str, template: str = "empty") -> tup
 def stoats_template(server: LocalServer) -> str:
     """The name of a database with the shop of `a_shop`, made once, to copy: nobody may be connected to it."""
     owner_url, url = new_database(server, "stoats")
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
-    app = create_app(replace(SETTINGS, database_url=url))
-    a_shop(Client(app.test_client(), token))
-    app.extensions["bayledger"].close()
+    with client_over(url, admin_token(owner_url)) as client:
+        a_shop(client)
     return "stoats"
 
 
@@ -238,6 +234,16 @@ class Client:
         """Anything else, as Flask's client takes it."""
         kwargs["headers"] = self._headers(kwargs.get("headers"))
         return self.client.open(path, method=method, **kwargs)
+
+
+@contextlib.contextmanager
+def client_over(url: str, token: str | None) -> Iterator[Client]:
+    """A client of an app of its own over a database, as the service's role; what it writes is committed."""
+    app = create_app(replace(SETTINGS, database_url=url))
+    try:
+        yield Client(app.test_client(), token)
+    finally:
+        app.extensions["bayledger"].close()
 
 
 def version_of(response) -> str:

@@ -1,4 +1,4 @@
-"""Tokens for a test over the lent connection: the service's role makes and ends none, so it is done as the schema's owner."""
+"""Tokens for tests: the service's role makes and ends none, so it is done as the schema's owner."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,13 +27,19 @@ def as_the_owner(connection: Connection) -> Iterator[None]:
         connection.execute(f"SET LOCAL ROLE {SERVICE}")
 
 
+def admin_token(owner_url: str, name: str = "admin") -> str:
+    """An admin's, in a database whose changes are committed."""
+    with psycopg.connect(owner_url, autocommit=True) as owner:
+        return tokens.create_token(owner, scope="admin", name=name)
+
+
 def new_token(connection: Connection, **what: Any) -> str:
-    """As `tokens.create_token`."""
+    """As `tokens.create_token`, over the lent connection."""
     with as_the_owner(connection):
         return tokens.create_token(connection, **what)
 
 
 def end_token(connection: Connection, token_id: int) -> bool:
-    """As `tokens.revoke_token`."""
+    """As `tokens.revoke_token`, likewise."""
     with as_the_owner(connection):
         return tokens.revoke_token(connection, token_id)

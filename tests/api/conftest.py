@@ -11,14 +11,13 @@ from psycopg.conninfo import conninfo_to_dict
 from service.api.context import Ledger
 from service.local import LocalServer
 from service.settings import kept_secret
-from service.store import tokens
 from service.store.db import Connection
 from service.worker.refit import refit
 from tests.api.bodies import fill
 from tests.api.builds import built
 from tests.api.odd_shop import odd_shop
 from tests.conftest import LENT, SETTINGS, Client, new_database
-from tests.tokens import new_token
+from tests.tokens import admin_token, new_token
 
 
 @pytest.fixture(scope="session")
@@ -82,8 +81,7 @@ def filled(
 ) -> str:
     """A database filled in one transaction, as a test would fill it: all of it was added at one time."""
     owner_url, url = new_database(server, numbered(name), template)
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
+    token = admin_token(owner_url)
     with psycopg.connect(url, autocommit=True) as connection, connection.transaction():
         fill_it(Client(over(built_app, connection).test_client(), token))
     return url
@@ -92,8 +90,7 @@ def filled(
 def prepared(built_app: Flask, server: LocalServer, name: str, fill_it: Callable[[Client], None]) -> str:
     """A database like that of `stoats`, filled, with the model fitted and kept: a test over it need not fit again."""
     owner_url, url = new_database(server, numbered(name), "stoats")
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="filler")
+    token = admin_token(owner_url, "filler")
     with psycopg.connect(url, autocommit=True) as connection:
         fill_it(Client(over(built_app, connection).test_client(), token))
         refit(connection)

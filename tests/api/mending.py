@@ -9,9 +9,10 @@ import psycopg
 
 from service.app import create_app
 from service.local import LocalServer
-from service.store import fits, tokens
+from service.store import fits
 from service.store.car_changes import mark_now
 from tests.conftest import SETTINGS, Client, new_database
+from tests.tokens import admin_token
 
 ANSWERS = (
     "/v1/typical-gain?part=wide-pipe&platform=stoat",
@@ -67,8 +68,7 @@ def apart(one: Any, other: Any, within: float, place: str = "") -> Iterator[str]
 def ledger_of_its_own(server: LocalServer, name: str) -> tuple[Client, str]:
     """The admin's client over a copy of the shop of `stoats` whose changes are committed, and its address."""
     owner_url, url = new_database(server, name, "stoats")
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
+    token = admin_token(owner_url)
     return Client(create_app(replace(SETTINGS, database_url=url)).test_client(), token), url
 
 

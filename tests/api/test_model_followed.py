@@ -2,22 +2,19 @@
 
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 
-import psycopg
 import pytest
 from flask import Flask
 
 from service.answers.cautions import NO_MODEL
-from service.app import create_app
 from service.local import LocalServer
-from service.store import tokens
 from tests.api.builds import built
 from tests.api.conftest import database_of, prepared
 from tests.api.gains import GAIN, post
-from tests.conftest import SETTINGS, Client
+from tests.conftest import Client, client_over
 from tests.factories import setup
 from tests.threads import meanwhile
+from tests.tokens import admin_token
 
 PATIENCE_S = 30.0
 """Far longer than taking in one car takes on a busy machine (our choice)."""
@@ -33,11 +30,8 @@ def followed_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
 def client(server: LocalServer, followed_url: str) -> Iterator[Client]:
     """The admin's client over a process of its own."""
     owner_url = server.owner_url.replace("/bayledger?", f"/{database_of(followed_url)}?")
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="follower")
-    app = create_app(replace(SETTINGS, database_url=followed_url))
-    yield Client(app.test_client(), token)
-    app.extensions["bayledger"].close()
+    with client_over(followed_url, admin_token(owner_url, "follower")) as client:
+        yield client
 
 
 def other_thread(client: Client) -> Client:

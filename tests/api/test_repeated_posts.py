@@ -5,11 +5,10 @@ import pytest
 
 from service.app import create_app
 from service.settings import Settings
-from service.store import tokens
 from tests.api.bodies import NEW
 from tests.conftest import Client
 from tests.threads import all_at_once
-from tests.tokens import new_token
+from tests.tokens import admin_token, new_token
 
 everywhere = pytest.mark.parametrize(("path", "body"), NEW.items())
 
@@ -63,8 +62,7 @@ def test_an_empty_or_endless_key_is_422(shop):
 
 def test_two_posts_with_one_key_at_the_same_instant_add_one_record(server):
     app = create_app(Settings(database_url=server.service_url, secret="test"))
-    with psycopg.connect(server.owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="at once")
+    token = admin_token(server.owner_url, "at once")
 
     def post():
         body = {"slug": "at-once", "name": "At once", "kind": "hub"}

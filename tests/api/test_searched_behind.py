@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import partial
 from types import SimpleNamespace
 
-import psycopg
 import pytest
 from flask import Flask
 
@@ -15,14 +14,13 @@ from service.answers import behind
 from service.answers.behind import Behind
 from service.answers.cautions import SEARCHING
 from service.answers.model import Live, ModelState
-from service.app import create_app
 from service.local import LocalServer
-from service.store import tokens
 from service.store.db import Connection
 from tests.api.conftest import database_of, prepared
 from tests.api.odd_shop import CHECK, RICH, confirmed, mixed, odd_shop
-from tests.conftest import SETTINGS, Client
+from tests.conftest import Client, client_over
 from tests.threads import all_at_once
+from tests.tokens import admin_token
 
 OUTLIERS, AGREEMENT = "/v1/outliers", "/v1/bay-agreement"
 PATIENCE_S = 30.0
@@ -39,11 +37,8 @@ def searched_url(built_app: Flask, server: LocalServer, stoats_url: str) -> str:
 def client(server: LocalServer, searched_url: str) -> Iterator[Client]:
     """The admin's client over a process of its own."""
     owner_url = server.owner_url.replace("/bayledger?", f"/{database_of(searched_url)}?")
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="searcher")
-    app = create_app(replace(SETTINGS, database_url=searched_url))
-    yield Client(app.test_client(), token)
-    app.extensions["bayledger"].close()
+    with client_over(searched_url, admin_token(owner_url, "searcher")) as client:
+        yield client
 
 
 @pytest.fixture

@@ -19,13 +19,12 @@ import psycopg
 import pytest
 from psycopg import sql
 
-from service.app import create_app
 from service.cli import main
 from service.local import LocalServer
-from service.store import tokens
 from service.store.backups import PROVED_AT
-from tests.conftest import SETTINGS, Client, copy_of, new_database
+from tests.conftest import copy_of, new_database
 from tests.processes import at_once, run_command
+from tests.tokens import admin_token
 from tests.worker.conftest import measure_three_cars
 
 PATIENCE_S = 60.0
@@ -85,7 +84,7 @@ def measured(server: LocalServer) -> Kept:
     """A ledger of three measured cars, made once: to back up, and to copy. Nobody writes into it."""
     owner_url, service_url = new_database(server, MEASURED)
     measure_three_cars(owner_url, service_url)
-    return Kept(MEASURED, owner_url, service_url, server.superuser_url, new_token(owner_url))
+    return Kept(MEASURED, owner_url, service_url, server.superuser_url, admin_token(owner_url))
 
 
 @pytest.fixture
@@ -111,22 +110,6 @@ def drop_all(made: Kept) -> None:
     with psycopg.connect(made.superuser_url, autocommit=True) as above:
         for one in made.databases():
             above.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(one)))
-
-
-@contextmanager
-def client_of(service_url: str, token: str) -> Iterator[Client]:
-    """A client of an app over a database, as the service's role."""
-    app = create_app(replace(SETTINGS, database_url=service_url))
-    try:
-        yield Client(app.test_client(), token)
-    finally:
-        app.extensions["bayledger"].close()
-
-
-def new_token(owner_url: str) -> str:
-    """An admin's."""
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        return tokens.create_token(owner, scope="admin", name="admin")
 
 
 @pytest.fixture(scope="session")

@@ -33,7 +33,6 @@ from service.local import start_server
 from service.local.binaries import Binaries
 from service.store.readiness import REVISION
 from tests.cli.keeping import (
-    client_of,
     flip_a_bit,
     kill,
     only_dump,
@@ -41,6 +40,7 @@ from tests.cli.keeping import (
     started,
     wait_for,
 )
+from tests.conftest import client_over
 from tests.factories import session, setup
 from tests.local.conftest import execute
 from tests.threads import again_and_again
@@ -152,7 +152,7 @@ def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_ba
         )  # fmt: skip
         posted.append(client.post("/v1/sessions", body).status_code)
 
-    with client_of(kept.service_url, kept.token) as client, again_and_again(lambda: post(client)):
+    with client_over(kept.service_url, kept.token) as client, again_and_again(lambda: post(client)):
         before_s = backup_age_s(client)
         ran, folder = backup(kept, "--verify")
     assert ran.code == 0, ran.err
@@ -163,7 +163,7 @@ def test_taken_while_posts_go_on_it_is_of_one_moment_and_proved_by_putting_it_ba
     # each session above has one pull in each of two setups; the three before have three
     assert of_that_moment["pull"] == 2 * (of_that_moment["session"] - 3) + 18
     assert open_backup(only_dump(folder)).is_proved
-    with client_of(kept.service_url, kept.token) as client:
+    with client_over(kept.service_url, kept.token) as client:
         assert backup_age_s(client) < 600 < before_s
     assert list(Path(tempfile.gettempdir()).glob(f"{PREFIX}*/postgres/postmaster.pid")) == []
 

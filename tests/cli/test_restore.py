@@ -19,27 +19,26 @@ from service.store.readiness import REVISION
 from service.store.tokens import find_caller
 from tests.cli.keeping import (
     PATIENCE_S,
-    client_of,
     flip_a_bit,
     kill,
-    new_token,
     only_dump,
     rows_in,
     say_otherwise,
     started,
     wait_for,
 )
-from tests.conftest import ROOT
+from tests.conftest import ROOT, client_over
 from tests.factories import session, setup
 from tests.live import clean_environment
 from tests.local.conftest import execute, scalar
+from tests.tokens import admin_token
 from tests.worker.conftest import measure_three_cars
 
 OLDER_MAJOR = "15"
 
 
 def post_one_more(service_url: str, token: str) -> None:
-    with client_of(service_url, token) as client:
+    with client_over(service_url, token) as client:
         answer = client.post("/v1/sessions", session(setup(), setup(["wide-pipe"], 1.05), day=20))
         assert answer.status_code == 201, answer.json
 
@@ -297,7 +296,7 @@ def test_a_ledger_of_an_older_major_moves_to_the_newer_one_by_backup_and_restore
         assert server.version.startswith(f"{OLDER_MAJOR}.")
         assert bayledger("migrate", "--data-dir", old, PG_BIN=str(older)).returncode == 0
         measure_three_cars(server.owner_url, server.service_url)
-        token = new_token(server.owner_url)
+        token = admin_token(server.owner_url)
         taken = bayledger("backup", "--data-dir", old, "--to", tmp_path / "backups", PG_BIN=str(older))
         assert taken.returncode == 0, taken.stderr
     monkeypatch.delenv("PG_BIN")

@@ -14,11 +14,11 @@ from psycopg import sql
 from service.app import create_app
 from service.local import LocalServer
 from service.settings import Settings
-from service.store import tokens
 from tests.conftest import Client, copy_of, hurried, new_database
 from tests.faults.sessions import a_small_shop
 from tests.local.conftest import end_server_of
 from tests.processes import at_once
+from tests.tokens import admin_token
 
 NAME = "faults"
 CARS = 6
@@ -38,8 +38,7 @@ class OwnDatabase:
 def database(server: LocalServer) -> Iterator[OwnDatabase]:
     """A migrated database with a small shop, dropped afterwards."""
     owner_url, service_url = new_database(server, NAME)
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="faults")
+    token = admin_token(owner_url, "faults")
     a_small_shop(poster(client_of(service_url, token)), CARS)
     yield OwnDatabase(service_url, owner_url, token)
     with psycopg.connect(server.superuser_url, autocommit=True) as above:

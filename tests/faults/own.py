@@ -10,11 +10,11 @@ import psycopg
 from psycopg import sql
 
 from service.local import LocalServer, start_server
-from service.store import tokens
 from tests.conftest import Client
 from tests.faults.bays import Bays, Send, straight_into
 from tests.faults.conftest import CARS, client_of, poster
 from tests.faults.sessions import a_small_shop, random_sessions
+from tests.tokens import admin_token
 
 MAX_CONNECTIONS = 16
 """Of the server; three of them are the superuser's."""
@@ -77,8 +77,7 @@ def own_ledger(folder: Path) -> Iterator[OwnLedger]:
     with (folder / "postgres" / "postgresql.conf").open("a") as settings:
         settings.write(f"max_connections = {MAX_CONNECTIONS}\nsuperuser_reserved_connections = 3\n")
     with start_server(folder) as server:
-        with psycopg.connect(server.owner_url, autocommit=True) as owner:
-            token = tokens.create_token(owner, scope="admin", name="own")
+        token = admin_token(server.owner_url, "own")
         client = client_of(server.service_url, token)
         a_small_shop(poster(client), CARS)
         yield OwnLedger(server, client)

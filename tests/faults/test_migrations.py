@@ -13,7 +13,6 @@ import psycopg
 import pytest
 
 from service.local import LocalServer
-from service.store import tokens
 from service.store.readiness import REVISION
 from tests.conftest import ROOT, migrate, new_database
 from tests.faults.bays import Bays, figures, kept_of, straight_into
@@ -21,6 +20,7 @@ from tests.faults.conftest import CARS, client_of, poster
 from tests.faults.sessions import a_small_shop, random_sessions
 from tests.local.conftest import wait_until
 from tests.migrations.schema_text import SCHEMA, dumped
+from tests.tokens import admin_token
 
 NAME = "interrupted"
 HALF_WAY = "model_fit"
@@ -145,8 +145,7 @@ def moved(owner_url: str, *words: str) -> int:
 @pytest.mark.parametrize("older", ["0004", "0003", "0002"])
 def test_migrations_there_and_back_under_posts_keep_every_acknowledged_one_once(migrated, tell, older):
     owner_url, url = migrated
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="migrated")
+    token = admin_token(owner_url, "migrated")
     client = client_of(url, token)
     a_small_shop(poster(client), CARS)
     bays = Bays.of(random_sessions(81, 160, CARS))

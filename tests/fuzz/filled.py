@@ -2,19 +2,18 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import psycopg
 from flask import Flask
 
-from service.app import create_app
-from service.store import tokens
 from service.worker.refit import refit
 from tests.api.bodies import CORRECTION, EVENT, added
 from tests.api.builds import built
-from tests.conftest import SETTINGS, Client
+from tests.conftest import Client, client_over
 from tests.factories import a_shop
+from tests.tokens import admin_token
 
 KEPT = 4
 """So many of each kind are asked for by name: enough to meet one that was changed."""
@@ -43,17 +42,11 @@ class Filled:
 @contextmanager
 def filled(owner_url: str, url: str) -> Iterator[Filled]:
     """The shop of `a_shop` in an empty database, measured, mended here and there, the model fitted."""
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
-    app = create_app(replace(SETTINGS, database_url=url))
-    try:
-        client = Client(app.test_client(), token)
+    with client_over(url, admin_token(owner_url)) as client:
         fill(client)
         with psycopg.connect(url, autocommit=True) as connection:
             refit(connection)
-        yield Filled(app, token, names_in(client))
-    finally:
-        app.extensions["bayledger"].close()
+        yield Filled(client.client.application, str(client.token), names_in(client))
 
 
 def fill(client: Client) -> None:

@@ -17,14 +17,13 @@ from flask import Flask
 from hypothesis.stateful import RuleBasedStateMachine, rule
 from schemathesis import Response
 
-from service.app import create_app
-from service.store import tokens
 from service.store.db import Connection
 from service.store.selfchecks import selfcheck
 from tests.api.mending import apart, timeless
-from tests.conftest import SETTINGS
+from tests.conftest import client_over
 from tests.factories import AIR, pull, session, setup
 from tests.fuzz.asking import Tally, document_of
+from tests.tokens import admin_token
 
 WHY, BACK = {"reason": "looked wrong"}, {"reason": "was right after all"}
 REFUSALS = (404, 409, 422)
@@ -64,13 +63,12 @@ class Stories:
 @contextmanager
 def stories_in(owner_url: str, url: str) -> Iterator[Stories]:
     """Over an empty database with the schema in it."""
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
-        app = create_app(replace(SETTINGS, database_url=url))
-        try:
-            yield Stories(app, token, owner, document_of(app))
-        finally:
-            app.extensions["bayledger"].close()
+    with (
+        psycopg.connect(owner_url, autocommit=True) as owner,
+        client_over(url, admin_token(owner_url)) as client,
+    ):
+        app = client.client.application
+        yield Stories(app, str(client.token), owner, document_of(app))
 
 
 @dataclass(frozen=True)

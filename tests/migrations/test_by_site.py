@@ -1,17 +1,16 @@
 """The schema of a ledger of many sites: what of it is plain Postgres holds on a filled ledger."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import psycopg
 import pytest
 
-from service.app import create_app
 from service.local import LocalServer
 from service.store import tokens
 from service.store.db import Connection
-from tests.conftest import ROOT, SETTINGS, Client, new_database
+from tests.conftest import ROOT, client_over, new_database
 from tests.transfer.test_export_and_import import differences
 from tests.worker.conftest import measure_three_cars
 
@@ -65,10 +64,8 @@ def by_site(ledger: BySite) -> Connection:
 
 def answers(url: str, token: str) -> dict[str, Any]:
     """What a new process answers."""
-    app = create_app(replace(SETTINGS, database_url=url))
-    client = Client(app.test_client(), token)
-    said = {path: client.get(path) for path in QUESTIONS}
-    app.extensions["bayledger"].close()
+    with client_over(url, token) as client:
+        said = {path: client.get(path) for path in QUESTIONS}
     assert {one.status_code for one in said.values()} == {200}
     return {path: one.json for path, one in said.items()}
 

@@ -8,12 +8,12 @@ import psycopg
 import pytest
 
 from service.app import create_app
-from service.store import tokens
 from service.worker.refit import refit
 from tests.api.gains import post
 from tests.conftest import SETTINGS, Client, copy_of, hurried
 from tests.factories import a_shop, setup
 from tests.scale.two_clusters import TwoClusters, two_clusters, wait_until
+from tests.tokens import admin_token
 
 
 @pytest.fixture(scope="module")
@@ -39,8 +39,7 @@ def two(shop_folder: Path) -> Iterator[TwoClusters]:
 
 def opened(two: TwoClusters, read_url: str, **settings: object) -> Client:
     """The admin's client of a new service process over both, or over the primary alone."""
-    with psycopg.connect(two.primary.owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
+    token = admin_token(two.primary.owner_url)
     return client_of(token, **{"database_url": two.url, "read_database_url": read_url, **settings})
 
 

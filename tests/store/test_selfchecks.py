@@ -5,13 +5,11 @@ The damage is done as a broken disk, a bad restore or a hand in the database wou
 
 from collections.abc import Iterator
 from contextlib import nullcontext
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import psycopg
 import pytest
 
-from service.app import create_app
 from service.local import LocalServer
 from service.store import selfchecks, tokens
 from service.store.backups import PROVED, note_proved
@@ -21,8 +19,9 @@ from service.store.samples import COMPARED, Sampled, pairs_made_anew, samples_re
 from service.store.selfchecks import INVARIANTS, is_owner, looked_at, selfcheck
 from service.store.watched import watched
 from service.worker.refit import refit
-from tests.conftest import SETTINGS, Client, new_database
+from tests.conftest import Client, client_over, new_database
 from tests.factories import AIR, pull, session, setup
+from tests.tokens import admin_token
 
 WHY = {"reason": "a test"}
 LIMIT_S = 30.0
@@ -72,11 +71,8 @@ def lived_in(client: Client) -> None:
 def lived_url(server: LocalServer, stoats_template: str) -> str:
     """A database in which a shop has lived for a while; its address as a superuser."""
     owner_url, url = new_database(server, "selfchecks", stoats_template)
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
-    app = create_app(replace(SETTINGS, database_url=url))
-    lived_in(Client(app.test_client(), token))
-    app.extensions["bayledger"].close()
+    with client_over(url, admin_token(owner_url)) as client:
+        lived_in(client)
     with psycopg.connect(url, autocommit=True) as line:
         refit(line)
     return server.superuser_url.replace("/bayledger?", "/selfchecks?")
@@ -340,12 +336,12 @@ def test_it_can_change_nothing(hand, monkeypatch):
 
 def test_a_post_meanwhile_waits_for_nothing_and_is_not_seen_half(hand, lived_url, server):
     url = server.service_url.replace("/bayledger?", "/selfchecks?")
-    app = create_app(replace(SETTINGS, database_url=url))
-    client = Client(app.test_client(), tokens.create_token(hand, scope="admin", name="meanwhile"))
+    token = tokens.create_token(hand, scope="admin", name="meanwhile")
     looking = selfcheck(hand, LIMIT_S, ALL_CARS)
     first = next(looking)
-    done(client.post("/v1/sessions", session(setup(), setup(["road-map"], 1.1), vehicle="stoat-12", day=12)))
-    app.extensions["bayledger"].close()
+    with client_over(url, token) as client:
+        body = session(setup(), setup(["road-map"], 1.1), vehicle="stoat-12", day=12)
+        done(client.post("/v1/sessions", body))
     assert all(one.holds for one in [first, *looking])
     assert speaking(hand) == {}
 

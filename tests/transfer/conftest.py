@@ -14,12 +14,12 @@ import pytest
 from seed.post import load
 from service.app import create_app
 from service.local import LocalServer
-from service.store import tokens
 from service.transfer.export import export
 from service.transfer.posting import silent
 from service.transfer.restore import restore
 from service.worker.refit import refit_now
 from tests.conftest import SETTINGS, Client, new_database, version_of
+from tests.tokens import admin_token
 from tests.transfer.old_files import COMMA, MAPPING, import_file, row, write_csv
 
 CARS = 24
@@ -39,8 +39,7 @@ class OwnLedger:
 def own_ledger(server: LocalServer, name: str) -> OwnLedger:
     """An empty ledger with an admin's token."""
     owner_url, url = new_database(server, name)
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
+    token = admin_token(owner_url)
     app = create_app(replace(SETTINGS, database_url=url))
     return OwnLedger(owner_url, url, Client(app.test_client(), token))
 

@@ -1,16 +1,14 @@
 """A committed ledger of a few cars, for what needs connections of its own."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import psycopg
 import pytest
 
-from service.app import create_app
 from service.local import LocalServer
-from service.store import tokens
-from tests.conftest import SETTINGS, Client, new_database
+from tests.conftest import client_over, new_database
 from tests.factories import a_shop, session, setup
+from tests.tokens import admin_token
 
 
 @pytest.fixture(scope="session")
@@ -23,17 +21,12 @@ def measured_url(server: LocalServer) -> str:
 
 def measure_three_cars(owner_url: str, url: str) -> None:
     """Post, for good, three cars with and without a part."""
-    with psycopg.connect(owner_url, autocommit=True) as owner:
-        token = tokens.create_token(owner, scope="admin", name="admin")
-    app = create_app(replace(SETTINGS, database_url=url))
-    client = Client(app.test_client(), token)
-    a_shop(client)
-    for day, gain in enumerate((1.04, 1.05, 1.06), 1):
-        answer = client.post(
-            "/v1/sessions", session(setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{day}", day=day)
-        )
-        assert answer.status_code == 201, answer.json
-    app.extensions["bayledger"].close()
+    with client_over(url, admin_token(owner_url)) as client:
+        a_shop(client)
+        for day, gain in enumerate((1.04, 1.05, 1.06), 1):
+            body = session(setup(), setup(["wide-pipe"], gain), vehicle=f"stoat-{day}", day=day)
+            answer = client.post("/v1/sessions", body)
+            assert answer.status_code == 201, answer.json
 
 
 @pytest.fixture
