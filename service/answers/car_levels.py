@@ -51,33 +51,48 @@ def figures_of_states(
     """Each setup's figure; curves are read together, and only for a measure that is no peak."""
     curves = {} if measure.is_peak else curves_of_setups(conn, [row.setup_id for row in rows])
     bays = {} if state is None else compared_bays(state)
-    found = []
-    for row in rows:
-        ratio = level_ratio(row, standard, engine)
-        factor = 1.0 if ratio is None else ratio
-        stored = stored_figure(row, measure, curves)
-        mean = None if stored is None else stored * factor
-        best, spread, rpm = peak_figures(row, measure)
-        level = level_at(bays.get(row.bay_id, ()), day_number(row.at))
-        can_level = level is not None and mean is not None and ratio is not None
-        found.append(
-            StateFigures(
-                row=row,
-                standard=standard if ratio is not None else standard_of(row.level_standard),
-                standing=None
-                if row.level_standard is None
-                else standing(standard, row.level_standard, ratio is not None, engine, [row]),
-                brought=ratio is not None,
-                mean=mean,
-                best=None if best is None else best * factor,
-                spread=spread,
-                rpm=rpm,
-                levelled=mean * math.exp(-level.mean) if can_level and mean and level else None,
-                offset=None if level is None else level.mean,
-                offset_variance=0.0 if level is None else level.variance,
-            )
+    return [
+        figures_of_state(
+            row,
+            measure,
+            standard,
+            engine,
+            stored_figure(row, measure, curves),
+            level_at(bays.get(row.bay_id, ()), day_number(row.at)),
         )
-    return found
+        for row in rows
+    ]
+
+
+def figures_of_state(
+    row: StateRow,
+    measure: Measure,
+    standard: str,
+    engine: Engine,
+    stored: float | None,
+    level: BayLevel | None,
+) -> StateFigures:
+    """One setup's figure from what is stored of it; level: of its bay on that day."""
+    ratio = level_ratio(row, standard, engine)
+    factor = 1.0 if ratio is None else ratio
+    mean = None if stored is None else stored * factor
+    best, spread, rpm = peak_figures(row, measure)
+    can_level = level is not None and mean is not None and ratio is not None
+    return StateFigures(
+        row=row,
+        standard=standard if ratio is not None else standard_of(row.level_standard),
+        standing=None
+        if row.level_standard is None
+        else standing(standard, row.level_standard, ratio is not None, engine, [row]),
+        brought=ratio is not None,
+        mean=mean,
+        best=None if best is None else best * factor,
+        spread=spread,
+        rpm=rpm,
+        levelled=mean * math.exp(-level.mean) if can_level and mean and level else None,
+        offset=None if level is None else level.mean,
+        offset_variance=0.0 if level is None else level.variance,
+    )
 
 
 def peak_figures(row: StateRow, measure: Measure) -> tuple[float | None, float | None, float | None]:

@@ -1,6 +1,7 @@
 """What the fields of the answered documents mean, as the API document says it; the posted ones' are in `meanings`."""
 
 from service.schemas import meanings
+from service.schemas.gain_member_meanings import COMPARED
 
 MESSAGE = "What was noticed, and the way out. Figures in it are in SI (kW, N·m, °C, kPa), whatever `units` the answer has."
 """Of every finding, wherever one is shown: its words are kept as they were said at the door."""
@@ -275,16 +276,11 @@ SESSION_OF_SETUP = {
     "standard": "The standard that levels are corrected to.",
 }
 SESSION_PAIR = {
+    **COMPARED,
     "part": "The part that was fitted (slug).",
     "against": "What it is compared with: `without`, or another part of its slot (slug).",
     "before": "The address of the setup without it.",
     "after": "The address of the setup with it.",
-    "again": "The address of the setup where one of the two states was measured once more; null = none.",
-    "match": "How near the two setups were, best first: `same-session-aba`, `same-session`, `same-day`, `other-day`, `other-bay`, "
-    "`peaks-only`.",
-    "held": "Whether all conditions that matter were recorded on both sides and held.",
-    "usable": "Whether no doubt stands against the ratio.",
-    "differs": "The conditions that were not the same, or not recorded on both sides.",
     "peak_power_percent": "Gain in peak power [%]; null = not known, or the two stand at different levels.",
 }
 CLEARED = {

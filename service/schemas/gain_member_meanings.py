@@ -1,5 +1,6 @@
 """What the members of an answered gain mean, as the API document says it."""
 
+GRADE = "How much stands behind it: `strong`, `fair`, `thin`, `borrowed` or `none`."
 SMOOTHING = {
     "method": "The smoother.",
     "half_width_rpm": "How far it reaches to either side [rpm].",
@@ -18,15 +19,16 @@ PEAK_SHIFT = {
 EVIDENCE = {
     "grade": "`strong`, `fair` or `thin`: measured here; `borrowed`: only elsewhere; `none`.",
     "cars": "Cars measured here with and without it, one pair each.",
-    "cars_compared": "Cars with a comparison that counts by any measure, so also where none reaches the speed or band asked.",
+    "cars_compared": "Cars with a comparison that counts by any measure, so also where none reaches the speed or band "
+    "asked.",
     "cars_with": "Cars measured here with it, in any company; null = the model does not answer.",
     "cars_elsewhere": "Cars of other platforms measured with it; null = the model does not answer.",
     "pairs": "All its pairs.",
     "left_out": "How many of them were left out.",
     "bays": "How many bays they were measured in.",
     "like_for_like": "How many of them are like for like.",
-    "borrowed_share": "How much of the answer comes from other kinds of car and other parts, 0..1; null = nothing is borrowed "
-    "or known.",
+    "borrowed_share": "How much of the answer comes from other kinds of car and other parts, 0..1; null = nothing is "
+    "borrowed or known.",
     "spread_percent": "How far the cars' own gains differ, as a standard deviation [%]; null = not known.",
     "inseparable_from": "The parts (slugs) it cannot be told from: always fitted together.",
     "first": "The first day measured; null = never.",
@@ -73,6 +75,7 @@ CONDITIONS = {
     "inlet": "Inlet air temperature, in `units`.",
     "ethanol": "Share of ethanol, 0..1.",
     "spark_advance": "Degrees at peak torque.",
+    "lambda_": "Air-fuel ratio over the stoichiometric one.",
     "map": "Highest manifold pressure, absolute, in `units`.",
     "tyre_pressure": "Pressure of the tyres, in `units`.",
     "ramp": "Rise of engine speed [rpm/s].",
@@ -81,20 +84,24 @@ CONDITIONS = {
     "gear": "The gear.",
     "ratio": "Engine speed over that of the wheels.",
 }
+COMPARED = {
+    "again": "The address of the setup where one of the two states was measured once more; null = none.",
+    "match": "How near the two setups were, best first: `same-session-aba`, `same-session`, `same-day`, `other-day`, "
+    "`other-bay`, `peaks-only`.",
+    "held": "Whether all conditions that matter were recorded on both sides and held.",
+    "usable": "Whether no doubt stands against the ratio.",
+    "differs": "The conditions that were not the same, or not recorded on both sides.",
+}
+"""How the two setups of a pair stand to each other."""
 BOTH_CONDITIONS = {"before": "Without the part.", "after": "With the part."}
 PAIR = {
+    **COMPARED,
     "vehicle": "The car's tag.",
     "before": "The address of the setup without it.",
     "after": "The address of the setup with it.",
-    "again": "The address of the setup where one of the two states was measured once more; null = none.",
     "at": "When it was measured.",
     "gain": "The gain, in `units`; null = its level is not known.",
     "percent": "The same [%].",
-    "match": "How near the two setups were, best first: `same-session-aba`, `same-session`, `same-day`, `other-day`, `other-bay`, "
-    "`peaks-only`.",
-    "held": "Whether all conditions that matter were recorded on both sides and held.",
     "used": "Whether the answer rests on it: one pair a car.",
-    "usable": "Whether no doubt stands against the ratio.",
-    "differs": "The conditions that were not the same, or not recorded on both sides.",
     "conditions": "What both sides were measured in.",
 }

@@ -128,6 +128,7 @@ class SetupConditions(Document):
     inlet = fields.Float(allow_none=True)
     ethanol = fields.Float(allow_none=True)
     spark_advance = fields.Float(allow_none=True)
+    lambda_ = fields.Float(data_key="lambda", allow_none=True)
     map = fields.Float(allow_none=True)
     tyre_pressure = fields.Float(allow_none=True)
     ramp = fields.Float(allow_none=True)
@@ -135,12 +136,6 @@ class SetupConditions(Document):
     air_pressure = fields.Float(allow_none=True)
     gear = fields.Float(allow_none=True)
     ratio = fields.Float(allow_none=True)
-
-
-# `lambda` is a word of the language, so it cannot be written as an attribute above.
-SetupConditions._declared_fields["lambda"] = fields.Float(
-    allow_none=True, metadata={"description": "Air-fuel ratio over the stoichiometric one."}
-)
 
 
 @described(meanings.BOTH_CONDITIONS)

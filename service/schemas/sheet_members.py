@@ -5,6 +5,7 @@ from typing import Any
 from marshmallow import fields
 
 from service.schemas.base import Document
+from service.schemas.gain_member_meanings import GRADE
 from service.schemas.gain_members import DifferenceDocument, FittedCost, column, ends
 from service.schemas.meanings import described
 
@@ -194,7 +195,7 @@ class CarsWithoutGain(Document):
         "last": "The last day measured; null = never.",
         "without_gain": "How many of the cars gained nothing; null = no car was measured.",
         "left_out": "Comparisons left out.",
-        "grade": "How much stands behind it: `strong`, `fair`, `thin`, `borrowed` or `none`.",
+        "grade": GRADE,
         "cost": "What it costs fitted, and for one unit of gain.",
     }
 )

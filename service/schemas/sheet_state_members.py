@@ -5,6 +5,7 @@ from marshmallow import fields
 from service.schemas.base import Document
 from service.schemas.meanings import described
 from service.schemas.resources import ApprovalDocument
+from service.schemas.setup_documents import KeptFuel
 
 
 @described(
@@ -22,21 +23,6 @@ class SheetPart(Document):
     name = fields.String()
     slots = fields.List(fields.String())
     approval = fields.Nested(ApprovalDocument, allow_none=True)
-
-
-@described(
-    {
-        "octane": "Octane number; null = not recorded.",
-        "octane_method": "`ron`, `mon` or `aki`; null = not recorded.",
-        "ethanol": "Share of ethanol, 0..1; null = not recorded.",
-    }
-)
-class SheetFuel(Document):
-    """What was in the tank."""
-
-    octane = fields.Float(allow_none=True)
-    octane_method = fields.String(allow_none=True)
-    ethanol = fields.Float(allow_none=True)
 
 
 @described(
@@ -181,7 +167,7 @@ class SheetState(Document):
     parts_known = fields.String()
     stock_checked = fields.String()
     calibration = fields.List(fields.String())
-    fuel = fields.Nested(SheetFuel)
+    fuel = fields.Nested(KeptFuel)
     bay = fields.Nested(SheetBay)
     gear = fields.Integer(allow_none=True)
     ratio = fields.Float(allow_none=True)

@@ -14,8 +14,8 @@ from service.store.fits import CLUSTER
 class Watched:
     """How long ago the newest session came in, from each bay too, and the newest fit's evidence was read [s], None where
     there is none; what that fit rests on, and how many cars changed since; how many rows there are, as the database's own
-    statistics count them; how long ago the last proved backup was of, where there never was one the first session came in [s];
-    how many archives follow the log of changes."""
+    statistics count them; how long ago the moment of the last proved backup was or, where there never was one, the first
+    session came in [s]; how many archives follow the log of changes."""
 
     last_post_age_s: float | None
     bays_last_post_age_s: Mapping[str, float]

@@ -62,12 +62,13 @@ thin_out() {
 
 # The newest copy that was finished before a moment, given as the copies are named.
 newest_before() {
+    found=
     for one in "$1"/base-*; do
         [ -d "$one" ] || continue
         earlier=$(printf '%s\n' "${one##*/base-}" "$2" | sort | head -n 1)
         [ "$earlier" = "$2" ] || found=$one
     done
-    echo "${found:-}"
+    echo "$found"
 }
 
 # A server that was told to stop: Debian's `systemctl stop postgresql` does not wait for it.
