@@ -20,6 +20,7 @@ from service.schemas.build_members import (
     PartEvidence,
     PartsTogether,
     WishDocument,
+    told_as,
 )
 from service.schemas.gain_members import FittedCost
 from service.schemas.meanings import described
@@ -211,15 +212,12 @@ def at_once_document(found: "AtOnce", show: Shown) -> dict[str, Any]:
 
 def told(name: str, gain: "Interval | None", show: Shown) -> dict[str, Any]:
     """A gain with its interval under a name, in the asked unit and in percent."""
+    names = told_as(name)
     if gain is None:
-        return dict.fromkeys((name, f"{name}_interval", f"{name}_percent", f"{name}_interval_percent"))
+        return dict.fromkeys(names)
     ends = (gain.low, gain.high)
-    return {
-        name: show(gain.typical),
-        f"{name}_interval": interval(ends, show),
-        f"{name}_percent": percent(gain.typical),
-        f"{name}_interval_percent": interval(ends, percent),
-    }
+    figures = (show(gain.typical), interval(ends, show), percent(gain.typical), interval(ends, percent))
+    return dict(zip(names, figures, strict=True))
 
 
 def wish_document(wish: "Wish", answer: "PartChoice", units: str) -> dict[str, Any]:

@@ -1,12 +1,16 @@
 """What answered builds and choices are made of: how much stands behind a part, steps of a fitting, what a budget gives."""
 
-from marshmallow import fields
+from collections.abc import Callable
+from typing import TypeVar
+
+from marshmallow import Schema, fields
 
 from service.schemas.base import Document
+from service.schemas.gain_member_meanings import GRADE
 from service.schemas.gain_members import ends
 from service.schemas.meanings import described
 
-GRADE = "How much stands behind it: `strong`, `fair`, `thin`, `borrowed` or `none`."
+Shape = TypeVar("Shape", bound=type[Schema])
 
 
 @described(
@@ -68,41 +72,50 @@ class PartsTogether(Document):
     cars = fields.Integer()
 
 
-_INTERVAL = "Its interval at `level`, in `units`; null = not known."
-_PERCENT = {
-    "_percent": "The same [%]; null = not known.",
-    "_interval_percent": "Its interval [%]; null = not known.",
-}
-GAINED = {
-    "gained": "What they gain together, in `units`, counted from `baseline`; null = not known.",
-    "gained_interval": _INTERVAL,
-    **{f"gained{end}": words for end, words in _PERCENT.items()},
-}
+def told_as(name: str) -> tuple[str, str, str, str]:
+    """The members by which a gain is told under a name: it and its interval in the asked unit, then both in percent."""
+    return name, f"{name}_interval", f"{name}_percent", f"{name}_interval_percent"
 
 
-@described({"spent": "What they cost fitted.", "grade": GRADE, **GAINED})
+def tells(**gains: str) -> Callable[[Shape], Shape]:
+    """Give a schema the members of gains, each under its name with what it means."""
+
+    def give(document: Shape) -> Shape:
+        for name, meaning in gains.items():
+            words = (
+                meaning,
+                "Its interval at `level`, in `units`; null = not known.",
+                "The same [%]; null = not known.",
+                "Its interval [%]; null = not known.",
+            )
+            shapes = (fields.Float(allow_none=True), ends(), fields.Float(allow_none=True), ends())
+            members = dict(zip(told_as(name), shapes, strict=True))
+            document._declared_fields.update(members)
+            described(dict(zip(members, words, strict=True)))(document)
+        return document
+
+    return give
+
+
+@tells(gained="What they gain together, in `units`, counted from `baseline`; null = not known.")
+@described({"spent": "What they cost fitted.", "grade": GRADE})
 class BudgetGives(Document):
     """What parts bought in one go cost and gain."""
 
     spent = fields.Float()
-    gained = fields.Float(allow_none=True)
-    gained_interval = ends()
-    gained_percent = fields.Float(allow_none=True)
-    gained_interval_percent = ends()
     grade = fields.String()
 
 
+@tells(
+    adds="What it adds to the figure reached before it, in `units`; null = not known.",
+    gained="What it and all before it gain, in `units`, counted from `baseline`; null = not known.",
+)
 @described(
     {
-        **GAINED,
         "part": "The part (slug).",
         "name": "Its full name.",
         "cost": "What it costs fitted.",
-        "adds": "What it adds to the figure reached before it, in `units`; null = not known.",
-        "adds_interval": _INTERVAL,
-        **{f"adds{end}": words for end, words in _PERCENT.items()},
         "spent": "What it and all before it cost fitted.",
-        "gained": "What it and all before it gain, in `units`, counted from `baseline`; null = not known.",
         "grade": "The weakest grade of the parts up to it.",
     }
 )
@@ -112,18 +125,11 @@ class FittingStep(Document):
     part = fields.String()
     name = fields.String()
     cost = fields.Float()
-    adds = fields.Float(allow_none=True)
-    adds_interval = ends()
-    adds_percent = fields.Float(allow_none=True)
-    adds_interval_percent = ends()
     spent = fields.Float()
-    gained = fields.Float(allow_none=True)
-    gained_interval = ends()
-    gained_percent = fields.Float(allow_none=True)
-    gained_interval_percent = ends()
     grade = fields.String()
 
 
+@tells(most="The most that all parts give, in `units`; null = there is none.")
 @described(
     {
         "wished": "The wished gain, in `units`.",
@@ -131,9 +137,6 @@ class FittingStep(Document):
         "spent": "What they cost fitted; null = no steps.",
         "within_budget": "Whether that is within the budget; null = no budget asked, or no steps.",
         "chance": "Chance that one more car gains as much, 0..1; null = not known.",
-        "most": "The most that all parts give, in `units`; null = there is none.",
-        "most_interval": _INTERVAL,
-        **{f"most{end}": words for end, words in _PERCENT.items()},
     }
 )
 class WishDocument(Document):
@@ -144,10 +147,6 @@ class WishDocument(Document):
     spent = fields.Float(allow_none=True)
     within_budget = fields.Boolean(allow_none=True)
     chance = fields.Float(allow_none=True)
-    most = fields.Float(allow_none=True)
-    most_interval = ends()
-    most_percent = fields.Float(allow_none=True)
-    most_interval_percent = ends()
 
 
 @described(

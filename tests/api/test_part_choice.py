@@ -53,6 +53,22 @@ def test_parts_come_with_gain_intervals_cost_and_gain_for_the_money_best_first(p
     assert (body["currency"], body["labour_rate"]) == ("GBP", 72.0)
 
 
+def test_what_is_bought_is_told_by_the_very_members_that_the_document_describes(priced):
+    """A gain in them is four: the figure and its interval, in the asked unit and in percent."""
+    schemas = priced.get("/v1/openapi.json").json["components"]["schemas"]
+    body = answer(priced, "wished=5&budget=2000")
+    told = {
+        "FittingStep": body["best_order"][0],
+        "BudgetGives": body["best_within_budget_gives"],
+        "Wish": body["cheapest_to_wish"],
+    }
+    assert {name: set(one) for name, one in told.items()} == {
+        name: set(schemas[name]["properties"]) for name in told
+    }
+    for member in ("gained", "gained_interval", "gained_percent", "gained_interval_percent"):
+        assert "null" in schemas["BudgetGives"]["properties"][member]["type"]
+
+
 def test_the_frontier_are_the_parts_that_none_beats_in_both_gain_and_cost(priced):
     """The calibration gives most; the wide pipe less, but for less; the mesh pipe less than the wide one, for more."""
     frontier = {part: one["frontier"] for part, one in by_part(answer(priced)).items()}
