@@ -247,7 +247,10 @@ def lost_page() -> Response:
 
 
 def site_file(name: str) -> Response:
-    """A file of the dashboard's build, or 404; asked about again at every use, so that a new build shows at once."""
-    response = send_from_directory(SITE, name, conditional=True, etag=True, max_age=None)
+    """A file of the dashboard's build, or 404; asked about again at every use, so that a new build shows at once.
+
+    Whether it is known is found out where it is of every answer: Flask's own conditions refuse any `If-Match: *`.
+    """
+    response = send_from_directory(SITE, name, conditional=False, etag=True, max_age=None)
     response.cache_control.no_cache = True
     return response
