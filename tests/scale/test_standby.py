@@ -10,7 +10,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from service.settings import Settings
 from service.store.car_changes import changes_since, mark_now, note_cars
-from service.store.standby import BEHIND, GONE, NO_STANDBY
+from service.store.standby import BEHIND, GONE, NO_STANDBY, Standby, position_now
 from service.store.watched import watched
 from tests.api.gains import GAIN, post
 from tests.conftest import Client
@@ -133,10 +133,8 @@ def test_a_standby_that_waits_while_the_primary_is_idle_is_not_behind(two, readi
 @pytest.fixture
 def paused(two: TwoClusters) -> Iterator[TwoClusters]:
     """The standby answers and replays nothing."""
-    two.pause()
-    yield two
-    two.resume()
-    two.caught_up()
+    with two.paused():
+        yield two
 
 
 def test_what_was_kept_while_the_standby_stands_still_is_answered_by_the_primary(paused, reading):
@@ -146,6 +144,52 @@ def test_what_was_kept_while_the_standby_stands_still_is_answered_by_the_primary
     for _ in range(3):
         assert state_of(reading) != before
     assert metric(reading, "answers_read_total", server="primary") == already + 3
+
+
+@pytest.fixture
+def patient(two: TwoClusters) -> Iterator[Standby]:
+    """The standby as a service sees it that never leaves it alone for its lag."""
+    client = opened(two, two.read_url, read_max_lag_s=1e6)
+    wait_until(lambda: standing(client).used)
+    yield client.client.application.extensions["bayledger"].read
+    client.client.application.extensions["bayledger"].close()
+
+
+def test_what_is_read_behind_the_answers_sees_all_that_was_kept_too(two, patient, primary_only):
+    asked = "SELECT pg_is_in_recovery()"
+    two.caught_up()
+    with patient() as lent:
+        assert lent.execute(asked).fetchone() == (True,)
+    with two.paused():
+        pull_with_pipe(primary_only, 25)
+        with patient() as lent:
+            assert lent.execute(asked).fetchone() == (False,)
+
+
+@pytest.fixture
+def anybody(reading: Client, primary_only: Client) -> Iterator[Client]:
+    """Somebody without a token, where reading is open."""
+    for is_open in (True, False):
+        etag = primary_only.get("/v1/settings").headers["ETag"]
+        changed = primary_only.patch("/v1/settings", {"open_reading": is_open}, If_Match=etag)
+        assert changed.status_code == 200
+        if is_open:
+            yield Client(reading.client.application.test_client(), None)
+
+
+def test_who_asks_without_a_token_sees_all_that_was_kept_too(two, anybody, primary_only):
+    with two.paused():
+        before = state_of(anybody)
+        pull_with_pipe(primary_only, 27)
+        assert state_of(anybody) != before
+
+
+def test_how_far_a_standby_was_says_nothing_of_its_next_run(two, patient, primary_only):
+    """It may have been put back meanwhile."""
+    with two.paused(), psycopg.connect(two.url, autocommit=True) as primary:
+        pull_with_pipe(primary_only, 26)
+        patient._reached = ("the run before", 2**62)
+        assert patient.borrow(position_now(primary)) is None
 
 
 @pytest.mark.machine
@@ -198,6 +242,7 @@ def test_an_answer_whose_line_to_the_standby_breaks_in_its_middle_is_given_all_t
         primary.rollback()
         asking.join()
     assert answers == [200]
+    assert metric(reading, "answers_read_again_total") == 1
 
 
 def test_metrics_tell_where_answers_are_read_and_how_far_the_standby_is(two, reading):

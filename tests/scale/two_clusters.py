@@ -72,6 +72,16 @@ class TwoClusters:
         """Let it replay again."""
         self.on_standby("SELECT pg_wal_replay_resume()")
 
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """While the standby answers and replays nothing."""
+        self.pause()
+        try:
+            yield
+        finally:
+            self.resume()
+            self.caught_up()
+
     def stop_standby(self) -> None:
         """Stop it in good order: its sessions are told."""
         self.standby.stop()
