@@ -7,6 +7,7 @@ import json
 import logging
 import os
 import signal
+import subprocess
 import tempfile
 import threading
 import time
@@ -42,6 +43,17 @@ class Ran:
 
 
 Run = Callable[..., Ran]
+
+
+def self_signed(place: Path) -> tuple[Path, list[str]]:
+    """A certificate for 127.0.0.1, and the words that have it served."""
+    cert, key = place / "cert.pem", place / "key.pem"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost",
+         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    return cert, ["--tls-cert", str(cert), "--tls-key", str(key)]
 
 
 @pytest.fixture(autouse=True)

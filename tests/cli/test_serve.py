@@ -26,6 +26,7 @@ from tests.cli.conftest import (
     is_up,
     lasting_folder,
     note_is_of,
+    self_signed,
     serving,
 )
 from tests.local.conftest import execute, postmaster_of, scalar, wait_until
@@ -178,17 +179,10 @@ def test_a_proxy_that_speaks_tls_in_front_lets_it_listen_everywhere(migrated_fol
 
 @pytest.mark.machine
 def test_with_certificates_it_speaks_https(migrated_folder, tmp_path):
-    cert, key = tmp_path / "cert.pem", tmp_path / "key.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost",
-         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    with serving(
-        migrated_folder, "--host", "0.0.0.0", "--tls-cert", str(cert), "--tls-key", str(key)
-    ) as server:
+    cert, told = self_signed(tmp_path)
+    with serving(migrated_folder, "--host", "0.0.0.0", *told) as server:
         assert server.url.startswith("https://127.0.0.1:")
-        context = ssl.create_default_context(cafile=str(cert))
+        context = ssl.create_default_context(cafile=cert)
         assert httpx.get(f"{server.url}/v1/openapi.json", verify=context).status_code == 200
         with pytest.raises(httpx.ConnectError, match="CERTIFICATE_VERIFY_FAILED"):
             httpx.get(f"{server.url}/v1/openapi.json")

@@ -10,7 +10,6 @@ import math
 import re
 import socket
 import ssl
-import subprocess
 import threading
 import time
 from collections.abc import Iterator
@@ -29,7 +28,7 @@ from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, PatientWorker, P
 from service.local import start_server
 from service.settings import DEFAULT_THREADS
 from service.store import tokens
-from tests.cli.conftest import Serving, lasting_folder, serving
+from tests.cli.conftest import Serving, lasting_folder, self_signed, serving
 from tests.setup.check import ROOT
 from tests.threads import all_at_once
 
@@ -386,17 +385,9 @@ def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
 @pytest.fixture
 def over_tls(migrated_template, tmp_path) -> Iterator[tuple[Serving, ssl.SSLContext]]:
     """A service that speaks TLS itself, and what believes its certificate."""
-    cert, key = tmp_path / "cert.pem", tmp_path / "key.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost",
-         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    with (
-        lasting_folder(migrated_template) as folder,
-        serving(folder, "--tls-cert", str(cert), "--tls-key", str(key)) as server,
-    ):
-        yield server, ssl.create_default_context(cafile=str(cert))
+    cert, told = self_signed(tmp_path)
+    with lasting_folder(migrated_template) as folder, serving(folder, *told) as server:
+        yield server, ssl.create_default_context(cafile=cert)
 
 
 @pytest.mark.machine
