@@ -78,6 +78,12 @@ def test_what_a_standby_may_do_is_to_follow(shop: Shop) -> None:
     password = shop.secret("standby_password")
     with pytest.raises(psycopg.OperationalError, match="permission denied for database"):
         psycopg.connect(shop.database_url("bayledger_standby", password))
+    admitted = """
+        SELECT type, database, address, auth_method FROM pg_hba_file_rules WHERE 'bayledger_standby' = ANY (user_name)
+    """
+    with psycopg.connect(shop.database_url("postgres", shop.secret("superuser_password"))) as above:
+        rules = above.execute(admitted).fetchall()
+    assert rules == [("host", ["replication"], "samenet", "scram-sha-256")]
 
 
 def test_the_standby_copies_the_database_and_follows_it(shop: Shop, measured: httpx.Client) -> None:

@@ -155,6 +155,19 @@ def test_what_holds_for_the_ledgers_programs_does_not_hold_for_a_bay_and_the_mai
     assert [name for name, _ in spared[f"{TELLER}.service.d"] if name.startswith(brings)] == []
 
 
+@pytest.mark.parametrize(
+    ("unit", "days"), [("backup", "*-*-*"), ("selfcheck", "*-*-*"), ("base-backup", "Sun *-*-*")]
+)
+def test_a_timer_comes_as_often_as_is_said_and_is_made_up_for_where_the_machine_was_off(
+    unit: str, days: str
+) -> None:
+    """README: a backup each night, a self-check each morning, a copy each week (systemd.time(7), Calendar Events)."""
+    said = dict(lines_of(UNITS / f"bayledger-{unit}.timer"))
+    day, _, time = said["OnCalendar"].rpartition(" ")
+    assert (day, said["Persistent"]) == (days, "yes")
+    assert re.fullmatch(r"\d\d:\d\d", time)
+
+
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The units as systemd finds them, with programs where they name them."""
