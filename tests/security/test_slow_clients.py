@@ -361,6 +361,22 @@ def test_while_a_body_is_waited_for_its_place_is_anothers():
     assert answered == [b"body", b"body"]
 
 
+def test_a_head_is_waited_for_twenty_seconds_and_the_taking_of_an_answer_for_two_minutes(monkeypatch):
+    monkeypatch.setattr(slow_clients.time, "monotonic", lambda: 100.0)
+    waits, connection = Waits(), Connection(socket.socket())
+    waits.notice(connection)
+    waits.begin(connection)
+    assert waits._of[connection].until == 120.0
+    worked = []
+
+    def app(*_: object) -> list[bytes]:
+        worked.append(waits._of[connection].until)
+        return [b"answer"]
+
+    Places(app, 1, waits)({"wsgi.input": None}, None)
+    assert (worked, waits._of[connection].until) == ([None], 220.0)
+
+
 def test_a_bodys_whole_time_is_counted_not_each_piece_of_it(monkeypatch):
     now = [100.0]
     monkeypatch.setattr(slow_clients.time, "monotonic", lambda: now[0])
