@@ -3,32 +3,39 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import Generic, TypeVar
+from typing import Final, Generic, TypeVar
 
 T = TypeVar("T")
 
-LARGEST = 512
-"""Answers kept in one process, the least lately asked dropped first (our choice; about 20 kB each)."""
-LARGEST_CODED = 256
-"""Compressed answers kept in one process (our choice; about 10 kB each)."""
-LARGEST_EVIDENCE = 64
-"""Questions whose evidence is kept in one process (our choice; about 0.3 MB each at fifty cars)."""
+ANSWERS_BYTES: Final = 32_000_000
+CODED_BYTES: Final = 8_000_000
+EVIDENCE_KB: Final = 40_000.0
+"""How much is kept in one process: answers, the same compressed, what they were worked out from (our choice). By weight, not by
+number: what is asked behind each post of a part on a thousand cars is a thousand times as large as of one."""
+NAME_BYTES: Final = 1_000
+"""What a kept answer takes besides itself: its key, its place."""
+
+
+def one(_: object) -> float:
+    """The weight of what is alike, and is counted."""
+    return 1.0
 
 
 class Kept(Generic[T]):
-    """A small map from a key that names its version to what was made under it. Safe for threads."""
+    """A small map from a key that names its version to what was made under it. Safe for threads.
 
-    def __init__(self, largest: int) -> None:
-        self._largest = largest
-        self._kept: OrderedDict[Hashable, T] = OrderedDict()
+    most: what all that is kept may weigh together; the least lately asked is dropped first.
+    """
+
+    def __init__(self, most: float) -> None:
+        self._most, self._weight = most, 0.0
+        self._kept: OrderedDict[Hashable, tuple[T, float]] = OrderedDict()
         self._making: dict[Hashable, threading.Lock] = {}
         self._lock = threading.Lock()
 
-    def get_or_make(
-        self, key: Hashable, make: Callable[[], T], worth: Callable[[T], bool] | None = None
-    ) -> T:
-        """The kept one, or the one that `make` gives, kept where it is `worth` it. Who asks for the same at the same moment
-        waits for it, rather than making it once more."""
+    def get_or_make(self, key: Hashable, make: Callable[[], T], weigh: Callable[[T], float] = one) -> T:
+        """The kept one, or the one that `make` gives, kept unless it alone weighs more than all may. Who asks for the same at
+        the same moment waits for it, rather than making it once more."""
         with self._lock:
             found = self._found(key)
             if found is not None:
@@ -41,24 +48,28 @@ class Kept(Generic[T]):
                 return found
             try:
                 made = make()
-                if worth is None or worth(made):
-                    self._keep(key, made)
+                self._keep(key, made, weigh(made))
             finally:
                 with self._lock:
                     self._making.pop(key, None)
         return made
 
     def _found(self, key: Hashable) -> T | None:
-        found = self._kept.get(key)
-        if found is not None:
-            self._kept.move_to_end(key)
-        return found
+        if key not in self._kept:
+            return None
+        self._kept.move_to_end(key)
+        return self._kept[key][0]
 
-    def _keep(self, key: Hashable, made: T) -> None:
+    def _keep(self, key: Hashable, made: T, weight: float) -> None:
+        if weight > self._most:
+            return
         with self._lock:
-            self._kept[key] = made
-            while len(self._kept) > self._largest:
-                self._kept.popitem(last=False)
+            _, before = self._kept.pop(key, (None, 0.0))
+            self._kept[key] = made, weight
+            self._weight += weight - before
+            while self._weight > self._most:
+                _, (_, dropped) = self._kept.popitem(last=False)
+                self._weight -= dropped
 
     def __contains__(self, key: Hashable) -> bool:
         """Whether something is kept under it."""
@@ -66,11 +77,16 @@ class Kept(Generic[T]):
             return key in self._kept
 
 
-class AnswerCache(Kept[bytes]):
-    """Answers by question and version; beside them the same compressed, by ETag, and the evidence behind them, which other
-    questions share."""
+class AnswerCache:
+    """Answers by question and version; beside them the same compressed, by ETag, and the evidence behind them [kB], which
+    other questions share."""
 
-    def __init__(self, largest: int = LARGEST, largest_evidence: int = LARGEST_EVIDENCE) -> None:
-        super().__init__(largest)
-        self.coded: Kept[bytes] = Kept(LARGEST_CODED)
-        self.evidence: Kept[object] = Kept(largest_evidence)
+    def __init__(self) -> None:
+        self.sent: Kept[bytes] = Kept(ANSWERS_BYTES)
+        self.coded: Kept[bytes] = Kept(CODED_BYTES)
+        self.evidence: Kept[object] = Kept(EVIDENCE_KB)
+
+
+def bytes_of(answer: bytes) -> float:
+    """What keeping an answer takes [bytes]."""
+    return len(answer) + NAME_BYTES

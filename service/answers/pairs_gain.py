@@ -125,8 +125,8 @@ class Weighed:
     states: PooledStates | None
 
 
-LARGEST_KEPT = 500
-"""Questions with more pairs than this are weighed anew each time, so that memory stays small (our choice)."""
+PAIR_KB = 5.0
+"""What a weighed pair takes in memory, its share of the curves with it (measured)."""
 
 
 def pairs_gain(
@@ -149,13 +149,15 @@ def weighed_once(
     """The weighed pairs of a question, worked out once for each version of its evidence and of the settings."""
     about = (question.platform_id, question.part_id, question.against_id, question.version, shop.version)
     put = (asked.measure, asked.standard, asked.context, asked.curve, asked.pairs)
-
-    def small(weighed: object) -> bool:
-        return isinstance(weighed, Weighed) and len(weighed.bare.pairs) <= LARGEST_KEPT
-
-    found = kept.get_or_make((*about, *put), lambda: weigh(conn, question, asked, shop), small)
+    found = kept.get_or_make((*about, *put), lambda: weigh(conn, question, asked, shop), kb_of)
     assert isinstance(found, Weighed)
     return found
+
+
+def kb_of(weighed: object) -> float:
+    """What keeping a question's weighed pairs takes [kB]."""
+    assert isinstance(weighed, Weighed)
+    return PAIR_KB * (1 + len(weighed.bare.pairs))
 
 
 def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Shop) -> Weighed:

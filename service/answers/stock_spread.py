@@ -115,8 +115,8 @@ class StockCars:
     peaks_only: int
 
 
-LARGEST_KEPT = 2000
-"""Platforms with more stock cars than this are read anew each time, so that memory stays small (our choice)."""
+CAR_KB = 0.7
+"""What a stock car takes in memory, as read or levelled (measured)."""
 
 
 def stock_spread(
@@ -183,7 +183,7 @@ def levelled_once(
 
     of_the_model = None if state is None else state.version
     key = ("levelled", *stock_key(question, asked), of_the_model)
-    found = kept.get_or_make(key, made, lambda _: is_small(stock))
+    found = kept.get_or_make(key, made, lambda _: kb_of(stock))
     assert isinstance(found, LevelledCars)
     return found
 
@@ -193,7 +193,7 @@ def stock_cars_once(
 ) -> StockCars:
     """The stock cars, read once for each version of their evidence."""
     key = ("stock", *stock_key(question, asked))
-    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), is_small)
+    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), kb_of)
     assert isinstance(found, StockCars)
     return found
 
@@ -203,9 +203,10 @@ def stock_key(question: evidence.StockQuestion, asked: StockAsked) -> tuple[Hash
     return (question.platform_id, question.version, asked.measure, asked.standard, asked.checked)
 
 
-def is_small(stock: object) -> bool:
-    """Whether stock cars are few enough to be kept."""
-    return isinstance(stock, StockCars) and len(stock.cars) <= LARGEST_KEPT
+def kb_of(stock: object) -> float:
+    """What keeping a platform's stock cars takes [kB]."""
+    assert isinstance(stock, StockCars)
+    return CAR_KB * (1 + len(stock.cars))
 
 
 def stock_cars(conn: Connection, question: evidence.StockQuestion, asked: StockAsked) -> StockCars:

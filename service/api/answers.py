@@ -35,6 +35,9 @@ from service.schemas.spread_documents import StockAnswer, spread_document
 from service.store import evidence, gain_facts
 from service.store.nearest import nearest
 
+ROW_KB = 1.0
+"""About what a kept row of the list of evidence takes in memory."""
+
 blueprint = Blueprint("answers", __name__, description="What the shop's history says.")
 
 
@@ -210,9 +213,15 @@ def evidence_rows(query: dict[str, Any]) -> list[evidence.EvidenceRow]:
         return evidence.list_evidence(read_conn(), platform=platform, part=part, after=after, limit=limit)
 
     key = ("list", *asked, evidence.version_of_all(read_conn()))
-    found = ledger().answers.evidence.get_or_make(key, counted)
+    found = ledger().answers.evidence.get_or_make(key, counted, kb_of)
     assert isinstance(found, list)
     return found
+
+
+def kb_of(rows: object) -> float:
+    """What keeping a page of the list takes [kB]."""
+    assert isinstance(rows, list)
+    return ROW_KB * (1 + len(rows))
 
 
 def evidence_key(text: str | None) -> evidence.EvidenceKey | None:

@@ -10,6 +10,7 @@ from typing import Final
 
 from flask import Flask, Response, g, request
 
+from service.answers.cache import bytes_of
 from service.api.context import ledger
 
 CODED: Final = "-gzip"
@@ -61,7 +62,7 @@ def compressed(raw: bytes, etag: str | None) -> bytes:
     """An answer compressed; kept under its ETag, which no other content has."""
     if etag is None:
         return gzip.compress(raw, LEVEL, mtime=0)
-    return ledger().answers.coded.get_or_make(etag, lambda: gzip.compress(raw, LEVEL, mtime=0))
+    return ledger().answers.coded.get_or_make(etag, lambda: gzip.compress(raw, LEVEL, mtime=0), bytes_of)
 
 
 def mark_coded(response: Response) -> None:

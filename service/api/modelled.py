@@ -9,6 +9,7 @@ import orjson
 from flask import Response, request
 
 from service.answers.behind import Worked
+from service.answers.cache import bytes_of
 from service.answers.model import ModelState
 from service.api.answering import ORJSON, is_known
 from service.api.context import ledger, now, read_conn, shop
@@ -89,7 +90,7 @@ def kept_answer(version: str, make: Callable[[], dict[str, Any]]) -> Response:
     if is_known(etag):
         response = Response(status=304)
     else:
-        body = ledger().answers.get_or_make(key, lambda: orjson.dumps(make(), option=ORJSON))
+        body = ledger().answers.sent.get_or_make(key, lambda: orjson.dumps(make(), option=ORJSON), bytes_of)
         response = Response(body, content_type="application/json")
     response.set_etag(etag)
     response.vary.add("Accept")

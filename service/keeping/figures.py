@@ -46,7 +46,7 @@ def _gain(conn: Connection) -> Figures | None:
     rows = current_settings(conn)
     shop = shop_of(settings_version(conn), [(row.name, row.bay, row.value) for row in rows])
     asked = Asked(POWER, BASE_STANDARD, LEVEL, None, None, curve=True, pairs=True, model=False)
-    found = typical_gain(conn, question, asked, shop, Kept(1), None)
+    found = typical_gain(conn, question, asked, shop, Kept(0), None)
     said = found.headline
     return {
         "platform": best[0].platform,
@@ -71,7 +71,7 @@ def _stock(conn: Connection) -> Figures | None:
     if question is None:
         return None
     asked = StockAsked(POWER, BASE_STANDARD, LEVEL, None, "any", raw=True)
-    spread = stock_spread(conn, question, asked, Kept(2), None).spread
+    spread = stock_spread(conn, question, asked, Kept(0), None).spread
     return {
         "platform": platform,
         "cars": 0 if spread is None else spread.n,
