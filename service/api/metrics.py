@@ -88,7 +88,11 @@ class Meter:
             "bayledger_requests", "Requests answered.", ["route", "method", "status"], registry=own
         )
         self._seconds = Histogram(
-            "bayledger_request_seconds", "Time to make an answer.", ["route"], buckets=SECONDS, registry=own
+            "bayledger_request_seconds",
+            "Time to make an answer.",
+            ["route", "method"],
+            buckets=SECONDS,
+            registry=own,
         )
         self._posts = Counter(
             "bayledger_posts",
@@ -127,7 +131,7 @@ class Meter:
         known = self._known.get(key)
         if known is None:
             counted = self._requests.labels(route, method, str(response.status_code))
-            known = self._known[key] = (counted, self._seconds.labels(route))
+            known = self._known[key] = (counted, self._seconds.labels(route, method))
         known[0].inc()
         known[1].observe(perf_counter() - about.began)
         if asked.endpoint == POSTING:

@@ -75,10 +75,10 @@ def test_requests_are_counted_by_route_method_and_status(shop, nobody, more):
 def test_the_time_of_every_request_of_a_route_is_in_one_bucket(shop, more):
     route = "/v1/platforms/<slug>"
     everything, counted = (
-        more("request_seconds_bucket", route=route, le="+Inf"),
-        more("request_seconds_count", route=route),
+        more("request_seconds_bucket", route=route, method="GET", le="+Inf"),
+        more("request_seconds_count", route=route, method="GET"),
     )
-    spent = more("request_seconds_sum", route=route)
+    spent = more("request_seconds_sum", route=route, method="GET")
     shop.get("/v1/platforms/stoat")
     shop.get("/v1/platforms/no-such")
     assert everything() == counted() == 2
@@ -90,8 +90,8 @@ def test_a_request_s_time_is_counted_in_seconds(shop, more, monkeypatch):
     monkeypatch.setattr(request_log, "perf_counter", lambda: 10.0)
     monkeypatch.setattr(metrics, "perf_counter", lambda: 10.3)
     route = "/v1/platforms/<slug>"
-    spent = more("request_seconds_sum", route=route)
-    below, above = (more("request_seconds_bucket", route=route, le=le) for le in ("0.2", "0.5"))
+    spent = more("request_seconds_sum", route=route, method="GET")
+    below, above = (more("request_seconds_bucket", route=route, method="GET", le=le) for le in ("0.2", "0.5"))
     shop.get("/v1/platforms/stoat")
     assert (below(), above()) == (0, 1)
     assert spent() == pytest.approx(0.3)
