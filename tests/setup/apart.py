@@ -55,11 +55,19 @@ def apart() -> Iterator[Apart]:
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == "ready\n"
-        children = Path(f"/proc/{holder.pid}/task/{holder.pid}/children").read_text()
-        place = Apart(int(children))
+        (first,) = children_of(holder.pid)
+        place = Apart(first)
         with place.network(), socket.socket() as any_one:
             fcntl.ioctl(any_one, SIOCSIFFLAGS, struct.pack("16sh14x", b"lo", UP_AND_RUNNING))
         yield place
+
+
+def children_of(pid: int) -> list[int]:
+    """The processes that a process started and that are still there; none, where it is gone itself."""
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except (FileNotFoundError, ProcessLookupError):
+        return []
 
 
 @contextmanager
@@ -74,3 +82,18 @@ def memory(prefix: str) -> Iterator[Path]:
             subprocess.run(["umount", folder], check=True)
     finally:
         folder.rmdir()
+
+
+@contextmanager
+def written_over(below: Path, prefix: str) -> Iterator[Path]:
+    """A folder that holds what another one does; what is written to it is held in memory, and the other stays as it is."""
+    with memory(prefix) as outer:
+        for name in ("written", "work", "all"):
+            (outer / name).mkdir()
+        folder = outer / "all"
+        layers = f"lowerdir={below},upperdir={outer / 'written'},workdir={outer / 'work'}"
+        subprocess.run(["mount", "-t", "overlay", "-o", layers, "none", folder], check=True)
+        try:
+            yield folder
+        finally:
+            subprocess.run(["umount", folder], check=True)

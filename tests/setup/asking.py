@@ -33,10 +33,15 @@ def is_ready(client: httpx.Client) -> bool:
 
 
 def gain_of_what_was_posted(client: httpx.Client) -> float:
-    """Post all of it; the gain in percent that the ledger then finds in the one pair."""
+    """Post all of it; the gain in percent that the ledger then finds."""
     for resource, document in POSTED:
         answer = client.post(f"/v1/{resource}", json=document)
         assert answer.status_code == 201, answer.text
+    return gain_found(client)
+
+
+def gain_found(client: httpx.Client) -> float:
+    """The gain in percent of the one pair that was posted."""
     asked = client.get("/v1/typical-gain", params={"part": "wide-pipe", "platform": "stoat"})
     assert asked.status_code == 200, asked.text
     (pair,) = asked.json()["pairs"]

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.setup.apart import memory
+from tests.setup.debian import TOLD, prepare
 from tests.setup.installed import Shop, running_shop
 
 
@@ -51,4 +52,16 @@ def bare_debian() -> Iterator[Path]:
         starts_nothing.write_text("#!/bin/sh\nexit 101\n")
         starts_nothing.chmod(0o755)
         print(f"\na bare Debian: {time.monotonic() - begun:.0f} s")
+        yield folder
+
+
+@pytest.fixture(scope="session")
+def prepared_debian(bare_debian: Path) -> Iterator[Path]:
+    """One in which the ledger can be installed without a network: to be written over, never to."""
+    begun = time.monotonic()
+    with memory("prepared-") as outer:
+        folder = outer / "debian"
+        subprocess.run(["cp", "-a", bare_debian, folder], check=True)
+        prepare(folder)
+        print(f"\na Debian with {TOLD} and our locked packages: {time.monotonic() - begun:.0f} s")
         yield folder

@@ -83,4 +83,6 @@ def test_what_the_machine_lacks_is_asked_of_apt(tmp_path: Path) -> None:
         (bare / name).chmod(0o755)
     assert ci(tmp_path, PATH=str(bare)).returncode == 0
     asked = (tmp_path / "asked").read_text().split()
-    assert {"chromium-headless-shell", "prometheus", "mmdebstrap", "buildah"} <= set(asked)
+    assert {"chromium-headless-shell", "prometheus", "mmdebstrap", "systemd-container", "buildah"} <= set(
+        asked
+    )

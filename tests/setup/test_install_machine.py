@@ -1,13 +1,11 @@
 """service/units/install.sh on a bare Debian, then what its units start, as its units start it (machine: root, network).
 
 The Debian is made for the test, and what runs in it runs apart, so that neither files nor ports of this machine are touched.
-Not tried: systemd itself, and `git clone`; the checkout is copied.
+Not tried: `git clone`, for the checkout is copied; what systemd does is held by test_systemd_machine.py.
 """
 
-import re
 import shutil
 import subprocess
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,30 +13,20 @@ from pathlib import Path
 
 import pytest
 
-from tests.live import clean_environment
-from tests.setup.apart import Apart, apart, memory
+from tests.setup.apart import Apart, apart, written_over
 from tests.setup.asking import GAIN_PERCENT, client_of, gain_of_what_was_posted, is_ready
 from tests.setup.check import ROOT
+from tests.setup.debian import ROOTS
 from tests.setup.installed import wait_until
 
 pytestmark = pytest.mark.machine
 
-(TOLD,) = re.findall(r"^apt-get install --yes git (.*)", (ROOT / "README.md").read_text(), re.MULTILINE)
-# What install.sh would fetch itself, had it a network when it runs.
-PREPARE = f"""
-export DEBIAN_FRONTEND=noninteractive
-apt-get update -qq
-apt-get install --yes -qq --no-install-recommends {TOLD}
-cd /srv/bayledger
-python3 -c 'import bootstrap; bootstrap.ensure("run")'
-"""
 INSTALL = "cd /srv/bayledger && sh service/units/install.sh ledger.example 127.0.0.1"
 AGAIN = INSTALL.removesuffix(" ledger.example 127.0.0.1")
 IN_PLACE = "everything is in its place, and nothing was started"
 KEPT = "find /etc/bayledger -type f -exec sha256sum {} + | sort"
 WISHES = "runuser -u postgres -- psql -Atd bayledger -c 'SELECT count(*) FROM refit_wish'"
 MAKERS = "runuser -u postgres -- psql -Atc 'SELECT rolname FROM pg_roles WHERE rolcreatedb'"
-ROOTS = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root"}
 
 
 @dataclass(frozen=True)
@@ -76,33 +64,11 @@ class Machine:
 
 
 @pytest.fixture(scope="module")
-def debian(bare_debian: Path) -> Iterator[Path]:
-    """A Debian with the packages that the README names, and the project in /srv/bayledger."""
-    begun = time.monotonic()
-    with memory("installed-") as outer:
-        folder = outer / "debian"
-        subprocess.run(["cp", "-a", bare_debian, folder], check=True)
+def debian(prepared_debian: Path) -> Iterator[Path]:
+    """One that can be written to."""
+    with written_over(prepared_debian, "installed-") as folder:
         shutil.copy(ROOT / "tests/setup/unit_runner.py", folder / "root/unit_runner.py")
-        copy_of_the_project(folder / "srv/bayledger")
-        made = subprocess.run(
-            ["chroot", folder, "sh", "-euc", PREPARE],
-            env={**clean_environment(), **ROOTS}, capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert made.returncode == 0, made.stdout + made.stderr
-        print(f"\na Debian with {TOLD} and our locked packages: {time.monotonic() - begun:.0f} s")
         yield folder
-
-
-def copy_of_the_project(folder: Path) -> None:
-    """What a clone of this tree has, but for the tests."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT, capture_output=True, text=True, check=True,
-    ).stdout  # fmt: skip
-    for name in listed.split("\0"):
-        if (ROOT / name).is_file() and not name.startswith("tests/"):
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy(ROOT / name, folder / name)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,6 @@
 """What stands beside the units of an installation without containers: names, passwords, `bayledger` and `bayledger-restore`.
 
-Each script is tried with stand-ins for the programs that change a system; for real they run in test_install_machine.py.
+Each script is tried with stand-ins for the programs that change a system; for real they run in test_systemd_machine.py.
 """
 
 import email

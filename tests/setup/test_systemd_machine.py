@@ -1,0 +1,246 @@
+"""README, "Install in a shop" without Docker, on a machine that is switched on: systemd starts, shuts in, ends and starts again
+what it is told of by service/units (machine: root, network).
+
+The machine is a bare Debian in a container of systemd's own, in a network apart. What that leaves out: limits on memory and
+tasks (MemoryMax=, TasksMax=) where this machine keeps those in control groups of the first version, a kernel and disks of its
+own, and a mail program.
+"""
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+import pytest
+
+from tests.setup.apart import written_over
+from tests.setup.asking import GAIN_PERCENT, client_of, gain_found, gain_of_what_was_posted, is_ready
+from tests.setup.booted import Booted, booted
+from tests.setup.check import ROOT
+from tests.setup.installed import wait_until
+
+pytestmark = pytest.mark.machine
+
+NAME, ADDRESS = "ledger.internal", "10.77.0.1"
+UNITS = ROOT / "service" / "units"
+# Those with an @ are started by systemd alone.
+SERVICES = sorted(path.stem for path in UNITS.glob("*[!@].service"))
+ENDING = [unit for unit in SERVICES if "Type=oneshot" in (UNITS / f"{unit}.service").read_text()]
+LASTING = [unit for unit in SERVICES if unit not in ENDING]
+TIMERS = sorted(path.stem for path in UNITS.glob("*.timer"))
+SAID = {"bayledger-backup": "verified: put back", "bayledger-base-backup": "held against its sums"}
+QUERY = "cd / && runuser -u postgres -- psql -Atd bayledger -c"
+DATABASE = "postgresql.service postgresql@$(ls /etc/postgresql)-main.service"
+README = (ROOT / "README.md").read_text()
+(ARCHIVE,) = re.findall(
+    r"^Without Docker, the disk mounted at `/var/backups/bayledger-archive`:\n\n((?:    .*\n)+)",
+    README,
+    re.MULTILINE,
+)
+(GO_BACK,) = re.findall(r"^Without:\n\n((?:    .*\n)+)", README, re.MULTILINE)
+MOMENT = "'2026-03-01 14:05:00+01'"
+# What root may do, as a program without a shell: each is refused to a program of the ledger by another line of hardened.conf.
+PROBE = """
+import os, pathlib, socket
+mine = pathlib.Path("/tmp/mine")
+mine.touch()
+for name, action in {
+    "speaks to this machine": lambda: socket.create_connection(("127.0.0.1", 443), timeout=2).close(),
+    "speaks to another": lambda: socket.create_connection(("ADDRESS", 443), timeout=2).close(),
+    "writes to the system": lambda: pathlib.Path("/etc/probe").touch(),
+    "reads a home": lambda: os.listdir("/root"),
+    "reads what the kernel says": lambda: open("/proc/meminfo").close(),
+    "sees a device": lambda: os.stat("/dev/console"),
+    "lends its rights": lambda: mine.chmod(0o4755),
+    "gives a file away": lambda: os.chown(mine, 1, 1),
+    "makes a namespace": lambda: os.unshare(os.CLONE_NEWUSER),
+}.items():
+    try:
+        action()
+        print("may:", name)
+    except OSError:
+        pass
+""".replace("ADDRESS", ADDRESS)
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """An installed ledger, and who may do everything in it."""
+
+    machine: Booted
+    token: str
+
+    @contextmanager
+    def client(self) -> Iterator[httpx.Client]:
+        """Somebody in the shop."""
+        authority = self.machine.folder / "etc/bayledger/tls/authority.pem"
+        with self.machine.place.network(), client_of(f"https://{ADDRESS}", authority, self.token) as client:
+            yield client
+
+    def is_ready(self) -> bool:
+        with self.client() as client:
+            return is_ready(client)
+
+    def gain(self) -> float:
+        with self.client() as client:
+            return gain_found(client)
+
+    def has_bay(self, slug: str) -> bool:
+        with self.client() as client:
+            return client.get(f"/v1/bays/{slug}").status_code == 200
+
+    def add_bay(self, slug: str) -> None:
+        with self.client() as client:
+            answer = client.post("/v1/bays", json={"slug": slug, "name": slug, "kind": "roller-inertia"})
+        assert answer.status_code == 201, answer.text
+        assert self.has_bay(slug)
+
+    def check(self) -> None:
+        """It comes to answering by itself, from what was posted; nothing has failed; who comes new is let in by Postgres."""
+        wait_until(self.is_ready)
+        assert self.gain() == pytest.approx(GAIN_PERCENT, abs=0.01)
+        assert self.machine.run(f"{QUERY} 'SELECT 1'").strip() == "1"
+        assert self.machine.failed() == ""
+
+
+@pytest.fixture(scope="module")
+def ledger(prepared_debian: Path) -> Iterator[Ledger]:
+    """All that the README says, with the archive; a car measured before and after a part."""
+    with written_over(prepared_debian, "systemd-") as folder, booted(folder, ADDRESS) as machine:
+        assert machine.failed() == ""
+        said = machine.run(f"cd /srv/bayledger && sh service/units/install.sh {NAME} {ADDRESS}")
+        assert f"The ledger is at https://{NAME}/" in said
+        machine.run(ARCHIVE)
+        ledger = Ledger(machine, machine.run("bayledger token create --scope admin --name owner").strip())
+        wait_until(ledger.is_ready)
+        with ledger.client() as client:
+            assert gain_of_what_was_posted(client) == pytest.approx(GAIN_PERCENT, abs=0.01)
+        yield ledger
+
+
+def states(machine: Booted) -> dict[str, str]:
+    """Whether each unit of ours is on."""
+    units = [*(f"{unit}.service" for unit in SERVICES), *(f"{timer}.timer" for timer in TIMERS)]
+    return {unit: machine.shown(unit, "ActiveState") for unit in units}
+
+
+def as_it_should_be() -> dict[str, str]:
+    """What does its work and ends is off in between; all else is on."""
+    on = [*(f"{unit}.service" for unit in LASTING), *(f"{timer}.timer" for timer in TIMERS)]
+    return {**{f"{unit}.service": "inactive" for unit in ENDING}, **dict.fromkeys(on, "active")}
+
+
+def test_after_the_installer_each_unit_is_on_or_waits(ledger: Ledger) -> None:
+    assert states(ledger.machine) == as_it_should_be()
+    ledger.check()
+
+
+def test_what_holds_for_the_ledgers_programs_really_shuts_them_in(ledger: Ledger) -> None:
+    (ledger.machine.folder / "usr/local/bin/probe.py").write_text(PROBE)
+    may = {unit: what_it_may(ledger.machine, unit) for unit in ("other-probe", "bayledger-probe")}
+    assert may["other-probe"] == re.findall('"(.*)": lambda', PROBE)
+    assert may["bayledger-probe"] == ["speaks to this machine"]
+
+
+def what_it_may(machine: Booted, unit: str) -> list[str]:
+    """What a program can do under a unit of this name."""
+    file = machine.folder / f"etc/systemd/system/{unit}.service"
+    file.write_text("[Service]\nType=oneshot\nExecStart=/usr/bin/python3 /usr/local/bin/probe.py\n")
+    machine.run(f"systemctl daemon-reload && systemctl start {unit}")
+    return re.findall("may: (.*)", machine.journal(unit))
+
+
+@pytest.mark.parametrize("unit", ENDING)
+def test_a_unit_does_its_work_shut_in_and_the_ledger_goes_on(ledger: Ledger, unit: str) -> None:
+    ledger.machine.run(f"systemctl start {unit}")
+    assert ledger.machine.shown(unit, "Result") == "success"
+    assert SAID.get(unit, "") in ledger.machine.journal(unit)
+    ledger.check()
+
+
+@pytest.mark.parametrize("unit", LASTING)
+def test_a_unit_is_switched_off_and_on_and_the_ledger_goes_on(ledger: Ledger, unit: str) -> None:
+    ledger.machine.run(f"systemctl stop {unit}")
+    assert ledger.machine.run(f"{QUERY} 'SELECT 1'").strip() == "1"
+    assert ledger.machine.failed() == ""
+    ledger.machine.run(f"systemctl start {unit}")
+    ledger.check()
+
+
+@pytest.mark.parametrize("unit", ["bayledger-serve", "bayledger-worker"])
+def test_a_program_that_is_killed_is_started_again(ledger: Ledger, unit: str) -> None:
+    before = ledger.machine.shown(unit, "MainPID")
+    ledger.machine.run(f"systemctl kill --signal=KILL --kill-whom=main {unit}")
+    wait_until(lambda: ledger.machine.shown(unit, "MainPID") not in ("0", before))
+    ledger.check()
+
+
+def test_the_worker_does_what_it_is_asked_for_and_goes_on(ledger: Ledger) -> None:
+    before = ledger.machine.shown("bayledger-worker", "MainPID")
+    ledger.machine.run("bayledger refit")
+    wait_until(lambda: ledger.machine.run(f"{QUERY} 'SELECT count(*) FROM refit_wish'").strip() == "0")
+    assert ledger.machine.shown("bayledger-worker", "MainPID") == before
+
+
+def test_where_postgres_was_away_the_ledger_comes_back_by_itself(ledger: Ledger) -> None:
+    ledger.machine.run(f"systemctl stop {DATABASE}")
+    wait_until(lambda: not ledger.is_ready())
+    ledger.machine.run("systemctl start postgresql")
+    ledger.check()
+
+
+def test_a_ledger_started_while_there_is_no_postgres_waits_for_it(ledger: Ledger) -> None:
+    ledger.machine.run(f"systemctl stop bayledger-serve; systemctl mask --quiet --runtime --now {DATABASE}")
+    ledger.machine.run("systemctl start bayledger-serve")
+    wait_until(lambda: "Failed with result" in ledger.machine.journal("bayledger-migrate"))
+    ledger.machine.run(f"systemctl unmask --quiet --runtime {DATABASE}; systemctl start postgresql")
+    wait_until(lambda: ledger.is_ready() and ledger.machine.failed() == "")
+    ledger.check()
+
+
+def test_of_a_unit_that_fails_the_journal_tells(ledger: Ledger) -> None:
+    ledger.machine.run("chown root /var/backups/bayledger")
+    assert ledger.machine.tried("systemctl start bayledger-backup").returncode == 1
+    line = "bayledger-backup failed on "
+    wait_until(lambda: line in ledger.machine.journal("bayledger-failed@bayledger-backup"))
+    ledger.machine.run("chown bayledger /var/backups/bayledger; systemctl start bayledger-backup")
+    ledger.check()
+
+
+def test_a_backup_is_put_back_by_one_word(ledger: Ledger) -> None:
+    ledger.machine.run("systemctl start bayledger-backup")
+    ledger.add_bay("south")
+    said = ledger.machine.run("bayledger-restore $(ls /var/backups/bayledger/*.dump | tail -n 1)")
+    assert "the ledger that was there is kept" in said
+    ledger.check()
+    assert not ledger.has_bay("south")
+    assert states(ledger.machine) == as_it_should_be()
+
+
+def test_the_ledger_goes_back_to_a_moment(ledger: Ledger) -> None:
+    ledger.machine.run("systemctl start bayledger-base-backup")
+    moment = ledger.machine.run("sleep 1.1; date '+%F %T.%N%:z'; sleep 0.1").strip()
+    ledger.add_bay("east")
+    assert GO_BACK.count(MOMENT) == 1
+    ledger.machine.run(GO_BACK.replace(MOMENT, f"'{moment}'"))
+    ledger.check()
+    assert not ledger.has_bay("east")
+    assert states(ledger.machine) == as_it_should_be()
+
+
+def test_after_a_reboot_all_is_there_and_what_was_missed_is_done(ledger: Ledger) -> None:
+    machine = ledger.machine
+    late = machine.folder / "etc/systemd/system/bayledger-.timer.d/at_once.conf"
+    late.parent.mkdir()
+    late.write_text("[Timer]\nRandomizedDelaySec=0\n")
+    machine.run("touch --date='8 days ago' /var/lib/systemd/timers/stamp-bayledger-*.timer")
+    machine.reboot()
+    for unit in LASTING:
+        assert "Deactivated successfully" in machine.run(f"journalctl --boot=-1 --unit={unit} --lines=3")
+    for timer in TIMERS:
+        wait_until(lambda unit=timer: machine.shown(unit, "ExecMainExitTimestamp") != "")
+        assert machine.shown(timer, "Result") == "success"
+    ledger.check()
+    assert states(machine) == as_it_should_be()
