@@ -24,6 +24,7 @@ from service.local.binaries import choose_binaries
 from service.local.identity import identity_for
 from service.store import tokens
 from service.store.backups import rows_of_tables
+from service.store.watched import watched
 from tests.conftest import ROOT, Client
 from tests.faults.bays import Bays, kept_of, straight_into
 from tests.faults.conftest import CARS, client_of, poster
@@ -145,6 +146,13 @@ def when_copied(said: str) -> datetime:
     return datetime.strptime(name, "base-%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
 
 
+def archives(shop: Shop) -> int:
+    """How many follow the log, as /metrics tells it: by the service's own role."""
+    seen = watched(lambda: psycopg.connect(url_of(shop, "service")))
+    assert seen is not None
+    return seen.archives
+
+
 def now(shop: Shop) -> datetime:
     """By the database's clock."""
     return above(shop, "SELECT clock_timestamp()")[0][0]
@@ -191,7 +199,9 @@ def test_where_the_databases_disk_is_lost_all_that_the_archive_has_comes_back(sh
     with database_of(shop):
         prepare(shop)
         token = new_token(shop)
+        assert archives(shop) == 0
         with archived(shop), service_of(shop, token) as client:
+            assert archives(shop) == 1
             done(shop, "base-backup")
             a_small_shop(poster(client), CARS)
             bays.send_until_acknowledged(straight_into(client))

@@ -277,9 +277,12 @@ def test_metrics_count_the_connections_to_both(reading):
 
 
 def test_metrics_tell_how_much_evidence_there_is(two, primary_only):
-    for table, name in (("setup", "setups"), ("pair", "pairs")):
-        kept = two.on_primary(f"SELECT count(*) FROM {table}")
-        assert kept > 0
+    post(primary_only, setup(scale=1.07, pulls=3), vehicle="stoat-4", day=28)
+    names = {"vehicle": "cars", "setup": "setups", "pull": "pulls", "pair": "pairs"}
+    counts = {table: two.on_primary(f"SELECT count(*) FROM {table}") for table in names}
+    assert len({0, *counts.values()}) == 5, "each can be told from the others"
+    for table, name in names.items():
+        kept = counts[table]
         with psycopg.connect(two.primary.superuser_url) as conn:
             conn.execute(f"ANALYZE {table}")
         wait_until(lambda name=name, kept=kept: metric(primary_only, name) == kept)
