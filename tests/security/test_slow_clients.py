@@ -29,6 +29,7 @@ from service.local import start_server
 from service.settings import DEFAULT_THREADS
 from service.store import tokens
 from tests.cli.conftest import Serving, lasting_folder, self_signed, serving
+from tests.local.conftest import wait_until
 from tests.setup.check import ROOT
 from tests.threads import all_at_once
 
@@ -342,6 +343,32 @@ def test_no_more_requests_are_worked_on_than_there_are_places():
 
     asked_at_once(Places(app, 3, waits), waits, 12, There())
     assert (len(most), max(most)) == (12, 3)
+
+
+def test_a_service_works_on_as_many_requests_at_once_as_is_set(migrated_template):
+    """The third waits for a place, not in the database, whose connections are more."""
+    waits = "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND usename = 'bayledger_service'"
+    with (
+        lasting_folder(migrated_template) as folder,
+        serving(folder, "--threads", "2") as server,
+        start_server(folder) as database,
+        psycopg.connect(database.owner_url) as owner,
+        psycopg.connect(database.superuser_url, autocommit=True) as above,
+    ):
+        token = tokens.create_token(owner, scope="read", name="counter")
+        owner.commit()
+        owner.execute("LOCK TABLE part IN ACCESS EXCLUSIVE MODE")
+        ask = (
+            b"GET /v1/parts HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer "
+            + token.encode()
+            + b"\r\n\r\n"
+        )
+        with slow_ones(server, 3, ask) as lines:
+            wait_until(lambda: above.execute(waits).fetchone()[0] >= 2)
+            time.sleep(0.5)
+            assert above.execute(waits).fetchone() == (2,)
+            owner.rollback()
+            assert all(line.recv(12) == b"HTTP/1.1 200" for line in lines)
 
 
 def test_while_a_body_is_waited_for_its_place_is_anothers():
