@@ -272,7 +272,7 @@ def _checked(settings: Settings) -> Settings:
     for name in settings.names.split():
         if not A_NAME.fullmatch(name):
             raise SettingsError(
-                f"{variable('names')} must be host names or addresses with spaces between, such as ledger.shop "
+                f"{variable('names')} must be host names or addresses with spaces between, such as ledger.internal "
                 f"192.168.1.20, not {name!r}."
             )
     if settings.log_level not in LOG_LEVELS:
