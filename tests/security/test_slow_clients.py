@@ -24,7 +24,7 @@ from gunicorn.workers.gthread import DEFAULT_WORKER_DATA_TIMEOUT
 
 from service.app import SECURITY_HEADERS
 from service.cli import slow_clients
-from service.cli.slow_clients import CROWDED, WAITED_FOR, Body, PatientWorker, Places, Waits
+from service.cli.slow_clients import CONNECTIONS, CROWDED, WAITED_FOR, Body, PatientWorker, Places, Waits
 from service.local import start_server
 from service.settings import DEFAULT_THREADS
 from service.store import tokens
@@ -82,6 +82,11 @@ def test_far_more_slow_ones_than_are_waited_for_hold_nobody_up(standing):
         assert is_served(standing)
         lines[0].settimeout(PATIENCE_S)
         assert lines[0].recv(100) == b"", "it was hung up on"
+
+
+def test_idle_ones_are_closed_before_no_more_is_taken_in_and_that_before_a_process_has_no_more_files():
+    """Many systems allow a process 1,024 open files (getrlimit(2), RLIMIT_NOFILE, its soft limit); a connection is one."""
+    assert WAITED_FOR < CROWDED < CONNECTIONS < 1024 / 2
 
 
 def test_hundreds_of_idle_ones_hold_nobody_up(standing):
