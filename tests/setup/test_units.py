@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 import yaml
 
+from service.cli.web import GRACE_S
 from service.settings import Settings, variable
 from tests.setup.check import ROOT
 
@@ -153,6 +154,14 @@ def test_what_holds_for_the_ledgers_programs_does_not_hold_for_a_bay_and_the_mai
         "ProtectKernel",
     )
     assert [name for name, _ in spared[f"{TELLER}.service.d"] if name.startswith(brings)] == []
+
+
+def test_who_stops_the_service_waits_for_the_longest_statement_and_kills_nothing_under_way() -> None:
+    roles = (ROOT / "migrations" / "roles.sql").read_text()
+    longest = re.search(r"SET statement_timeout = '(\d+)s'", roles)
+    assert longest is not None
+    (patience,) = setting("bayledger-serve", "TimeoutStopSec")
+    assert int(longest[1]) <= GRACE_S < int(patience)
 
 
 @pytest.mark.parametrize(
