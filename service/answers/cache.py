@@ -7,9 +7,9 @@ from typing import Final, Generic, TypeVar
 
 T = TypeVar("T")
 
-ANSWERS_BYTES: Final = 32_000_000
-CODED_BYTES: Final = 8_000_000
-EVIDENCE_KB: Final = 40_000.0
+ANSWERS_BYTES: Final = 16_000_000
+CODED_BYTES: Final = 4_000_000
+EVIDENCE_KB: Final = 20_000.0
 """How much is kept in one process: answers, the same compressed, what they were worked out from (our choice). By weight, not by
 number: what is asked behind each post of a part on a thousand cars is a thousand times as large as of one."""
 NAME_BYTES: Final = 1_000

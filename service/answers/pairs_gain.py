@@ -125,7 +125,7 @@ class Weighed:
     states: PooledStates | None
 
 
-PAIR_KB = 5.0
+PAIR_KB = 3.0
 """What a weighed pair takes in memory, its share of the curves with it (measured)."""
 
 

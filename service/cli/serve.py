@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
 import ipaddress
 import os
 import signal
 import socket
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +26,10 @@ if TYPE_CHECKING:
 
 # Numerical libraries otherwise start a thread, and keep its memory, for each core; the requests are the threads.
 SINGLE_THREADED = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+M_ARENA_MAX, HEAPS = -8, 2
+"""An option of glibc's mallopt(3), and how many heaps the threads share (our choice): with one for nearly each thread, as is
+usual, what one freed is of no use to another, and eight bays and readers took a quarter more memory."""
 
 
 @click.command("serve")
@@ -65,6 +71,7 @@ def serve(settings: Settings, *, and_also: list[str] | None = None) -> None:
     _check_certificates(settings)
     for name in SINGLE_THREADED:
         os.environ.setdefault(name, "1")
+    share_heaps()
     stop = _Stop()
     signal.signal(signal.SIGTERM, stop.told)
     door = _take_port(settings)
@@ -75,6 +82,14 @@ def serve(settings: Settings, *, and_also: list[str] | None = None) -> None:
         ready = replace(ledger.settings, secret=kept_secret(settings))
         stop.if_told()
         _run(ready, door, ledger.server, and_also)
+
+
+def share_heaps() -> None:
+    """Let the threads of this process, and of those it forks, share a few heaps, unless the environment says how many; only
+    glibc can be told."""
+    if "MALLOC_ARENA_MAX" not in os.environ:
+        with suppress(AttributeError):
+            ctypes.CDLL(None).mallopt(M_ARENA_MAX, HEAPS)
 
 
 class _Stop:

@@ -259,3 +259,37 @@ def test_a_schema_that_cannot_be_migrated_stops_the_start_with_the_reason(used_f
 def test_the_note_for_other_commands_holds_no_secret(standing):
     note = json.loads((standing.folder / "serve.json").read_text())
     assert note == {"url": standing.url, "pid": standing.pid}
+
+
+HEAPS_OF_TWELVE_THREADS = """
+import ctypes, threading
+from service.cli.serve import share_heaps
+
+share_heaps()
+all_hold = threading.Barrier(12)
+def hold():
+    some = bytearray(50_000)
+    all_hold.wait()
+threads = [threading.Thread(target=hold) for _ in range(12)]
+[thread.start() for thread in threads]
+[thread.join() for thread in threads]
+libc = ctypes.CDLL(None)
+libc.fdopen.restype = ctypes.c_void_p
+out = ctypes.c_void_p(libc.fdopen(1, b"w"))
+libc.malloc_info(0, out)
+libc.fflush(out)
+"""
+
+
+def test_the_threads_share_few_heaps_unless_the_environment_says_otherwise():
+    # What glibc's own malloc_info(3) counts.
+    def heaps(**more: str) -> int:
+        environment = {name: value for name, value in os.environ.items() if name != "MALLOC_ARENA_MAX"}
+        ran = subprocess.run(
+            [sys.executable, "-c", HEAPS_OF_TWELVE_THREADS], cwd=REPOSITORY, env={**environment, **more},
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        return ran.stdout.count("<heap nr=")
+
+    assert heaps() == 2
+    assert heaps(MALLOC_ARENA_MAX="5") == 5
