@@ -32,8 +32,10 @@ BUILT_HERE = "psychrolib"
 BUILD_LOCK = "requirements-build.lock"
 LOCKS = {"run": [BUILD_LOCK, "requirements.lock"]}
 LOCKS["dev"] = [*LOCKS["run"], "requirements-dev.lock"]
-# A whole test run uses the machine's cores; each process has a Postgres of its own. `test -n 0` keeps to one.
-PROCESSES = ["-n", "auto", "--maxprocesses", "4", "--dist", "loadscope", "--no-loadscope-reorder"]
+# A whole test run uses the machine's cores, and one process more while others wait; each has a Postgres of its own. `test -n 0`
+# keeps to one. What shapes the machine keeps to the cores.
+SPREAD = ["--dist", "loadscope", "--no-loadscope-reorder"]
+MOST_PROCESSES = 4
 
 # Undo a person's pip settings that would get in the way; build psychrolib the present way with an old pip.
 PIP_SETTINGS = {"PIP_REQUIRE_VIRTUALENV": "0", "PIP_USER": "0", "PIP_USE_PEP517": "1"}
@@ -299,8 +301,13 @@ def test(arguments):
     ensure("dev")
     if whole and in_venv(["-m", "tests.setup.browser"]):
         return 1
-    spread = PROCESSES if whole else []
+    spread = ["-n", str(processes(marked)), *SPREAD] if whole else []
     return become(["-m", "pytest", "-m", marked, *spread, *rest])
+
+
+def processes(marked):
+    """How many share a whole run."""
+    return min((os.cpu_count() or 1) + (marked != "machine"), MOST_PROCESSES)
 
 
 def names_a_path(arguments):

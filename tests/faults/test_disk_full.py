@@ -98,7 +98,9 @@ def move_log(postgres: Path, place: Path) -> None:
     shutil.rmtree(postgres / "pg_wal")
     (postgres / "pg_wal").symlink_to(place)
     with (postgres / "postgresql.conf").open("a") as settings:
-        settings.write(f"wal_recycle = off\nmin_wal_size = {2 * LOG_FILE_MB}MB\n")  # no file is put by for later
+        settings.write(
+            f"wal_recycle = off\nmin_wal_size = {2 * LOG_FILE_MB}MB\n"
+        )  # no file is put by for later
 
 
 def test_a_full_disk_refuses_posts_clearly_and_loses_none_that_was_acknowledged(

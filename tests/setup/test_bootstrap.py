@@ -254,6 +254,7 @@ def test_a_data_folder_named_in_the_environment_is_kept(monkeypatch: pytest.Monk
 def in_venv(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     """What would be run in the environment, instead of running it."""
     ran: list[list[str]] = []
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
 
     def note(arguments: list[str]) -> int:
         ran.append(arguments)
@@ -269,18 +270,26 @@ def test_test_leaves_out_what_needs_root_and_looks_for_the_browser_first(in_venv
     bootstrap.test([])
     assert in_venv == [
         ["-m", "tests.setup.browser"],
-        ["-m", "pytest", "-m", "not machine and not slow", *bootstrap.PROCESSES],
+        ["-m", "pytest", "-m", "not machine and not slow", "-n", "3", *bootstrap.SPREAD],
     ]
 
 
 def test_test_machine_runs_only_what_needs_root(in_venv: list[list[str]]) -> None:
     bootstrap.test(["--machine", "-x"])
-    assert in_venv[-1] == ["-m", "pytest", "-m", "machine", *bootstrap.PROCESSES, "-x"]
+    assert in_venv[-1] == ["-m", "pytest", "-m", "machine", "-n", "2", *bootstrap.SPREAD, "-x"]
 
 
 def test_test_slow_runs_what_takes_long_on_all_cores(in_venv: list[list[str]]) -> None:
     bootstrap.test(["--slow"])
-    assert in_venv[-1] == ["-m", "pytest", "-m", "slow and not machine", *bootstrap.PROCESSES]
+    assert in_venv[-1] == ["-m", "pytest", "-m", "slow and not machine", "-n", "3", *bootstrap.SPREAD]
+
+
+def test_no_more_than_four_share_a_run_however_many_cores_there_are(
+    in_venv: list[list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.cpu_count", lambda: 64)
+    bootstrap.test(["--machine"])
+    assert in_venv[-1][4:6] == ["-n", "4"]
 
 
 def test_a_named_file_of_slow_tests_runs_as_it_is(in_venv: list[list[str]]) -> None:
