@@ -30,6 +30,8 @@ SERVICES = sorted(path.stem for path in UNITS.glob("*[!@].service"))
 ENDING = [unit for unit in SERVICES if "Type=oneshot" in (UNITS / f"{unit}.service").read_text()]
 LASTING = [unit for unit in SERVICES if unit not in ENDING]
 TIMERS = sorted(path.stem for path in UNITS.glob("*.timer"))
+INSTALL = "cd /srv/bayledger && sh service/units/install.sh"
+KEPT = "find /etc/bayledger -type f -exec sha256sum {} + | sort"
 SAID = {"bayledger-backup": "verified: put back", "bayledger-base-backup": "held against its sums"}
 QUERY = "cd / && runuser -u postgres -- psql -Atd bayledger -c"
 DATABASE = "postgresql.service postgresql@$(ls /etc/postgresql)-main.service"
@@ -110,7 +112,7 @@ def ledger(prepared_debian: Path) -> Iterator[Ledger]:
     """All that the README says, with the archive; a car measured before and after a part."""
     with written_over(prepared_debian, "systemd-") as folder, booted(folder, ADDRESS) as machine:
         assert machine.failed() == ""
-        said = machine.run(f"cd /srv/bayledger && sh service/units/install.sh {NAME} {ADDRESS}")
+        said = machine.run(f"{INSTALL} {NAME} {ADDRESS}")
         assert f"The ledger is at https://{NAME}/" in said
         machine.run(ARCHIVE)
         ledger = Ledger(machine, machine.run("bayledger token create --scope admin --name owner").strip())
@@ -134,6 +136,25 @@ def as_it_should_be() -> dict[str, str]:
 
 def test_after_the_installer_each_unit_is_on_or_waits(ledger: Ledger) -> None:
     assert states(ledger.machine) == as_it_should_be()
+    ledger.check()
+
+
+def test_no_unit_runs_as_root(ledger: Ledger) -> None:
+    for unit in LASTING:
+        pid = ledger.machine.shown(f"{unit}.service", "MainPID")
+        assert ledger.machine.run(f"stat -c %U /proc/{pid}").strip() in ("bayledger", "postgres")
+
+
+def test_the_installer_run_again_makes_no_password_and_no_certificate_anew(ledger: Ledger) -> None:
+    kept = ledger.machine.run(KEPT)
+    ledger.machine.run(INSTALL)
+    assert ledger.machine.run(KEPT) == kept
+    ledger.check()
+
+
+def test_where_there_is_no_systemd_the_installer_says_that_nothing_was_started(ledger: Ledger) -> None:
+    said = ledger.machine.run(f"unshare --mount sh -euc 'mount -t tmpfs none /run/systemd; {INSTALL}'")
+    assert "everything is in its place, and nothing was started" in said
     ledger.check()
 
 
@@ -214,6 +235,9 @@ def test_a_backup_is_put_back_by_one_word(ledger: Ledger) -> None:
     ledger.add_bay("south")
     said = ledger.machine.run("bayledger-restore $(ls /var/backups/bayledger/*.dump | tail -n 1)")
     assert "the ledger that was there is kept" in said
+    assert (
+        ledger.machine.run(f"{QUERY} 'SELECT rolname FROM pg_roles WHERE rolcreatedb'").strip() == "postgres"
+    )
     ledger.check()
     assert not ledger.has_bay("south")
     assert states(ledger.machine) == as_it_should_be()
