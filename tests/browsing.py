@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.setup.browser import advice, find_browser
 
@@ -32,3 +32,10 @@ def browser() -> Iterator[Browser]:
         started = tools.chromium.launch(executable_path=program, args=FLAGS)
         yield started
         started.close()
+
+
+def drawn(page: Page) -> None:
+    """Wait until all that was asked for is there and drawn. What a click opened says so only in a task of its own after it (HTML
+    Standard, "details notification task"), and asks then: a moment before, nothing is busy yet."""
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+    page.wait_for_function("() => !document.querySelector('[aria-busy]')")

@@ -11,6 +11,8 @@ from urllib.request import Request, urlopen
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize
 
+from tests.browsing import drawn
+
 DESK: ViewportSize = {"width": 1100, "height": 900}
 MOST_INNER_FOLDS = 3
 """Folds inside folds that are opened: one of each list of alike ones is enough (our choice)."""
@@ -41,7 +43,7 @@ class Watched:
     def settle(self) -> None:
         """Wait until the words are there and the charts are drawn."""
         self.page.wait_for_function("() => document.querySelector('#answer')?.hasChildNodes()")
-        self.page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+        drawn(self.page)
 
     def unfold(self) -> None:
         """Open every fold that is there, then the first of those that came with them."""

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Route, expect
 
+from tests.browsing import drawn
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
 pytestmark = pytest.mark.slow
@@ -77,7 +78,7 @@ def test_a_check_cars_readings_are_drawn_between_their_lines_and_listed(shown: S
     page = shown.open("bays.html")
     fold = page.locator("#checks details", has_text=f"{bay['name']}: {len(readings)} readings").first
     fold.locator("summary").first.click()
-    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    drawn(page)
     assert fold.locator(".chart svg g.mark-symbol path").count() == len(readings)
     assert {"warning", "limit"} <= set(fold.locator(".chart svg text").all_text_contents())
     newest = plain(fold.locator("tbody tr").first.inner_text())
@@ -92,7 +93,7 @@ def test_repeats_come_by_quarter(shown: Shown, ledger: Ledger) -> None:
     assert bay["repeatability_said"] in plain(page.locator("#repeats").inner_text())
     fold = page.locator("#repeats details", has_text=f"{bay['name']}, quarter by quarter").first
     fold.locator("summary").first.click()
-    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    drawn(page)
     fold.locator("summary", has_text="As a table").click()
     assert fold.locator("tbody tr").count() == len(bay["repeatability_by_quarter"])
     assert fold.locator(".chart svg g.mark-symbol path").count() == len(bay["repeatability_by_quarter"])

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Locator, expect
 
+from tests.browsing import drawn
 from tests.dashboard.conftest import Ledger, Shown, Watched
 from tests.dashboard.test_gain_page import changed, open_pairs, spoken
 
@@ -29,7 +30,7 @@ def opened(gain: Watched) -> Locator:
     gain.page.locator("#pairs summary", has_text="How do we know?").click()
     first = gain.page.locator("#pairs details details details").first
     first.locator("summary").first.click()
-    gain.page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    drawn(gain.page)
     return first
 
 

@@ -5,6 +5,7 @@ import re
 import pytest
 from playwright.sync_api import Locator, Page, Route, expect
 
+from tests.browsing import drawn
 from tests.dashboard.conftest import Ledger, Shown, Watched
 
 pytestmark = pytest.mark.slow
@@ -17,7 +18,7 @@ def opened(page: Page, n: int = 0) -> Locator:
     one = page.locator(FIRST).nth(n)
     if one.get_attribute("open") is None:  # a test before may have opened it
         one.locator("summary").first.click()
-    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    drawn(page)
     return one
 
 
@@ -142,7 +143,7 @@ def test_a_long_list_comes_page_by_page_and_at_most_forty_are_drawn(cleared: Wat
     expect(page.locator(FIRST)).to_have_count(30)
     page.locator("#each button", has_text="More of the").click()
     expect(page.locator(FIRST)).to_have_count(45)
-    page.wait_for_function("() => !document.querySelector('[aria-busy]')")
+    drawn(page)
     assert page.locator("#apart .chart svg g.mark-symbol path").count() == 40
     expect(page.locator("#apart figcaption")).to_contain_text("Only the 40 most surprising are drawn")
     expect(page.locator("#each button", has_text="More of the")).to_have_count(0)
