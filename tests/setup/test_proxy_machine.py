@@ -134,20 +134,20 @@ def listens(port: int) -> bool:
 def test_behind_a_proxy_that_compresses_what_is_known_is_304_and_a_change_says_why_it_cannot_be(
     shop, token, compressing
 ):
-    platform = {"slug": "stoat", "name": "Stoat 1.6 T", "aspiration": "turbo", "ignition": "spark"}
+    platform = {"slug": "marten", "name": "Marten 1.6 T", "aspiration": "turbo", "ignition": "spark"}
     with httpx.Client(base_url=compressing, headers={"Authorization": f"Bearer {token}"}) as through:
         assert through.post("/v1/platforms", json=platform).status_code == 201
-        read = through.get("/v1/platforms/stoat")
+        read = through.get("/v1/platforms/marten")
         weak = read.headers["ETag"]
         assert (read.headers["Content-Encoding"], weak[:2]) == ("gzip", "W/")
-        assert through.get("/v1/platforms/stoat", headers={"If-None-Match": weak}).status_code == 304
+        assert through.get("/v1/platforms/marten", headers={"If-None-Match": weak}).status_code == 304
         change = {"json": {"maker": "Ardmore"}, "headers": {"If-Match": weak}}
-        told = through.patch("/v1/platforms/stoat", **change)
+        told = through.patch("/v1/platforms/marten", **change)
         assert (told.status_code, "a proxy that compresses" in told.json()["detail"]) == (428, True)
         shop.ledger(
-            "mend", "record", "platforms/stoat", "maker=Ardmore", "--url", compressing, "--token", token
+            "mend", "record", "platforms/marten", "maker=Ardmore", "--url", compressing, "--token", token
         )
-        assert through.get("/v1/platforms/stoat").json()["maker"] == "Ardmore"
+        assert through.get("/v1/platforms/marten").json()["maker"] == "Ardmore"
 
 
 def test_without_tls_a_person_is_sent_on_and_a_program_is_told(shop):
