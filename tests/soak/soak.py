@@ -1,17 +1,20 @@
 """Eight bays that post and eight readers that ask, for as long as is wanted, of a ledger as it is really served.
 
 Each bay posts under its own token at a pace of its own, keyed, some posts twice, until each is acknowledged; a reader asks
-one question after the other. Memory is sampled all the while. In the end the ledger is held against what was acknowledged.
+one question after the other. Then nothing more is posted: bays strike pulls and take that back, so that versions and answers
+change and the ledger does not grow, and the same once more of a service just started. A service that has kept nothing by mistake
+takes no more memory then than the new one. In the end the ledger is held against what was acknowledged.
 """
 
 import json
 import random
 import threading
 import time
-from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +35,11 @@ TWICE_IN = 20
 SESSIONS_A_CAR = 3
 SAMPLES = 60
 """How often memory is looked at in a run."""
+MARKING = 0.15
+"""How long nothing but marks change the ledger, as a share of how long was posted; so long twice (our choice)."""
+STRUCK = 4
+"""How many pulls a bay has struck at a time (our choice)."""
+MARK = b'{"reason": "seen in a soak"}'
 
 
 @dataclass(frozen=True)
@@ -54,7 +62,7 @@ class Plan:
 
 @dataclass(frozen=True)
 class Sample:
-    """Memory of the service (PSS) [MB] at a time since the beginning [s], when so many sessions were acknowledged."""
+    """Memory of the service (PSS) [MB] at a time since the posts, or the marks, began [s]; so many sessions were acknowledged."""
 
     at_s: float
     mb: float
@@ -74,11 +82,14 @@ class Seen:
 
 @dataclass(frozen=True)
 class Soaked:
-    """What a run came to: what was seen of it, and what the ledger then held."""
+    """What a run came to: what was seen of it, and what the ledger then held; memory of the service that had lived through it
+    and of one just started, both of the same ledger at the same work."""
 
     plan: Plan
     seen: Seen
     kept: Kept
+    lived: Sequence[Sample] = ()
+    young: Sequence[Sample] = ()
 
 
 def soak(folder: Path, plan: Plan) -> Soaked:
@@ -88,31 +99,90 @@ def soak(folder: Path, plan: Plan) -> Soaked:
         with Line(service.url, service.token) as line:
             posting = Posting(line, "soak", plan.cars)
         with psycopg.connect(database.owner_url, autocommit=True) as owner:
-            bays = [tokens.create_token(owner, scope="post", bay=bay, name=bay) for bay in posting.bays]
+            made = [tokens.create_token(owner, scope="post", bay=bay, name=bay) for bay in posting.bays]
             reader = tokens.create_token(owner, scope="read", name="reader")
-        run(service, plan, seen, posting, bays[: plan.bays], reader)
+            crowd = Crowd(plan, seen, posting, made[: plan.bays], reader)
+            seen.memory = crowd.post(service)
+            pulls = pulls_by_bay(owner)
+        lived = crowd.mark(service, pulls)
         with psycopg.connect(database.owner_url) as conn:
             slots = {part: frozenset({SLOT}) for part in parts_of(seen)}
             kept = kept_in(conn, seen.sent.values(), seen.acknowledged, slots)
-        return Soaked(plan, seen, kept)
+    with service_in(folder) as service:
+        young = crowd.mark(service, pulls)
+    return Soaked(plan, seen, kept, lived, young)
 
 
-def run(service: Service, plan: Plan, seen: Seen, posting: Posting, bays: list[str], reader: str) -> None:
-    """All of them at once, until the time is over."""
-    began = time.monotonic()
-    until = began + plan.seconds
-    shared = Making(posting, len(bays))
-    crowd = [
-        lambda n=n, token=token: post_until(until, plan, seen, service.url, token, lambda: shared.next_of(n))
-        for n, token in enumerate(bays)
-    ]
-    questions = questions_of(posting)
-    crowd += [
-        lambda n=n: ask_until(until, plan, seen, service.url, reader, questions, random.Random(n))
-        for n in range(plan.readers)
-    ]
-    crowd.append(lambda: look_until(until, plan, seen, service, began))
-    all_at_once(crowd)
+@dataclass(frozen=True)
+class Crowd:
+    """The bays with their tokens, the readers with theirs, and what they see."""
+
+    plan: Plan
+    seen: Seen
+    posting: Posting
+    bays: Sequence[str]
+    reader: str
+
+    def post(self, service: Service) -> list[Sample]:
+        """Bays post until the time is over."""
+        made = Making(self.posting, len(self.bays))
+        bays = [
+            partial(
+                post_until,
+                plan=self.plan,
+                seen=self.seen,
+                url=service.url,
+                token=token,
+                make=partial(made.next_of, n),
+            )
+            for n, token in enumerate(self.bays)
+        ]
+        return self._at_once(service, self.plan.seconds, bays)
+
+    def mark(self, service: Service, pulls: Mapping[str, Sequence[int]]) -> list[Sample]:
+        """Bays strike pulls of theirs and take that back, for a share of the time."""
+        bays = [
+            partial(
+                mark_until, plan=self.plan, seen=self.seen, url=service.url, token=token, pulls=pulls[bay]
+            )
+            for bay, token in zip(self.posting.bays, self.bays, strict=False)
+        ]
+        return self._at_once(service, MARKING * self.plan.seconds, bays)
+
+    def _at_once(
+        self, service: Service, seconds: float, bays: Sequence[Callable[[float], None]]
+    ) -> list[Sample]:
+        """Bays and readers for so long, and memory all the while."""
+        until = time.monotonic() + seconds
+        memory: list[Sample] = []
+        questions = questions_of(self.posting)
+        readers = [
+            partial(
+                ask_until,
+                plan=self.plan,
+                seen=self.seen,
+                url=service.url,
+                token=self.reader,
+                questions=questions,
+                rng=random.Random(n),
+            )
+            for n in range(self.plan.readers)
+        ]
+        looking = partial(look_until, seen=self.seen, service=service, memory=memory)
+        everyone: list[Callable[[float], None]] = [*bays, *readers, looking]
+        all_at_once([partial(work, until) for work in everyone])
+        return memory
+
+
+def pulls_by_bay(conn: psycopg.Connection[Any]) -> dict[str, list[int]]:
+    """The pulls of each bay."""
+    found: dict[str, list[int]] = defaultdict(list)
+    for bay, pull_id in conn.execute(
+        "SELECT bay.slug, pull.pull_id FROM pull JOIN setup USING (setup_id) JOIN session USING (session_id) JOIN bay USING (bay_id)"
+        " ORDER BY pull.pull_id"
+    ):
+        found[bay].append(pull_id)
+    return found
 
 
 class Making:
@@ -203,6 +273,26 @@ def post_until(until: float, plan: Plan, seen: Seen, url: str, token: str, make:
                 client.send("post again", "POST", "/v1/sessions", body, Idempotency_Key=id)
 
 
+def mark_until(until: float, plan: Plan, seen: Seen, url: str, token: str, pulls: Sequence[int]) -> None:
+    """One bay: it strikes a pull and then another, takes the first back when it has struck some, in the end all of them."""
+    struck: deque[int] = deque()
+    chance = random.Random(token)
+    with client_of(seen, url, token) as client:
+
+        def take_back() -> None:
+            client.send("mark", "POST", f"/v1/pulls/{struck.popleft()}/unstrike", MARK)
+
+        for _ in paced(until, plan.post_every_s):
+            pull = chance.choice(pulls)
+            if pull not in struck:
+                client.send("mark", "POST", f"/v1/pulls/{pull}/strike", MARK)
+                struck.append(pull)
+            if len(struck) > STRUCK:
+                take_back()
+        while struck:
+            take_back()
+
+
 def ask_until(
     until: float, plan: Plan, seen: Seen, url: str, token: str, questions: dict[str, str], rng: random.Random
 ) -> None:
@@ -214,12 +304,13 @@ def ask_until(
             client.send(kind, "GET", questions[kind])
 
 
-def look_until(until: float, plan: Plan, seen: Seen, service: Service, began: float) -> None:
+def look_until(until: float, seen: Seen, service: Service, memory: list[Sample]) -> None:
     """Sample memory."""
-    for _ in paced(until, plan.seconds / SAMPLES):
+    began = time.monotonic()
+    for _ in paced(until, (until - began) / SAMPLES):
         with suppress(OSError):  # a process that has just ended
             now = time.monotonic() - began
-            seen.memory.append(Sample(now, service.pss_mb(), len(seen.acknowledged)))
+            memory.append(Sample(now, service.pss_mb(), len(seen.acknowledged)))
 
 
 def questions_of(posting: Posting) -> dict[str, str]:

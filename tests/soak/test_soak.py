@@ -8,7 +8,7 @@ import pytest
 
 from tests.faults.kept import Kept
 from tests.soak.soak import Plan, Sample, Seen, Soaked, slim, soak
-from tests.soak.told import faults_of, lines_of, memory_growth, quantile
+from tests.soak.told import faults_of, lines_of, quantile, settled_mb
 
 NOTHING = Kept(sessions=0, pairs=0, lost=0, doubled=0, damage=[])
 QUIET = Soaked(Plan(600.0), Seen(), NOTHING)
@@ -24,6 +24,8 @@ def test_twenty_seconds_of_eight_bays_and_eight_readers_give_no_error_and_lose_a
     assert soaked.kept.is_whole
     assert soaked.kept.sessions == len(soaked.seen.acknowledged) == len(soaked.seen.sent) > 0
     assert len(soaked.seen.took_ms["post again"]) > 0
+    assert len(soaked.seen.took_ms["mark"]) > 0
+    assert min(settled_mb(soaked.lived), settled_mb(soaked.young)) > 0
     assert len(soaked.seen.took_ms) > 2, "nobody asked anything"
 
 
@@ -45,20 +47,21 @@ def test_whatever_must_be_zero_fails_a_run_by_name(change, said):
     assert faults_of(replace(QUIET, **change)) == [said]
 
 
-def grown(by: float, sessions: int) -> list[Sample]:
-    """Memory that is 100 MB at first and grows steadily, over a run of 600 s in which so many sessions are posted."""
-    return [Sample(at, 100.0 + by * at / 600.0, int(sessions * at / 600.0)) for at in range(0, 600, 10)]
+def taking(*mb: float) -> list[Sample]:
+    """A service that takes so much, one look after the other."""
+    return [Sample(float(at), one, 100) for at, one in enumerate(mb)]
 
 
-def test_memory_that_grows_faster_than_evidence_fails_a_run_and_slower_does_not():
-    # Fifths of 600 s: settled from 120 to 240 s (median at 175 s), the last from 480 s (median at 535 s).
-    before, after, most = memory_growth(grown(60.0, 0), 600.0)
-    assert (before, after) == pytest.approx((100 + 60 * 175 / 600, 100 + 60 * 535 / 600))
-    assert most == pytest.approx(before * 1.10)
-    leaking = replace(QUIET, seen=Seen(memory=grown(60.0, 0)))
-    assert [fault.split(";")[0] for fault in faults_of(leaking)] == ["memory grew from 118 to 154 MB"]
-    assert faults_of(replace(QUIET, seen=Seen(memory=grown(60.0, 10_000)))) == []
-    assert faults_of(replace(QUIET, seen=Seen(memory=grown(5.0, 0)))) == []
+def test_a_service_has_settled_when_two_fifths_of_its_looks_are_past():
+    assert settled_mb(taking(10.0, 20.0, 30.0, 40.0, 90.0)) == 40.0
+    assert settled_mb(()) == 0.0
+
+
+def test_a_service_that_takes_a_tenth_more_than_one_just_started_fails_a_run():
+    young = taking(150.0, 180.0, 200.0, 200.0, 200.0)
+    grown = replace(QUIET, lived=taking(*[221.0] * 5), young=young)
+    assert faults_of(grown) == ["221 MB where a service just started takes 200: 220 would be flat"]
+    assert faults_of(replace(grown, lived=taking(*[219.0] * 5))) == []
 
 
 def test_a_quantile_is_a_value_that_was_seen():
