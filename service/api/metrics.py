@@ -1,8 +1,9 @@
 """`/metrics`: what those who watch over the ledger read, in the Prometheus text format.
 
-Counted at each request are its route (as the address map spells it), method, status and time; a label never carries
-what somebody sent, except the slug of a bay that the ledger knows. What is true of the ledger as a whole is asked of the
-database when somebody reads. Several serving processes count into files of their own, which whoever is asked adds up.
+Counted at each request are its route (as the address map spells it), method, status and time; where a head could not be
+read, so that the app never saw it, the status alone. A label never carries what somebody sent, except the slug of a bay
+that the ledger knows. What is true of the ledger as a whole is asked of the database when somebody reads. Several serving
+processes count into files of their own, which whoever is asked adds up.
 """
 
 import ipaddress
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from flask import Blueprint, Flask, Response, current_app, g, request
 
 from service.api.context import Ledger, authorised, ledger
-from service.api.request_log import POSTING, place_of
+from service.api.request_log import NO_ROUTE, POSTING, place_of
 from service.store.db import Lender, PoolStanding
 from service.store.standby import Standby
 from service.store.watched import Watched, watched
@@ -44,6 +45,8 @@ REASONS: Final = {
     503: "unavailable",
 }
 """Why a post was refused, where no check says so by its code."""
+UNREADABLE: Final = "unreadable"
+"""The route of what had no head that could be read."""
 FORWARDED: Final = ("Forwarded", "X-Forwarded-For", "Via")
 
 blueprint = Blueprint("metrics", __name__)
@@ -85,7 +88,10 @@ class Meter:
 
         own = self._own = CollectorRegistry()
         self._requests = Counter(
-            "bayledger_requests", "Requests answered.", ["route", "method", "status"], registry=own
+            "bayledger_requests",
+            "Requests answered; a head that could not be read has the route unreadable.",
+            ["route", "method", "status"],
+            registry=own,
         )
         self._seconds = Histogram(
             "bayledger_request_seconds",
@@ -139,6 +145,10 @@ class Meter:
         if "borrowed" in about and ledger().read is not None:
             self._read_from()
         return response
+
+    def not_seen(self, status: int, readable: bool) -> None:
+        """The web server answered by itself; nobody knows how long that took."""
+        self._requests.labels(NO_ROUTE if readable else UNREADABLE, NO_ROUTE, str(status)).inc()
 
     def _posted(self, response: Response) -> None:
         """Count a post by what became of it."""

@@ -140,6 +140,7 @@ class PatientWorker(ThreadWorker):
         log("not answered by the app: %s", type(exc).__name__, extra={"told": about})
         if req is not None and told is not OURS:
             return  # it was answered, and then a body that nobody read could not be put away
+        self.app.count(told.status, readable=req is not None)
         # What a TLS connection has not agreed upon goes out in the clear, as what came did.
         send = socket.socket.send if told is NO_TLS else write_nonblock
         with suppress(OSError):

@@ -110,6 +110,11 @@ class WebServer(BaseApplication):
             gc.freeze()  # a collection would write into every page that the processes share
         return Places(self._app, self.settings.threads, self.waits)
 
+    def count(self, status: int, readable: bool) -> None:
+        """In the worker: it has answered what the app never saw, or gave no answer to."""
+        if self._app is not None:
+            self._app.extensions["metrics"].not_seen(status, readable)
+
     def run_until_told(self) -> None:
         """Serve; ends with SystemExit when gunicorn does, after its own clean-up."""
         clear_counted(self.settings.data_dir)

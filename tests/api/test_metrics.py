@@ -113,6 +113,14 @@ def test_addresses_and_methods_that_do_not_exist_are_counted_under_one_name(nobo
     assert (lost(), wrong()) == (2, 1)
 
 
+def test_what_the_app_never_saw_is_counted_apart_from_what_it_gave_no_answer_to(app, more):
+    unread = more("requests_total", route="unreadable", method="none", status="431")
+    unanswered = more("requests_total", route="none", method="none", status="500")
+    app.extensions["metrics"].not_seen(431, readable=False)
+    app.extensions["metrics"].not_seen(500, readable=True)
+    assert (unread(), unanswered()) == (1, 1)
+
+
 def test_posts_are_counted_by_bay_and_what_was_posted_before_apart(shop, more):
     now, before = (
         more("posts_total", bay="north", kept="now"),

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -62,12 +63,12 @@ def dashed(headers: dict[str, str]) -> dict[str, str]:
     return {name.replace("_", "-"): value for name, value in headers.items()}
 
 
-def answering(line: Line, url: str, processes: list[int]) -> int:
-    """Which of the processes has the other end of a connection, by the kernel's own table."""
-    ours, theirs = f"{line.own_port:04X}", f"{urlsplit(url).port:04X}"
+def answering(own_port: int, url: str, processes: list[int]) -> int:
+    """Which of the processes has the other end of a connection from a port, by the kernel's own table."""
+    ours, theirs = f"{own_port:04X}", f"{urlsplit(url).port:04X}"
     rows = [row.split() for row in Path("/proc/net/tcp").read_text().splitlines()[1:]]
-    (socket,) = [row[9] for row in rows if row[1].endswith(f":{theirs}") and row[2].endswith(f":{ours}")]
-    return next(pid for pid in processes if f"socket:[{socket}]" in open_files(pid))
+    (inode,) = [row[9] for row in rows if row[1].endswith(f":{theirs}") and row[2].endswith(f":{ours}")]
+    return next(pid for pid in processes if f"socket:[{inode}]" in open_files(pid))
 
 
 def open_files(pid: int) -> set[str]:
@@ -96,7 +97,7 @@ def lines(both: Serving) -> Iterator[list[Line]]:
         found: dict[int, Line] = {}
         for _ in range(MOST_TRIES):
             line = Line(both.url, token)
-            found.setdefault(answering(line, both.url, workers_of(both.pid)), line)
+            found.setdefault(answering(line.own_port, both.url, workers_of(both.pid)), line)
             if len(found) == 2:
                 break
         one, other = found.values()
@@ -163,6 +164,22 @@ def test_whoever_is_asked_tells_what_both_have_counted(lines):
         for _ in range(3):
             line.get("/v1/slots")
     assert [count(line, "bayledger_requests_total", asked) - before for line in lines] == [6, 6]
+
+
+def test_heads_that_could_not_be_read_are_counted_by_both_under_one_route(lines, both):
+    unreadable = {"route": "unreadable", "method": "none", "status": "400"}
+    before, sent, answered_by = count(lines[0], "bayledger_requests_total", unreadable), 0, set()
+    while len(answered_by) < 2 and sent < MOST_TRIES:
+        with socket.create_connection((urlsplit(both.url).hostname, urlsplit(both.url).port), 60) as line:
+            line.sendall(b"GET /v1/health HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            assert line.recv(12) == b"HTTP/1.1 200"
+            answered_by.add(answering(line.getsockname()[1], both.url, workers_of(both.pid)))
+            line.sendall(b"no head\r\n\r\n")
+            assert b"HTTP/1.1 400" in b"".join(iter(lambda line=line: line.recv(65536), b""))
+        sent += 1
+    assert len(answered_by) == 2
+    for line in lines:
+        assert count(line, "bayledger_requests_total", unreadable) - before == sent
 
 
 def test_the_connections_of_both_are_added_up(lines, both):

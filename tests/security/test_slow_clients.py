@@ -16,11 +16,14 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from email.utils import parsedate_to_datetime
 from http.client import HTTPResponse
+from types import SimpleNamespace
+from unittest.mock import Mock
 
 import httpx
 import psycopg
 import pytest
 from gunicorn.workers.gthread import DEFAULT_WORKER_DATA_TIMEOUT
+from prometheus_client.parser import text_string_to_metric_families
 
 from service.app import SECURITY_HEADERS
 from service.cli import slow_clients
@@ -59,6 +62,17 @@ def slow_ones(server: Serving, many: int, said: bytes) -> Iterator[list[socket.s
             line.sendall(said)
         time.sleep(0.5)
         yield lines
+
+
+def counted(server: Serving, ours: ssl.SSLContext | bool = True) -> dict[str, float]:
+    """How many heads it counts that could not be read, by status, as the reference parser (prometheus-client) reads it."""
+    text = httpx.get(f"{server.url}/metrics", verify=ours, timeout=PATIENCE_S).text
+    return {
+        one.labels["status"]: one.value
+        for family in text_string_to_metric_families(text)
+        for one in family.samples
+        if one.name == "bayledger_requests_total" and one.labels["route"] == "unreadable"
+    }
 
 
 def is_served(server: Serving, times: int = 5) -> bool:
@@ -182,7 +196,7 @@ def test_bodies_that_a_good_token_begins_and_never_sends_hold_nobody_up(standing
 )
 def test_a_head_that_is_none_is_refused_as_all_else_is_and_nothing_of_it_is_repeated(standing, sent, told):
     """RFC 9110 15.5.1, 15.5.15, 15.5.18 and 15.6.2, RFC 6585 5; a problem document by RFC 9457."""
-    token = b"Authorization: Bearer bay_hush\r\n"
+    token, before = b"Authorization: Bearer bay_hush\r\n", counted(standing)
     with line_to(standing) as line:
         line.sendall(sent.replace(b"Host: a\r\n", b"Host: a\r\n" + token))
         answer = HTTPResponse(line)
@@ -201,19 +215,23 @@ def test_a_head_that_is_none_is_refused_as_all_else_is_and_nothing_of_it_is_repe
     assert json.loads(line_of_log)["status"] == told
     assert "bay_hush" not in standing.said
     assert "<script>" not in standing.said
+    assert counted(standing) == {**before, str(told): before.get(str(told), 0) + 1}
 
 
 def test_a_body_that_breaks_after_the_answer_is_not_answered_again(standing):
-    """What came a second time on the line would be taken for the answer to the next request."""
+    """What came a second time on the line would be taken for the answer to the next request. It is counted once."""
+    before = counted(standing)
     with line_to(standing) as line:
         line.sendall(HEAD.replace(b"GET", b"POST") + b"Transfer-Encoding: chunked\r\n\r\nno length\r\n")
         said = b"".join(iter(lambda: line.recv(65536), b""))
     assert said.count(b"HTTP/1.1 ") == 1, said
     assert said.startswith(b"HTTP/1.1 405 ")
+    assert counted(standing) == before
 
 
-def test_a_fault_of_ours_that_the_app_does_not_see_is_a_500_of_the_same_form(caplog):
-    worker, ours = PatientWorker.__new__(PatientWorker), socket.socketpair()
+def test_a_fault_of_ours_that_the_app_does_not_see_is_a_500_of_the_same_form_and_counted(caplog):
+    worker, ours, count = PatientWorker.__new__(PatientWorker), socket.socketpair(), Mock()
+    worker.app = SimpleNamespace(count=count)
     worker.log = logging.getLogger("gunicorn.error")
     worker.handle_error(object(), ours[0], ("10.0.0.7", 5000), ZeroDivisionError())
     answer = HTTPResponse(ours[1])
@@ -221,6 +239,7 @@ def test_a_fault_of_ours_that_the_app_does_not_see_is_a_500_of_the_same_form(cap
     assert (answer.status, answer.getheader("Content-Type")) == (500, PROBLEM)
     assert json.loads(answer.read())["status"] == 500
     assert [one.told["request_id"] for one in caplog.records] == [answer.getheader("X-Request-Id")]
+    count.assert_called_once_with(500, readable=True)
 
 
 @pytest.mark.parametrize(
@@ -450,6 +469,7 @@ def test_over_tls_too_a_handshake_that_stops_holds_nobody_up_and_old_versions_ar
         old.minimum_version = old.maximum_version = ssl.TLSVersion.TLSv1_1
         with line_to(server) as line, pytest.raises((ssl.SSLError, ConnectionError)):
             old.wrap_socket(line)
+        assert counted(server, ours) == {"400": 1}
 
 
 @pytest.mark.machine
@@ -463,4 +483,5 @@ def test_who_asks_without_tls_where_tls_is_spoken_is_told_so(over_tls):
         )
         assert (told.status_code, told.headers["Content-Type"]) == (403, PROBLEM)
         assert told.json() == json.loads(theirs)
+    assert counted(server, ours) == {"403": 2}
     assert httpx.get(f"{server.url}/v1/health", verify=ours, timeout=PATIENCE_S).status_code == 200
