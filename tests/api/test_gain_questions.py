@@ -8,7 +8,7 @@ from service.answers.gain_words import Teller
 from tests.api.bodies import PART, added
 from tests.api.gains import GAIN, answer, measured, post
 from tests.conftest import Client
-from tests.factories import pull, setup
+from tests.factories import AIR, WARM, pull, setup
 
 QUESTIONS = GAIN.replace("/v1/typical-gain", "/v1/typical-gain/questions")
 
@@ -141,6 +141,16 @@ def test_ten_pulls_in_a_row_are_answered(stoats):
     assert not any("cannot be answered" in line for line in told)
 
 
+def test_ten_records_of_peaks_alone_are_no_series_of_pulls(stoats):
+    def slips(count: int, power: float) -> list[dict]:
+        best = {"ambient": AIR, "engine": WARM, "basis": "observed", "best_of": 3}
+        return [best | {"peaks": {"power": power + n / 100}} for n in range(count)]
+
+    post(stoats, setup() | {"pulls": slips(3, 130.0)}, setup(["wide-pipe"]) | {"pulls": slips(10, 137.0)})
+    assert answer(stoats)["evidence"]["cars"] == 1
+    assert not any("tenth pull" in question for question in asked(stoats))
+
+
 def test_what_no_pull_shows_is_refused_and_says_why(stoats):
     measured(stoats, 5)
     assert "does not say" in said(stoats, "clutch")[0]
@@ -172,6 +182,16 @@ def test_a_version_of_the_part_leads_to_the_question_against_it(stoats):
     ]
     assert "None was measured in its place" in item["answer"][0]
     assert "100 GBP" in item["answer"][1]
+
+
+def test_two_versions_of_one_part_lead_to_each_other(stoats):
+    slots = stoats.get("/v1/parts/wide-pipe").json["slots"]
+    for work in ("ported", "coated"):
+        version = {"slug": f"wide-pipe-{work}", "name": f"wide pipe, {work}", "slots": slots}
+        added(stoats, "/v1/parts", PART | version | {"variant_of": "wide-pipe"})
+    items = stoats.get(QUESTIONS.replace("wide-pipe", "wide-pipe-ported")).json["items"]
+    (item,) = [item for item in items if "reworked" in item["question"]]
+    assert {one["against"] for one in item["see"]} == {"wide-pipe", "wide-pipe-coated"}
 
 
 def test_a_car_a_little_lower_than_before_is_within_the_noise_and_did_not_lose(stoats):
@@ -290,6 +310,39 @@ def test_inlet_air_rises_by_the_accepted_pulls_with_and_without(stoats):
     assert "Inlet air rose by 18.0 °F in a pull with it, by 9.0 °F without." in said(
         stoats, "keep its gain hot", "&units=us"
     )
+
+
+def test_inlet_air_of_a_struck_pull_is_no_rise(stoats):
+    def rising(scale: float, degrees: float) -> dict:
+        return pull(scale, engine={"coolant": 88.0, "inlet": 27.0, "inlet_end": 27.0 + degrees})
+
+    without = setup() | {"pulls": [rising(1.0, degrees) for degrees in (5.0, 5.0, 5.0, 40.0)]}
+    kept = post(stoats, without, setup(["wide-pipe"]) | {"pulls": [rising(1.05, 10.0) for _ in range(3)]})
+    hottest = kept["setups"][0]["pulls"][3]["id"]
+    assert stoats.post(f"/v1/pulls/{hottest}/strike", {"reason": "fan was off"}).status_code == 200
+    assert any("by 5.0 °C without" in line for line in said(stoats, "keep its gain hot"))
+
+
+def test_a_comparison_in_doubt_does_not_make_a_rival_measured_in_each_others_place(stoats):
+    measured(stoats, 5)
+    etag = stoats.get("/v1/parts/mesh-pipe").headers["ETag"]
+    cheap = {"price": 300, "currency": "GBP"}
+    assert stoats.patch("/v1/parts/mesh-pipe", cheap, If_Match=etag).status_code == 200
+    disagreeing = setup(["mesh-pipe"]) | {"pulls": [pull(1.03), pull(1.03), pull(1.08)]}
+    kept = post(stoats, setup(["wide-pipe"], 1.05), disagreeing, vehicle="stoat-2", day=2)
+    assert [one["usable"] for one in kept["pairs"]] == [False, False]
+    assert "None was measured in its place" in said(stoats, "cheaper")[0]
+
+
+def test_what_was_merged_into_a_part_is_no_cheaper_one(stoats):
+    measured(stoats, 5)
+    etag = stoats.get("/v1/parts/mesh-pipe").headers["ETag"]
+    cheap = {"price": 300, "currency": "GBP"}
+    assert stoats.patch("/v1/parts/mesh-pipe", cheap, If_Match=etag).status_code == 200
+    assert any("cheaper" in question for question in asked(stoats))
+    same = {"into": "wide-pipe", "reason": "the same pipe, typed twice"}
+    assert stoats.post("/v1/parts/mesh-pipe/merge", same).status_code == 200
+    assert not any("cheaper" in question for question in asked(stoats))
 
 
 def test_figures_are_in_the_asked_units(stoats):
