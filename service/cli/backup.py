@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -26,6 +26,13 @@ FOLDER = "backups"
 BYTES_PER_MB = 1_000_000
 
 
+class Said(NamedTuple):
+    """What a backup has to say: what went well, and what somebody should see to though the backup is good."""
+
+    news: list[str]
+    warnings: list[str]
+
+
 @click.command("backup")
 @options.database
 @options.setting("owner_database_url")
@@ -41,7 +48,7 @@ BYTES_PER_MB = 1_000_000
     "--keep-days", type=click.IntRange(min=1), default=None,
     help="remove backups older than this; with --keep only those that neither keeps.",
 )  # fmt: skip
-@options.flag("--quiet", is_flag=True, help="say nothing when it went well.")
+@options.flag("--quiet", is_flag=True, help="say nothing of what went well.")
 def command(
     folder: Path | None,
     verify: bool,
@@ -69,14 +76,15 @@ def command(
     )
     with in_words(), ended_by_sigterm():
         said = _backed_up(settings, folder or settings.data_dir / FOLDER, verify, keep, keep_days)
-    if not quiet:
-        for line in said:
-            click.echo(line)
+    for line in [] if quiet else said.news:
+        click.echo(line)
+    for line in said.warnings:
+        click.echo(line, err=True)
 
 
 def _backed_up(
     settings: Settings, folder: Path, verify: bool, keep: int | None, keep_days: int | None
-) -> list[str]:
+) -> Said:
     """Take it, prove it, and only then let others go; answers what to say."""
     from service.cli import VERSION
     from service.keeping.proving import prove
@@ -85,18 +93,19 @@ def _backed_up(
 
     with ledger_of(settings) as address, the_only_one(folder):
         taken = take(address, folder, program=VERSION, vin_key=key_mark(settings))
-        said = [f"{taken.dump}: {held(taken.manifest)}, {taken.size / BYTES_PER_MB:.1f} MB"]
+        news = [f"{taken.dump}: {held(taken.manifest)}, {taken.size / BYTES_PER_MB:.1f} MB"]
+        warnings = []
         if taken.manifest.unanswered is not None:
-            said.append(f"it could not be asked anything: {taken.manifest.unanswered}")
+            warnings.append(f"the ledger could not be asked anything: {taken.manifest.unanswered}")
         if verify:
-            said.append(f"verified: {proved(prove(taken))}")
-            said += not_told(tell_ledger(address, taken))
+            news.append(f"verified: {proved(prove(taken))}")
+            warnings += not_told(tell_ledger(address, taken))
         else:
-            said.append("not put back and compared (--verify): /metrics and selfcheck count only what was")
+            news.append("not put back and compared (--verify): /metrics and selfcheck count only what was")
         gone = thin_out(folder, Rule(keep, keep_days), taken, datetime.now(UTC))
-        said += [f"removed {one.dump.name}" for one in gone]
-        said += [f"left alone: {words}" for words in backups_in(folder)[1]]
-    return said
+        news += [f"removed {one.dump.name}" for one in gone]
+        warnings += [f"left alone: {words}" for words in backups_in(folder)[1]]
+    return Said(news, warnings)
 
 
 def not_told(why_not: str | None) -> list[str]:

@@ -128,11 +128,29 @@ def test_quiet_says_nothing(backup, measured):
     assert only_dump(folder).exists()
 
 
+def test_quiet_it_still_says_what_somebody_should_see_to_where_cron_mails_it(backup, kept):
+    """cron(8) mails what a job says; README, "Install in a shop", sends standard output away."""
+    with psycopg.connect(kept.owner_url, autocommit=True) as owner:
+        name = owner.info.dbname
+        owner.execute(f"COMMENT ON DATABASE \"{name}\" IS 'of the shop'")
+    damaged = only_dump(backup(kept)[1])
+    flip_a_bit(damaged.with_suffix(".json"))
+    ran, folder = backup(kept, "--verify", "--quiet")
+    assert (ran.code, ran.out) == (0, "")
+    told, alone = ran.err.splitlines()
+    assert told == (
+        "the ledger could not be told (somebody else's comment stands on the database): /metrics and selfcheck count on "
+        "from the one before"
+    )
+    assert alone.startswith(f"left alone: {damaged.with_suffix('.json')}")
+    assert (backups_in(folder)[0][0].is_proved, kept.backed_up_at()) == (True, None)
+
+
 def test_before_an_upgrade_the_older_schema_is_backed_up_without_asking_it_anything(backup, kept):
     execute(kept.owner_url, "UPDATE alembic_version SET version_num = '0004'")
     ran, folder = backup(kept)
     assert ran.code == 0, ran.err
-    assert "the schema is at 0004" in ran.out
+    assert "the schema is at 0004" in ran.err
     manifest = open_backup(only_dump(folder)).manifest
     assert (manifest.revision, manifest.answers) == ("0004", None)
 
