@@ -195,7 +195,7 @@ def inseparable_pairs(parts: Sequence[PricedPart], own: Sequence[Cell]) -> tuple
 
 
 class Bundle:
-    """Several parts as one that is bought: what is known of each, added up; None where one of them lacks it."""
+    """Several parts as one that is bought: what is known of each, added up; no price where one of them has none."""
 
     def __init__(self, parts: Sequence[PricedPart]) -> None:
         self._parts = parts
@@ -220,9 +220,9 @@ class Bundle:
 
     @property
     def labour_hours(self) -> float | None:
-        """All hours, where all are known; work shared between the parts is counted twice."""
+        """The hours that are known, added up, as costs of single parts would be; work shared between parts is counted twice."""
         hours = [part.labour_hours for part in self._parts if part.labour_hours is not None]
-        return sum(hours) if len(hours) == len(self._parts) else None
+        return sum(hours) if hours else None
 
 
 def build_cautions(found: BuildEstimate, platform: PlatformAsked, state: ModelState | None) -> Iterator[str]:
@@ -251,5 +251,8 @@ def build_cautions(found: BuildEstimate, platform: PlatformAsked, state: ModelSt
         yield "Some price, or the labour rate, is not recorded: the fitted cost is not known."
     elif len(found.parts) > 1:
         yield "Hours of work are added up: what is done once for several parts is counted for each."
+    untimed = [one.part.name for one in found.parts if one.part.labour_hours is None]
+    if found.cost.fitted is not None and untimed:
+        yield f"No fitting time is recorded for {' and '.join(untimed)}: that work is not in the cost."
     yield NO_PROMISE
     yield LAWFUL

@@ -113,8 +113,13 @@ def since_words(found: OwnReadings) -> str | None:
         return f"It was not measured in its present state at an earlier visit, so whether it is down is not known. {least}"
     last = found.in_state[-1]
     before = found.of(last.earlier).row
-    if last.clear:  # clearly lower would be a fall
+    if last.clear and last.log_ratio > 0.0:
         return f"In the same state on {day(before.at)} it read less: it is {span(last, found.level)} now. {least}"
+    if last.clear:  # of several visits one has to lie further off before it is a fall
+        return (
+            f"It is not clearly down: it reads {span(last, found.level)} than in the same state on {day(before.at)}, but "
+            f"among {len(found.in_state)} earlier visits one can lie that far off by chance. {least}"
+        )
     return f"It is not clearly down: against the same state on {day(before.at)} it reads {ends(last, found.level)}. {least}"
 
 

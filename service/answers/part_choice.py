@@ -324,6 +324,8 @@ def choice_cautions(
         yield "Where the interval of a gain includes nought the gain is not established, and no gain per money is given."
     if any(one.fitted is None for one in found.choices):
         yield "Parts without a price, or with hours of work where no labour rate is set, have no cost and no place."
+    if any(one.fitted is not None and one.part.labour_hours is None for one in found.choices):
+        yield "Parts without a recorded fitting time stand with their price alone: that work is not in their cost."
     if unknown:
         yield f"Fitted, but never measured on any kind of car: {' and '.join(unknown)}. What that changes is not in here."
     if found.asked.wished is not None and found.base is None:

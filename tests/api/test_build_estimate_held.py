@@ -46,12 +46,24 @@ def test_prices_in_two_currencies_make_no_sum_and_the_oldest_price_dates_it(stoa
     assert cost["labour_hours"] == 3.5
 
 
-def test_hours_of_which_one_is_not_known_make_no_sum(stoats):
+def test_hours_that_are_known_are_paid_for_and_whose_are_not_recorded_is_named(stoats):
+    """2.5 h of the pipe at 72 an hour are in the cost of both as they are in its own."""
     price(stoats, "road-map", price=600, currency="GBP")
     body = answer(stoats, "wide-pipe,road-map")
-    assert body["cost"]["labour_hours"] is None
+    assert body["cost"]["labour_hours"] == 2.5
+    assert body["cost"]["fitted"] == (480 + 2.5 * 72) + 600
+    assert (
+        "No fitting time is recorded for Road calibration: that work is not in the cost." in body["cautions"]
+    )
+    price(stoats, "road-map", labour_hours=1.0)
+    body = answer(stoats, "wide-pipe,road-map")
+    assert body["cost"]["fitted"] == (480 + 2.5 * 72) + 600 + 72
+    assert not any("No fitting time" in one for one in body["cautions"])
+
+
+def test_nothing_bought_has_no_price_and_no_hours():
     named = Bundle([])
-    assert (named.price, named.currency, named.price_date) == (None, None, None)
+    assert (named.price, named.currency, named.price_date, named.labour_hours) == (None, None, None, None)
 
 
 def test_with_a_part_that_was_never_measured_there_is_no_number_and_it_is_named(stoats):

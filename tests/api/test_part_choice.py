@@ -354,6 +354,17 @@ def test_a_part_without_a_price_is_listed_last_without_a_place_and_one_never_mea
     assert any("no cost and no place" in caution for caution in body["cautions"])
 
 
+def test_a_part_without_a_recorded_fitting_time_stands_with_its_price_alone_and_that_is_said(priced):
+    said = (
+        "Parts without a recorded fitting time stand with their price alone: that work is not in their cost."
+    )
+    assert said not in answer(priced)["cautions"]
+    price(priced, "road-map", labour_hours=None)
+    body = answer(priced)
+    assert by_part(body)["road-map"]["fitted"] == 600
+    assert said in body["cautions"]
+
+
 def test_a_price_in_other_money_is_no_cost_here(priced):
     price(priced, "mesh-pipe", currency="EUR")
     body = answer(priced)

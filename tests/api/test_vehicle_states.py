@@ -199,6 +199,30 @@ def test_a_car_that_reads_as_before_is_not_said_to_be_down(stoats, without_model
     assert says["returned"] is None
 
 
+@pytest.mark.parametrize(
+    ("scale", "words"),
+    [
+        (
+            0.9784,
+            "It is not clearly down: it reads 2.2 % lower (0.1 to 4.1 %, 90 % sure) than in the same state on 2 March",
+        ),
+        (
+            1.0220,
+            "In the same state on 2 March 2026 it read less: it is 2.2 % higher (0.1 to 4.3 %, 90 % sure) now.",
+        ),
+        (0.9740, "Now it reads 2.6 % lower"),
+    ],
+)
+def test_lower_than_one_of_two_visits_is_down_only_beyond_what_two_visits_give_by_chance(
+    stoats, without_model, scale, words
+):
+    """By hand, settings as they come: one visit 1.645 x 1.246 % = 2.05 %; one of two (Bonferroni) 1.960 x 1.246 % = 2.44 %."""
+    posted(stoats, session(setup(), day=1))
+    posted(stoats, session(setup(), day=2))
+    posted(stoats, session(setup(scale=scale), day=3))
+    assert own(stoats)["says"]["since"].startswith(words)
+
+
 def test_a_car_seen_once_is_not_called_up_or_down(stoats, without_model):
     posted(stoats, session(day=1))
     found = own(stoats)
