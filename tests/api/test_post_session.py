@@ -172,6 +172,23 @@ def test_other_units_come_to_the_same_figures_and_are_answered_in_their_own(stoa
     assert back["setups"][0]["pulls"][0]["ambient"]["pressure"] == pytest.approx(100.0)
 
 
+def test_best_and_spread_stand_at_the_standard_of_their_mean(stoats):
+    pulls = [pull(scale, ambient=WARM) for scale in (0.995, 1.0, 1.005)]
+    body = kept(stoats, session({"parts": [], "pulls": pulls}))
+    back = stoats.get(f"/v1/sessions/{body['id']}?standard=none").json
+    found, (power, _) = back["setups"][0]["summary"]["peak_power"], peak_of_hump()
+    assert found["mean"] == pytest.approx(power, rel=5e-4)
+    assert found["best"] == pytest.approx(1.005 * power, rel=5e-4)
+    assert found["spread"] == pytest.approx(0.005 * power, rel=2e-3)  # sd of -0.5, 0, +0.5 %
+
+
+def test_a_dew_point_is_shown_in_the_asked_units(stoats):
+    air = {"temperature": 25.0, "pressure": 100.0, "dew_point": 10.0}
+    body = kept(stoats, session({"parts": [], "pulls": [pull(ambient=air)]}))
+    shown = stoats.get(f"/v1/sessions/{body['id']}?units=us").json["setups"][0]["pulls"][0]["ambient"]
+    assert (shown["dew_point"], shown["temperature"]) == (50.0, 77.0)  # 10 and 25 degC
+
+
 def test_a_figure_corrected_already_by_a_given_factor_is_brought_back_to_observed(stoats):
     corrected = pull(1.02, basis={"standard": "sae-j1349", "factor": 1.02}, ambient=WARM)
     body = kept(stoats, session({"parts": [], "pulls": [corrected]}))

@@ -193,6 +193,14 @@ def test_a_doubtful_car_is_left_out_and_counted_until_it_is_confirmed(stoats):
     assert (done.status_code, answer(stoats)["cars"]) == (200, 1)
 
 
+def test_a_struck_car_is_neither_counted_nor_left_out(stoats):
+    stock_cars(stoats, 1.0, 1.02)
+    body = post(stoats, setup(scale=1.3), vehicle="stoat-3", day=3)
+    assert stoats.post(f"/v1/sessions/{body['id']}/strike", {"reason": "another car"}).status_code == 200
+    found = answer(stoats)
+    assert (found["cars"], found["left_out"], found["mean"]) == (2, {}, pytest.approx(1.01 * POWER, rel=1e-3))
+
+
 def test_a_car_without_its_air_is_left_out_and_counted(stoats):
     post(stoats, {**setup(), "pulls": [pull(ambient={})]})
     assert (answer(stoats)["cars"], left_out(stoats, "not known in")) == (0, 1)

@@ -83,6 +83,14 @@ def test_the_pairs_of_cars_with_other_parts_count_unless_asked_for_the_part_alon
     assert any("other parts fitted" in caution for caution in plain["cautions"])
 
 
+def test_a_car_whose_list_may_not_be_whole_is_not_otherwise_stock(stoats):
+    measured(stoats, 4, 5)
+    unsure = {"parts_known": "partial"}
+    post(stoats, setup(**unsure), setup(["wide-pipe"], 1.2, **unsure), vehicle="stoat-3", day=3)
+    plain, alone = answer(stoats), answer(stoats, "&context=alone")
+    assert (len(plain["pairs"]), len(alone["pairs"])) == (3, 2)
+
+
 def test_the_model_answers_for_the_part_alone_unless_asked_beside_what_is_usually_fitted(stoats):
     """Five cars gain 5 % with nothing else, and 9 % beside a calibration: the model can answer both."""
     for n in range(1, 6):
@@ -113,6 +121,15 @@ def test_the_grade_is_lower_where_most_pairs_are_not_like_for_like(stoats):
     body = answer(stoats)
     assert (body["evidence"]["grade"], body["evidence"]["like_for_like"]) == ("thin", 0)
     assert "Most of these comparisons are not like for like: other days." in body["cautions"]
+
+
+def test_the_days_measured_are_those_of_comparisons_that_count(stoats):
+    disagreeing = setup(["wide-pipe"]) | {"pulls": [pull(1.05), pull(1.05), pull(1.1)]}
+    for car, day in ((4, 1), (5, 9)):
+        post(stoats, setup(), disagreeing, vehicle=f"stoat-{car}", day=day)
+    post(stoats, setup(), setup(["wide-pipe"], 1.05), vehicle="stoat-6", day=5)
+    evidence = answer(stoats)["evidence"]
+    assert (evidence["left_out"], evidence["first"], evidence["last"]) == (2, "2026-03-05", "2026-03-05")
 
 
 def test_conditions_that_nobody_recorded_are_not_called_moved(stoats):
