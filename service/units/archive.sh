@@ -9,6 +9,7 @@ umask 077
 
 KEPT=3          # copies: one a week makes any minute of the last two weeks (our choice)
 PATIENCE_S=60   # until what was written must be in the archive, and a server that stops must have ended (our choice)
+REST_S=5        # before the server is asked again (what pg_receivewal itself takes)
 
 refuse() { echo "archive.sh: $*" >&2; exit 1; }
 
@@ -20,10 +21,35 @@ use_programs_of() { PATH=/usr/lib/postgresql/$(cat "$1/PG_VERSION")/bin:$PATH; }
 
 log_in() { [ -z "${BAYLEDGER_STANDBY_PASSWORD_FILE:-}" ] || export PGPASSWORD="$(cat "$BAYLEDGER_STANDBY_PASSWORD_FILE")"; }
 
+# A file is filled with zeros before anything is written to it. Where that was cut short (a full disk, a power cut, a signal)
+# pg_receivewal refuses to go on, and so does a server that is to read it.
+forget_what_was_not_begun() {
+    for file in "$1"/*.partial; do
+        [ ! -e "$file" ] || [ "$(tr -d '\0' < "$file" | head -c 1 | wc -c)" != 0 ] || rm "$file"
+    done
+}
+
+# Before Postgres 16 it ends in good order by SIGINT alone (its documentation).
+end_following() {
+    kill -INT "$receiver" 2> /dev/null || true
+    wait "$receiver" || true
+    exit 0
+}
+
 follow() {
     mkdir -p "$1/log"
     log_in
-    exec pg_receivewal --directory "$1/log" --synchronous --no-password
+    receiver=
+    trap end_following INT TERM
+    while true; do
+        forget_what_was_not_begun "$1/log"
+        pg_receivewal --directory "$1/log" --synchronous --no-password --no-loop &
+        receiver=$!
+        wait "$receiver" || true
+        receiver=
+        sleep "$REST_S" &
+        wait $! || true
+    done
 }
 
 base() {
@@ -93,6 +119,7 @@ back() {
     base=$(newest_before "$archive" "$stamp")
     [ -n "$base" ] || refuse "no base backup in $archive is older than $3; there are: $(cd "$archive" && ls -d base-* 2> /dev/null | tr "\n" " ")"
     until_it_has_ended "$data"
+    forget_what_was_not_begun "$archive/log"
     echo "from $base to ${moment:-the end of the log}"
     new=$data-new
     rm -rf "$new"

@@ -221,6 +221,32 @@ def test_where_the_databases_disk_is_lost_all_that_the_archive_has_comes_back(sh
     assert kept.sessions == POSTS
 
 
+def test_an_archive_whose_disk_was_full_goes_on_by_itself_once_there_is_room(shop, tell):
+    """Room for two files of the log, which are filled with zeros before they are written to, and a half."""
+    place = shop.places.folder / "archive"
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=40m", "none", place], check=True)
+    shop.identity.give(place)
+    try:
+        with database_of(shop):
+            prepare(shop)
+            with archived(shop):
+                for _ in range(3):
+                    above(shop, "SELECT pg_logical_emit_message(true, 'log', 'more'), pg_switch_wal()")
+                wait_until(lambda: "No space left" in shop.places.log("archive").read_text())
+                assert new_token(shop)  # nothing is held up meanwhile
+                subprocess.run(["mount", "-o", "remount,size=400m", place], check=True)
+                wait_until(lambda: above(shop, CAUGHT_UP) == [(True,)], shop.places.log("archive"))
+                whole = sorted(path.name for path in (place / "log").iterdir() if path.suffix == "")
+        tell(
+            f"the archive's disk full: 1 fault injected, the log followed again, {len(whole)} whole files of it"
+        )
+        first = int(whole[0], 16)
+        assert [int(name, 16) for name in whole] == list(range(first, first + len(whole)))
+        assert len(whole) >= 3
+    finally:
+        subprocess.run(["umount", place], check=True)
+
+
 @pytest.mark.parametrize(
     ("moment", "words"),
     [

@@ -5,14 +5,33 @@ The programs of Postgres are stand-ins; with a server it runs in tests/faults/te
 
 import os
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from tests.setup.check import ROOT
+from tests.setup.installed import wait_until
 
 SCRIPT = ROOT / "service" / "units" / "archive.sh"
 WEEKS = [f"base-202603{day:02}T031700Z" for day in (1, 8, 15, 22, 29)]
+
+
+# It leaves a file that it had not yet filled with zeros, as on a full disk, and ends with a fault; started again, it stays and
+# says by which signal it was ended.
+RECEIVER = f"""#!{sys.executable}
+import os, pathlib, signal, sys
+log, said = pathlib.Path(sys.argv[2]), pathlib.Path("SAID")
+found = sorted(path.name for path in log.iterdir())
+if "{1:024X}" not in found:
+    (log / "{1:024X}").touch()
+    (log / "{2:024X}.partial").write_bytes(bytes(8192))
+    sys.exit(1)
+signal.signal(signal.SIGINT, lambda *_: (said.write_text("SIGINT"), os._exit(0)))
+said.write_text(" ".join(found))
+while True:
+    signal.pause()
+"""
 
 
 class Archive:
@@ -98,3 +117,37 @@ def test_one_goes_back_from_the_newest_copy_that_was_finished_before_the_moment(
     assert ran.stdout.startswith(f"from {archive.folder / newest} to ")
     assert "Nothing was changed" in ran.stderr  # the server is none
     assert archive.copies() == WEEKS
+
+
+def test_the_log_is_followed_again_where_a_file_of_it_was_not_even_begun_and_ends_as_postgres_ends_it(
+    archive: Archive, tmp_path: Path
+) -> None:
+    """pg_receivewal goes on in no file that is neither empty nor of a segment's size (receivelog.c, open_walfile). In Postgres 15
+    it runs "until terminated by the SIGINT signal" (its documentation); SIGTERM is named from 16 on."""
+    said = tmp_path / "said"
+    archive.program("sleep", "exit 0")
+    archive.program("pg_receivewal", "")
+    (archive.bin / "pg_receivewal").write_text(RECEIVER.replace("SAID", str(said)))
+    path = {"PATH": f"{archive.bin}:{os.environ['PATH']}"}
+    with subprocess.Popen(["sh", SCRIPT, "follow", archive.folder], env=path) as follower:
+        try:
+            wait_until(lambda: said.exists() and said.read_text() != "")
+            assert said.read_text() == f"{1:024X}"
+            follower.terminate()
+            assert follower.wait(timeout=20) == 0
+        finally:
+            follower.kill()
+    assert said.read_text() == "SIGINT"
+
+
+@pytest.mark.parametrize(
+    ("held", "stays"), [(b"", False), (bytes(8192), False), (bytes(100) + b"\n", True), (b"\n\x00", True)]
+)
+def test_of_the_log_nothing_goes_that_holds_anything(
+    archive: Archive, tmp_path: Path, held: bytes, stays: bool
+) -> None:
+    archive.made(WEEKS[0])
+    last = archive.folder / "log" / f"{2:024X}.partial"
+    last.write_bytes(held)
+    archive.run("back", str(archive.folder), str(tmp_path / "main"), "latest")
+    assert last.exists() == stays
