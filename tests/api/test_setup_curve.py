@@ -147,6 +147,10 @@ def test_a_restriction_is_said_in_the_asked_units():
     assert "falls by 1.3 inHg from 2500" in restriction_document(found, "us")["reading"]
     assert "falls by 4.4 kPa from 2500" in restriction_document(found, "si")["reading"]
     assert "falls by 44 hPa from 2500" in restriction_document(found, "ps")["reading"]
+    us = restriction_document(found, "us")
+    assert us["pressure"] == pytest.approx(4.4 / 3.38638, rel=1e-5)
+    # NIST SP 811 B.8: one horsepower of 550 ft.lbf/s is 0.7456999 kW
+    assert us["power_freed"] == pytest.approx(5.0 / 0.7456999, rel=1e-6)
 
 
 def test_each_pulls_own_curve_is_answered_when_asked_for_and_their_mean_is_the_setups(stoats):

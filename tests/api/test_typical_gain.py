@@ -160,6 +160,15 @@ def test_a_part_measured_elsewhere_only_is_borrowed_from_there_and_says_so(stoat
     assert after.headers["ETag"] != before.headers["ETag"]
 
 
+def test_a_car_that_had_it_in_anothers_place_only_was_not_measured_with_and_without_it(stoats):
+    heron = {"slug": "heron", "name": "Heron 2.0", "aspiration": "turbo", "ignition": "spark"}
+    assert stoats.post("/v1/platforms", heron).status_code == 201
+    measured(stoats, 4, 5)
+    post(stoats, setup(["mesh-pipe"]), setup(["wide-pipe"], 1.02), vehicle="stoat-3", day=3)
+    cautions = stoats.get(GAIN.replace("stoat", "heron")).json["cautions"]
+    assert any("measured on Halvern Stoat 1.6 T (2 cars)" in caution for caution in cautions)
+
+
 @pytest.mark.parametrize(
     ("query", "named"),
     [
