@@ -54,6 +54,14 @@ def test_the_same_curve_always_gets_the_same_band() -> None:
     assert (first.band_high > first.high).all()
 
 
+def test_of_knots_that_err_alike_the_whole_curve_lies_where_each_of_them_does() -> None:
+    """Errors that go together everywhere are one error: its t of 8 / rho = 8 degrees of freedom, not the normal's quantile."""
+    unsure = gain_over_knots([0.0] * 25, cell=gain(0.0, sd=0.5, prior_sd=0.5))
+    found = curves.curve(KNOTS, unsure, ALIKE, FIT)
+    assert found.band_high[3] == pytest.approx(0.005 * float(reference.t.ppf(0.95, 8)), rel=0.02)
+    assert found.band_high[3] == pytest.approx(found.high[3], rel=0.02)
+
+
 def test_between_knots_a_curve_is_straight_and_beyond_them_there_is_nothing() -> None:
     found = curves.curve(KNOTS, gain_over_knots([float(i) for i in range(25)]), NEAR, FIT)
     fine = found.at(np.array([1900.0, 2100.0, 6800.0, 6850.0]))
@@ -70,6 +78,13 @@ def test_stretches_with_a_gain_and_with_a_loss_are_found_longest_first() -> None
     # the lower bound crosses nought half way from 4000 to 5000, the upper one half way from 2000 to 3000
     assert (gaining.from_rpm, gaining.to_rpm, gaining.gains) == (4500.0, 6000.0, True)
     assert (losing.from_rpm, losing.to_rpm, losing.gains) == (2000.0, 2500.0, False)
+
+
+def test_a_stretch_ends_where_the_straight_line_of_its_bound_crosses_nought() -> None:
+    """From -1 at 3000 to 3 at 4000 rpm the line is nought a quarter of the way up; from 3 to -1 at 5000 three quarters."""
+    rpm, low = np.array([3000.0, 4000.0, 5000.0]), np.array([-1.0, 3.0, -1.0])
+    (found,) = curves.clear_stretches(rpm, low, low + 9.0)
+    assert (found.from_rpm, found.to_rpm) == (3250.0, 4750.0)
 
 
 def test_where_nothing_is_known_no_stretch_is_clear() -> None:
@@ -109,12 +124,32 @@ def test_a_gain_known_better_moves_the_peak_less_uncertainly() -> None:
     assert 0.0 < widths[0] < widths[1]
 
 
+def test_how_far_the_peak_moves_is_as_sure_as_the_slope_of_the_gain() -> None:
+    """ln power has slope -2 (n - 5200) / 3000^2; a gain of z s (n - 2000), z standard normal, moves its zero by
+    z s 3000^2 / 2: with s = 1e-6 an rpm by 4.5 z rpm, nine times in ten by no more than 1.645 of them."""
+    sd = 1e-6 * (KNOTS - 2000.0) + 1e-9
+    sloping = replace(gain_over_knots([0.0] * 25), variance=sd**2, cell=gain(0.0, sd=0.1, prior_sd=1000.0))
+    found = curves.peak_shift(FINE, BASE, KNOTS, sloping, ALIKE)
+    assert found.high == pytest.approx(1.645 * 4.5, rel=0.05)
+    assert found.low == pytest.approx(-1.645 * 4.5, rel=0.05)
+
+
 def test_a_noisier_knot_has_a_wider_band() -> None:
     columns = gain_over_knots([2.0] * 25)
     noisier = replace(columns, variance=columns.variance * np.where(np.arange(25) == 3, 4.0, 1.0))
     found = curves.curve(KNOTS, noisier, NEAR, FIT)
     width = found.high - found.low
     assert width[3] > 1.8 * width[4]
+
+
+def test_where_a_noisier_measure_gains_nothing_cars_differ_by_its_floor_whatever_they_gain() -> None:
+    """Four times the variance: twice the floor, and nothing that would grow with the gain."""
+    floor = FIT.spreads.car_floor**2
+    noisy = replace(
+        gain_over_knots([0.0, 0.0]), scale=np.full(2, 4.0), car_spread_variance=np.full(2, 4.0 * floor)
+    )
+    assert gains.car_variance(noisy, FIT, np.zeros(2)) == pytest.approx(4.0 * floor)
+    assert gains.car_variance(noisy, FIT, np.full(2, 0.05)) == pytest.approx(4.0 * floor)
 
 
 def test_the_mean_over_one_knot_is_that_knots_own_interval() -> None:

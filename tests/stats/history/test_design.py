@@ -67,6 +67,13 @@ def test_a_gain_is_linear_about_its_points() -> None:
     assert own(design, 1)[part_on_key(INTAKE)] == 1.0
 
 
+def test_an_ill_known_gain_is_not_taken_for_a_small_one() -> None:
+    """The root of its expected square, mean^2 + variance; never below 0.4 %."""
+    assert Point(0.03, 0.04**2).size == pytest.approx(0.05)
+    assert Point(0.0, 0.02**2).size == pytest.approx(0.02)
+    assert Point(0.001, 0.0).size == 0.004
+
+
 def test_at_its_points_the_linear_gain_is_the_product() -> None:
     gain = Linear(POINTS, catalogue()).of(INTAKE, TURBO, "turbo")
     a, eta = 0.04 / 0.03 - 1.0, 0.25
@@ -118,6 +125,11 @@ def test_ethanol_counts_with_a_calibration_only_and_against_the_usual_fuel() -> 
 def test_a_car_that_arrives_modified_is_marked_in_all_its_setups() -> None:
     design, border, _ = designed(Setup(1, (EXHAUST,), at=1.0), Setup(1, at=2.0), Setup(2, at=1.0))
     assert [ARRIVED_KEY in shared(design, border, row) for row in range(3)] == [True, True, False]
+
+
+def test_a_car_that_came_as_built_is_not_marked_by_what_was_fitted_here() -> None:
+    design, border, _ = designed(Setup(1, at=1.0), Setup(1, (EXHAUST,), at=2.0))
+    assert [ARRIVED_KEY in shared(design, border, row) for row in range(2)] == [False, False]
 
 
 SPREADS = Spreads(

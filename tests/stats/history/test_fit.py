@@ -112,6 +112,15 @@ def test_answers_stand_on_what_a_t_scale_means_for_clean_data() -> None:
     assert np.sqrt(TAIL) * loss.x == pytest.approx(1.0, abs=0.02)
 
 
+def test_of_setups_without_a_fault_the_spread_is_their_own_standard_deviation() -> None:
+    """Eighty cars, six setups each in one strap-down, normal errors: their standard deviation about the cars' means."""
+    errors = np.random.default_rng(7).normal(0.0, 0.012, (80, 6))
+    rows = [Setup(car, (), LEVEL + e, session=car) for car, own in enumerate(errors, 1) for e in own]
+    found = fit(history(*rows), catalogue())
+    own = np.sqrt(((errors - errors.mean(axis=1, keepdims=True)) ** 2).sum() / (80 * 5))
+    assert np.hypot(found.spreads.setup, found.pull_spread / np.sqrt(3)) == pytest.approx(own, rel=0.05)
+
+
 @pytest.mark.slow
 def test_the_spreads_of_a_simulated_shop_are_found() -> None:
     made = simulate(make_world(3, SIZES["shop"], kind="usual"))

@@ -9,7 +9,7 @@ from scipy.sparse import csr_array
 
 from service.domain.history import History
 from service.stats.history.fit import fit
-from service.stats.history.fitted import Fit
+from service.stats.history.fitted import Fit, gain_key
 from service.stats.history.layout import border_prior
 from service.stats.history.system import System, build
 from tests.calibration.readings import Simulated, simulate
@@ -90,6 +90,17 @@ class Dense:
         effects = covariance @ self.x.T @ precision @ self.y
         return float(contrast @ effects), float(contrast @ covariance @ contrast)
 
+    def freed(self, rows: np.ndarray, spread: float) -> tuple[float, float]:
+        """A term of these rows (1 where it counts), freed of its own variance: estimate, and variance of its error."""
+        precision = np.linalg.inv(self.within - spread * np.outer(rows, rows))
+        x = np.hstack((self.x, rows[:, np.newaxis]))
+        flat = np.concatenate((self.flat, np.zeros(len(self.prior) - len(self.flat), dtype=bool), [True]))
+        prior = np.concatenate((self.prior, [1.0]))
+        covariance = np.linalg.inv(
+            x.T @ precision @ x + np.diag(np.where(flat, 0.0, 1.0 / np.where(flat, 1.0, prior)))
+        )
+        return float((covariance @ x.T @ precision @ self.y)[-1]), float(covariance[-1, -1])
+
 
 def test_every_answer_equals_a_dense_solve(shop: Simulated, system: System) -> None:
     dense, solved = Dense(system), system._assembly
@@ -105,6 +116,41 @@ def test_every_answer_equals_a_dense_solve(shop: Simulated, system: System) -> N
         cell = system.gain(part, platform)
         assert cell.mean == pytest.approx(mean + asked.offset, abs=1e-8)
         assert cell.variance == pytest.approx(variance, rel=1e-8)
+
+
+def test_a_car_by_itself_is_a_dense_solve_in_which_nothing_draws_it_to_its_kind(system: System) -> None:
+    dense, weights, setups = Dense(system), system.fit.weights.car, system.setups()
+    cars, nominal = system.cars(), system.fit.spreads.car**2
+    assert cars.nominal_variance == nominal
+    for i in (0, 41, int(np.argmin(weights.of(cars.vehicle_id)))):
+        rows = (setups.vehicle_id == cars.vehicle_id[i]).astype(float)
+        freed = dense.freed(rows, nominal / weights.of(cars.vehicle_id[i : i + 1])[0])
+        assert (cars.own[i], cars.own_variance[i]) == pytest.approx(freed, rel=1e-6)
+
+
+def test_a_setup_by_itself_is_a_dense_solve_without_it_and_varies_as_a_good_one_does(system: System) -> None:
+    dense, weights, setups = Dense(system), system.fit.weights.setup, system.setups()
+    nominal = system.fit.spreads.setup**2
+    for i in (5, 60, int(np.argmin(weights.of(setups.setup_id)))):
+        rows = (setups.setup_id == setups.setup_id[i]).astype(float)
+        own, error = dense.freed(rows, nominal / weights.of(setups.setup_id[i : i + 1])[0])
+        assert (setups.residual[i], setups.variance[i]) == pytest.approx((own, error + nominal), rel=1e-6)
+
+
+def test_a_cars_own_gain_is_a_dense_solve_in_which_nothing_draws_it_to_other_cars(
+    shop: Simulated, system: System
+) -> None:
+    dense, gains, setups = Dense(system), system.car_gains(), system.setups()
+    parts = {int(key): shop.history.parts_of(row) for row, key in enumerate(shop.history.setup_id)}
+    known = np.flatnonzero(np.isfinite(gains.own) & (gains.own_variance < 0.001))
+    for i in known[::40].tolist():
+        car, part = gains.vehicle_id[i : i + 1], gains.part_id[i : i + 1]
+        has = np.array([part[0] in parts[int(key)] for key in setups.setup_id])
+        weight = system.fit.weights.gain.of(gain_key(car, part))[0]
+        freed = dense.freed(
+            (has & (setups.vehicle_id == car)).astype(float), gains.nominal_variance[i] / weight
+        )
+        assert (gains.own[i], gains.own_variance[i]) == pytest.approx(freed, rel=1e-6)
 
 
 def same(one: System, other: System, of: Simulated) -> None:
