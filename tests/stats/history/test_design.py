@@ -81,6 +81,26 @@ def test_at_its_points_the_linear_gain_is_the_product() -> None:
     assert linear == pytest.approx(0.03 * (1 + a) * (1 + eta))
 
 
+def test_where_a_slot_hardly_gives_anything_a_fifth_of_what_is_learned_elsewhere_still_counts() -> None:
+    """A shift of -0.9 leaves a tenth of the gain; what moves the part elsewhere moves it here by a fifth, never backwards."""
+    points = Points(
+        slot=POINTS.slot, part=POINTS.part, slot_on={("intake-pipe", TURBO): -0.9}, cell=POINTS.cell
+    )
+    gain = Linear(points, catalogue()).of(INTAKE, TURBO, "turbo")
+    assert gain.tilt == 0.2
+    at_its_points = gain.tilt * 0.04 + gain.main * -0.9 + gain.offset
+    assert at_its_points == pytest.approx(0.04 * 0.1)
+
+
+def test_a_slot_never_measured_with_an_aspiration_is_taken_as_large_as_with_others_and_known_so_much_worse() -> (
+    None
+):
+    """4 % elsewhere: as much again is open, and half of the usual 3 %: the root of 4^2 + 4^2 + 1.5^2."""
+    points = Points(slot={("intake-pipe", "natural"): Point(0.04, 0.0)}, part={}, slot_on={}, cell={})
+    gain = Linear(points, catalogue()).of(INTAKE, TURBO, "turbo")
+    assert gain.scale == pytest.approx(np.sqrt(0.04**2 + 0.04**2 + 0.015**2))
+
+
 def test_a_shift_of_a_part_on_a_platform_is_relative_to_what_is_expected_there() -> None:
     design, _, fit = designed(Setup(1, (INTAKE,)))
     variance = (

@@ -89,15 +89,34 @@ def test_a_car_whose_level_cannot_be_had_is_not_judged() -> None:
     assert outliers.odd_cars(cars(np.empty(0))) == []
 
 
-@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.floats(0.005, 0.1))
+def test_a_car_whose_level_cannot_be_had_is_no_peer_of_the_others() -> None:
+    """Eight on its platform, seven of them known."""
+    own, platform = ordinary(60), np.ones(60, dtype=np.int64)
+    platform[:8], own[3], own[5] = 2, -0.3, np.nan
+    assert outliers.odd_cars(cars(own, platform)) == []
+
+
+def test_the_few_cars_of_a_platform_are_scored_by_the_spread_of_the_shop() -> None:
+    """Cars of the shop lie twice as far apart as was expected: a car of a platform of eight that is four expected
+    spreads off is two of the shop's off, but for the weight of what was expected."""
+    own, platform = 2.0 * ordinary(408), np.ones(408, dtype=np.int64)
+    nearly_equal = 0.01 * np.hypot(0.025, 0.01) * np.arange(8)
+    own[:8], platform[:8] = nearly_equal, 2
+    own[3] = 4.0 * np.hypot(0.025, 0.01)
+    found = outliers.car_scores(cars(own, platform))
+    # eight scores of hardly any spread beside twenty of the shop's: sqrt(20 / 28) of it
+    assert found.score[3] == pytest.approx(4.0 / (2.0 * np.sqrt(20 / 28)), rel=0.1)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.floats(0.005, 0.1), st.sampled_from([0.05, 0.5]))
 @settings(max_examples=60, deadline=None)
 def test_what_a_platform_alone_says_cannot_be_odd_is_not_odd_among_all(
-    seed: int, kinds: int, apart: float
+    seed: int, kinds: int, apart: float, rate: float
 ) -> None:
     rng = np.random.default_rng(seed)
     platform = rng.integers(1, kinds + 1, size=20 * kinds)
     every = cars(rng.standard_t(3, len(platform)) * apart, platform)
-    odd = {one.vehicle_id for one in outliers.odd_cars(every)}
+    odd = {one.vehicle_id for one in outliers.odd_cars(every, rate)}
     for kind in range(1, kinds + 1):
         own = np.flatnonzero(platform == kind)
         alone = replace(
@@ -108,7 +127,7 @@ def test_what_a_platform_alone_says_cannot_be_odd_is_not_odd_among_all(
             own_variance=every.own_variance[own],
         )
         assert odd & set(alone.vehicle_id.tolist()) <= set(
-            alone.vehicle_id[outliers.may_be_odd(alone)].tolist()
+            alone.vehicle_id[outliers.may_be_odd(alone, rate)].tolist()
         )
 
 

@@ -255,6 +255,16 @@ def test_a_noisier_measure_is_answered_with_wider_intervals(shop: Simulated, sys
     assert others.scale[1] > 3.0
 
 
+def test_a_measure_that_a_few_setups_happen_to_fit_is_not_known_exactly_and_cars_still_differ_in_it() -> None:
+    rows = [row for car, gain in ((1, 0.04), (2, 0.05)) for row in before_and_after(car, INTAKE, gain)]
+    system = solved(*rows)
+    others = system.solve_for(system.setup_ids, np.full((len(system), 1), LEVEL))
+    found, own = others.gain(INTAKE, TURBO), system.gain(INTAKE, TURBO)
+    assert others.scale[0] < 1.0
+    assert found.variance[0] > own.variance / 3.0
+    assert found.car_spread_variance[0] >= system.fit.spreads.car_floor**2
+
+
 def test_a_setup_is_judged_by_what_the_history_says_without_it(
     shop: Simulated, pinned: Fit, system: System
 ) -> None:
