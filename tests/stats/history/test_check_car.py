@@ -25,6 +25,12 @@ def test_until_eight_readings_stand_behind_them_the_limits_are_one_and_two_perce
     assert (found[2].warning, found[2].action) == (0.01, 0.02)
 
 
+def test_the_ninth_reading_is_the_first_with_eight_behind_it() -> None:
+    found = check_car.check_readings(range(9), [5.0, 5.004] * 4 + [5.0])
+    assert [one.action == 0.02 for one in found] == [True] * 8 + [False]
+    assert found[8].action == pytest.approx(3 * 0.004 / 1.128)
+
+
 def test_then_they_are_two_and_three_of_its_own_spreads() -> None:
     values = [5.0, 5.004] * 5
     sd = 0.004 / 1.128

@@ -86,6 +86,7 @@ def test_a_part_never_measured_here_borrows_and_says_less() -> None:
     assert there.mean == pytest.approx(0.04, abs=0.01)
     assert there.variance > 4.0 * here.variance
     assert (there.cars, there.cars_with, there.cars_elsewhere) == (0, 0, 10)
+    assert (here.cars, here.cars_with, here.cars_elsewhere) == (10, 10, 0)
     assert there.elsewhere_variance == there.variance
 
 

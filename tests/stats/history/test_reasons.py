@@ -93,3 +93,4 @@ def test_a_factor_outside_the_limits_overstates_a_boosted_engine_by_what_it_is()
     assert only(math.log(1.10), boosted, factor=1.09) == [("factor", 9.0)]
     assert only(math.log(1.10), PETROL, factor=1.09) == [("factor", None), ("unexplained", 10.0)]
     assert only(math.log(1.10), boosted, factor=1.06) == [("unexplained", 10.0)]
+    assert only(math.log(1.10), boosted, factor=1.07) == [("unexplained", 10.0)]  # at its limit it is inside

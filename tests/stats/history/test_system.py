@@ -12,6 +12,7 @@ from service.stats.history.fit import fit
 from service.stats.history.fitted import Fit, gain_key
 from service.stats.history.layout import border_prior
 from service.stats.history.system import System, build
+from service.stats.history.weights import refreshed
 from tests.calibration.readings import Simulated, simulate
 from tests.calibration.world import SIZES, make_world
 from tests.stats.history.made import (
@@ -101,6 +102,16 @@ class Dense:
         )
         return float((covariance @ x.T @ precision @ self.y)[-1]), float(covariance[-1, -1])
 
+    def predicted(self, rows: np.ndarray, spread: float) -> tuple[float, float]:
+        """A term of these rows as its variance and the data say: mean and variance (best linear prediction)."""
+        precision = np.linalg.inv(self.within)
+        flat = np.concatenate((self.flat, np.zeros(len(self.prior) - len(self.flat), dtype=bool)))
+        inverse_prior = np.diag(np.where(flat, 0.0, 1.0 / np.where(flat, 1.0, self.prior)))
+        left = precision @ self.x
+        against = precision - left @ np.linalg.inv(self.x.T @ left + inverse_prior) @ left.T
+        told = against @ rows * spread
+        return float(told @ self.y), float(spread - spread * rows @ told)
+
 
 def test_every_answer_equals_a_dense_solve(shop: Simulated, system: System) -> None:
     dense, solved = Dense(system), system._assembly
@@ -126,6 +137,24 @@ def test_a_car_by_itself_is_a_dense_solve_in_which_nothing_draws_it_to_its_kind(
         rows = (setups.vehicle_id == cars.vehicle_id[i]).astype(float)
         freed = dense.freed(rows, nominal / weights.of(cars.vehicle_id[i : i + 1])[0])
         assert (cars.own[i], cars.own_variance[i]) == pytest.approx(freed, rel=1e-6)
+
+
+def test_setups_and_cars_are_trusted_by_the_expected_square_of_what_they_are_off_by(system: System) -> None:
+    """The EM step of a t with 5 degrees of freedom, 6 / (5 + E[u^2] / s^2), over its mean."""
+    dense, setups, now = Dense(system), system.setups(), system.fit.weights
+    found = refreshed(system._assembly)
+    for ids, place, old, anew, scale in (
+        (setups.setup_id, setups.setup_id, now.setup, found.setup, system.fit.spreads.setup**2),
+        (np.unique(setups.vehicle_id), setups.vehicle_id, now.car, found.car, system.fit.spreads.car**2),
+    ):
+        some = ids[[0, 30, int(np.argmin(old.of(ids)))]]
+        weights = []
+        for one in some.tolist():
+            spread = scale / float(old.of(np.array([one]))[0])
+            mean, variance = dense.predicted((place == one).astype(float), spread)
+            weights.append(6.0 / (5.0 + (mean**2 + variance) / scale))
+        ratio = anew.of(some) / np.array(weights)
+        assert ratio == pytest.approx(ratio[0], rel=1e-6)
 
 
 def test_a_setup_by_itself_is_a_dense_solve_without_it_and_varies_as_a_good_one_does(system: System) -> None:
@@ -463,6 +492,8 @@ def test_companions_are_what_else_the_part_s_cars_had() -> None:
     assert solved(*rows).companions(INTAKE, TURBO) == {TUNE: 0.5, EXHAUST: 0.25}
     assert solved(*rows).companions(INTAKE, SECOND_TURBO) == {TUNE: 0.5, EXHAUST: 0.25}
     assert solved(*rows).companions(OTHER_INTAKE, TURBO) == {}
+    elsewhere = Setup(6, (INTAKE, EXHAUST), platform=SECOND_TURBO)
+    assert solved(*rows, elsewhere).companions(INTAKE, TURBO) == {TUNE: 0.5, EXHAUST: 0.25}
 
 
 def test_the_level_of_a_platform_whose_setups_stand_at_no_standard_is_not_known() -> None:
