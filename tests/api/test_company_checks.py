@@ -136,6 +136,17 @@ def test_barometers_of_one_site_agree_within_half_an_hour(stoats, site, minutes,
     assert said(stoats, body, "weather-stations-differ") == [place] * expected
 
 
+def test_a_barometer_that_was_corrected_is_held_against_others_as_it_would_have_read(stoats):
+    for slug in ("north", "hub"):
+        bay_is(stoats, slug, site="yard")
+    low = {**AIR, "pressure": 99.0}
+    kept(stoats, at(0, setup() | {"pulls": [pull(ambient=low)]}, vehicle="stoat-1", bay="hub"))
+    right = {"from": "2026-03-01T00:00:00Z", "to": "2026-04-01T00:00:00Z", "units": "si", "pressure": 1.0}
+    done = stoats.post("/v1/bays/hub/corrections", right | {"reason": "read 1 kPa low"})
+    assert done.status_code == 201, done.text
+    assert said(stoats, at(20, vehicle="stoat-2"), "weather-stations-differ") == []
+
+
 # The car's past
 
 

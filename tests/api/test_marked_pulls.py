@@ -17,6 +17,19 @@ def test_a_confirmation_clears_one_pull_and_not_the_one_beside_it(stoats):
     assert both["setups"][0]["doubts"] == []
 
 
+def test_a_confirmation_leaves_a_note_standing(stoats):
+    hot = pull(engine={**WARM, "coolant": 115.0})
+    body = session(setup() | {"pulls": [hot, pull(), pull()]}, clock="2026-03-01T10:30:00+00:00")
+    kept = stoats.post("/v1/sessions", body).json
+    assert {one["code"]: one["level"] for one in kept["checks"]} == {
+        "engine-hot": "doubtful",
+        "clock-skew": "note",
+    }
+    pull_id = kept["setups"][0]["pulls"][0]["id"]
+    checks = stoats.post(f"/v1/pulls/{pull_id}/confirm", {"reason": "gauge is wrong"}).json["checks"]
+    assert {one["code"] for one in checks if one["cleared"]} == {"engine-hot"}
+
+
 def test_an_amended_gear_is_kept(stoats):
     kept = stoats.post("/v1/sessions", session(gear=4)).json
     path = f"/v1/sessions/{kept['id']}"
@@ -45,3 +58,13 @@ def test_a_pull_that_is_accepted_again_has_no_reason_for_not_counting(stoats):
         assert after["setups"][0]["pulls"][0]["reason"] == stoats.get(address).json["reason"] == reason
     (first, *_) = stoats.get(f"{path}/sheet").json["b"]["pulls"]["each"]
     assert (first["counts"], first["reason"]) == (True, None)
+
+
+def test_what_a_pull_was_rejected_for_is_kept_while_it_counts_as_settling(stoats):
+    kept = stoats.post("/v1/sessions", session(setup())).json
+    path, pull_at = f"/v1/sessions/{kept['id']}", f"/v1/pulls/{kept['setups'][0]['pulls'][0]['id']}"
+    for status, why in (("rejected", "wheel slip"), ("settling", "keyed wrong")):
+        change = {"status": status, "reason": why}
+        after = stoats.patch(pull_at, change, If_Match=version_of(stoats.get(path))).json
+        first = after["setups"][0]["pulls"][0]
+        assert (first["status"], first["reason"]) == (status, "wheel slip")

@@ -192,7 +192,8 @@ def test_an_alias_is_not_changed_and_what_is_none_has_nothing_to_take_apart(stoa
 def test_what_is_called_by_the_old_name_is_found_and_listed_under_the_part(stoats, doubled):
     posted(stoats, session(setup(), setup(["mesh-pipe"], 1.03), vehicle="stoat-9", day=9))
     done(stoats.post("/v1/parts/mesh-pipe/merge", INTO))
-    found = done(stoats.get("/v1/search?q=200-cell"))["questions"]
-    assert [(one["part"], one["cars"]) for one in found] == [("wide-pipe", 4)]
+    found = done(stoats.get("/v1/search?q=200-cell"))
+    assert [(one["part"], one["cars"]) for one in found["questions"]] == [("wide-pipe", 4)]
+    assert found["parts"] == []
     listed = [stoats.get(f"/v1/evidence?part={slug}").json["items"] for slug in ("mesh-pipe", "wide-pipe")]
     assert listed[0] == listed[1] != []

@@ -315,6 +315,13 @@ def test_the_same_content_spelt_otherwise_at_another_moment_is_kept_once(stoats)
     assert again.headers["Idempotency-Replayed"] == "true"
 
 
+def test_the_same_content_under_another_id_is_the_session_that_is_kept(stoats):
+    body, ids = session(), [f"00000000-0000-4000-8000-00000000000{n}" for n in (1, 2)]
+    first, again = (kept(stoats, {**body, "id": id}) for id in ids)
+    assert (first["id"], again["id"]) == (ids[0], ids[0])
+    assert len(stoats.get("/v1/sessions").json["items"]) == 1
+
+
 def test_other_content_under_a_kept_id_is_a_conflict(stoats):
     named = {"id": "0d9f4c1e-4c0e-4b52-9d52-3f6a0b1c2d3e"}
     assert kept(stoats, session(**named))["id"] == named["id"]

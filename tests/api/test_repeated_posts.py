@@ -32,8 +32,11 @@ def test_the_same_key_with_another_body_is_422(shop, path, body):
 
 
 def test_the_same_key_at_another_address_is_422(shop):
-    shop.post("/v1/parts", NEW["/v1/parts"], Idempotency_Key="one")
-    assert shop.post("/v1/bays", NEW["/v1/bays"], Idempotency_Key="one").status_code == 422
+    assert shop.post("/v1/bays", NEW["/v1/bays"]).status_code == 201
+    first, other = (f"/v1/bays/{bay}/events" for bay in ("north", "south"))
+    assert shop.post(first, NEW[first], Idempotency_Key="one").status_code == 201
+    assert shop.post(other, NEW[first], Idempotency_Key="one").status_code == 422
+    assert shop.get(other).json["items"] == []
 
 
 def test_a_key_belongs_to_its_caller(app, connection, shop):

@@ -7,7 +7,7 @@ from service.local import LocalServer
 from tests.api.bodies import added
 from tests.api.conftest import filled
 from tests.conftest import Client
-from tests.factories import session, setup
+from tests.factories import pull, session, setup
 
 HERON = {"slug": "heron", "name": "Merrow Heron 3.5", "aspiration": "natural", "ignition": "spark"}
 
@@ -137,6 +137,13 @@ def test_what_was_measured_on_no_car_is_listed_as_a_part_and_as_a_question_only_
     assert answer["unmeasured"] == []
     assert questions(found(measured, "pipe stoat"), "unmeasured") == [("mesh-pipe", "stoat")]
     assert found(measured, "pipe stoat", limit=1)["unmeasured"] == [], "what was measured takes the room"
+
+
+def test_a_part_of_which_every_comparison_is_in_doubt_was_not_measured(measured):
+    disagreeing = setup(["mesh-pipe"]) | {"pulls": [pull(1.03), pull(1.03), pull(1.08)]}
+    (pair,) = added(measured, "/v1/sessions", session(setup(), disagreeing, vehicle="stoat-3")).json["pairs"]
+    assert not pair["usable"]
+    assert [row["part"] for row in found(measured, "200-cell")["parts"]] == ["mesh-pipe"]
 
 
 def test_only_stock_cars_that_count_are_stock_cars(measured):

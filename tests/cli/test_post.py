@@ -70,6 +70,15 @@ def test_figures_that_do_not_stand_in_the_ledgers_standard_say_what_they_are(
     assert "Setup 1 as measured, not corrected: humidity was not recorded:" in shown
 
 
+def test_a_spread_that_one_pull_does_not_have_is_not_nought(run, session_file, pretend_ledger):
+    (one,) = KEPT["setups"]
+    alone = {**one["summary"]["peak_power"], "spread": None, "spread_percent": None, "pulls": 1}
+    of_one = {**one, "summary": {**one["summary"], "peak_power": alone}}
+    pretend_ledger.status, pretend_ledger.document = 201, BOTH | {"setups": [of_one]}
+    shown = run("post", session_file, "--url", pretend_ledger.url).out
+    assert shown.splitlines()[-1].split() == ["1", "peak", "power", "231.2", "232.0", "hp", "–", "1"]
+
+
 def test_what_was_kept_is_said_though_no_review_comes(run, session_file, pretend_ledger, monkeypatch):
     def posted_only(client, path, **_):
         return httpx.Response(404, json={"detail": "no such path"}, request=httpx.Request("GET", path))
