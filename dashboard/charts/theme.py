@@ -35,6 +35,7 @@ LABEL_PX = 14  # our choice: read from arm's length on a counter tablet
 NARROW_PX = 420  # our choice: a telephone held upright
 UNIT_TICK_PX = 66  # our choice: a number with its unit and a gap, at that size
 BARE_TICK_PX = 44  # our choice: a number alone and a gap
+LABEL_GAP_PX = 10  # our choice: less between two numbers in a row, and they are read as one
 # Written out, not a variable: the chart program measures its labels with it. The same stack as in style.css.
 FONT = '"Gill Sans Nova", Optima, Candara, "Noto Sans", "DejaVu Sans", sans-serif'
 
@@ -55,6 +56,8 @@ CONFIG: dict[str, Any] = {
         "labelPadding": 6,
         "labelFlush": False,
     },
+    # How many ticks there are follows round numbers: up to half as many again as were asked for.
+    "axisX": {"labelSeparation": LABEL_GAP_PX},
     "text": {"color": INK, "fontSize": LABEL_PX},
     "rule": {
         "aria": False

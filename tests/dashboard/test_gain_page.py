@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import pytest
@@ -14,6 +14,8 @@ pytestmark = pytest.mark.slow
 
 MOST_NODES = 5_000
 """What 100 listed pairs and two charts need; a row for each of 2,000 pairs would be 40,000 (our choice)."""
+LEAST_GAP_PX = 8
+"""Closer, and two numbers of an axis are read as one: two digits' width at that size (our choice)."""
 FEWEST_NUMBERS = 4
 """Fewer numbers on a chart's axes, and it cannot be read (our choice)."""
 
@@ -304,6 +306,28 @@ def test_no_word_of_the_curve_lies_on_another(answered: Page, width: int) -> Non
     assert any(box["text"] == "gains" for box in boxes)
     over = [(a["text"], b["text"]) for a, b in combinations(boxes, 2) if overlap(a, b)]
     assert over == []
+
+
+@pytest.mark.parametrize("reach", [(1800, 6200), (1800, 5600), (1000, 3200)])
+def test_the_speeds_of_the_axis_stand_apart_at_every_width(
+    cleared: Watched, ledger: Ledger, reach: tuple[int, int]
+) -> None:
+    low, high = reach
+
+    def reaching(body: dict[str, Any]) -> None:
+        last = len(body["curve"]["rpm"]) - 1
+        speeds = [round(low + (high - low) * step / last) for step in range(last + 1)]
+        body["curve"].update(rpm=speeds, established=[])
+
+    cleared.page.route("**/v1/typical-gain*", changed(reaching))
+    page = cleared.open("gain.html", **ledger.best_question())
+    for width in (390, 600, 820, 940, 1020, 1100, 1440):
+        resize(page, width)
+        written = page.locator("#revs .chart").evaluate(TEXT_BOXES)
+        speeds = sorted((box["left"], box["right"]) for box in written if re.match(r"\d,\d{3}$", box["text"]))
+        assert len(speeds) >= FEWEST_NUMBERS
+        gaps = [after[0] - before[1] for before, after in pairwise(speeds)]
+        assert min(gaps) >= LEAST_GAP_PX, (width, gaps)
 
 
 def test_a_narrow_chart_still_has_numbers_to_read_it_by(answered: Page) -> None:
