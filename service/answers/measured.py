@@ -59,8 +59,7 @@ class Solved:
 
     def stock(self, platform: int) -> float | None:
         """The typical stock car's figure at the common level of the bays [kW or N.m]; None where it is not known."""
-        levels = self.system.levels(platform) if self.other is None else self.other.levels(platform)
-        level = float(np.atleast_1d(levels[0])[0])
+        level = self.system.levels(platform) if self.other is None else float(self.other.levels(platform)[0])
         return float(np.exp(level)) if np.isfinite(level) else None
 
     def cars(self, platform: int | None = None) -> CarEffects:

@@ -165,7 +165,7 @@ def gain_over_revs(knots: Knots, question: Question, beside: Mapping[int, float]
     rpm, others, platform = knots.rpm(question.platform_id), knots.others, question.platform_id
     if rpm is None:
         return None
-    base = np.asarray(others.levels(platform)[0], dtype=np.float64)
+    base = others.levels(platform)
     if question.against_id:
         base = base + others.gain(question.against_id, platform).mean
     gain = others.gain(question.part_id, platform, question.against_id, beside)

@@ -1,5 +1,6 @@
 """The fit in use, in words: from what it was made, what readings differ by, what was trusted less."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -89,7 +90,7 @@ def holdings(system: System) -> dict[str, int]:
     return {
         "setups": len(system),
         "cars": len(set(system.setups().vehicle_id.tolist())),
-        "platforms": sum(1 for platform in known.platforms if system.levels(platform)[1] < float("inf")),
+        "platforms": sum(1 for platform in known.platforms if math.isfinite(system.levels(platform))),
         "parts": sum(1 for part in known.parts if system.has(part)),
         "bays": len({level.bay_id for level in system.bays if level.cars}),
     }

@@ -26,6 +26,6 @@ def stock_curve(
     rpm = None if knots is None else knots.rpm(platform_id)
     if knots is None or rpm is None:
         return None
-    levels, _ = knots.others.levels(platform_id)
+    levels = knots.others.levels(platform_id)
     known = np.isfinite(levels)
     return StockCurve(rpm[known], np.exp(levels[known])) if known.any() else None

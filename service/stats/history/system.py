@@ -170,16 +170,15 @@ class System:
         found = [self.interaction(a, b) for a, b in pairs]
         return tuple(one for one in found if one.cars)
 
-    def levels(self, platform: int) -> tuple[float, float]:
-        """Typical stock level of a platform at the common bay level: mean and variance of ln(value).
+    def levels(self, platform: int) -> float:
+        """Typical stock level of a platform at the common bay level, ln(value).
 
-        NaN, inf where no setup of the platform stands at the asked standard: its level is not known.
+        NaN where no setup of the platform stands at the asked standard: its level is not known.
         """
         view = self._assembly.view(platform)
         if view.design is None or not view.design.history.levelled.any():
-            return math.nan, math.inf
-        means, covariance = view.moments([self.level()])
-        return float(means[0, 0]) + view.design.centre, float(covariance[0, 0]) * self.fit.bay_widening
+            return math.nan
+        return float(view.means([self.level()])[0, 0]) + view.design.centre
 
     def conditions_effects(self, aspiration: str) -> tuple[float, float]:
         """What is taken out for inlet air [ln / degC], and for ethanol with a calibration [ln / share of 0..1].
@@ -360,13 +359,13 @@ class Others:
         view = self._assembly.view(platform)
         return self._solved.moments(platform, [view.gain(part) for part in parts])
 
-    def levels(self, platform: int) -> tuple[Floats, Floats]:
-        """As System.levels, each [r]."""
+    def levels(self, platform: int) -> Floats:
+        """As System.levels [r]."""
         design = self._assembly.view(platform).design
         if design is None or not design.history.levelled.any():
-            return np.full(len(self.scale), np.nan), np.full(len(self.scale), np.inf)
-        means, covariance = self._solved.moments(platform, [self._system.level()])
-        return means[0] + design.centre, covariance[0, 0]
+            return np.full(len(self.scale), np.nan)
+        means = self._solved.means(platform, [self._system.level()])
+        return np.asarray(means[0] + design.centre)
 
     def cars(self, platform: int | None = None) -> CarEffects:
         """As System.cars, of the first column, in its cars that have a value."""
