@@ -27,7 +27,7 @@ def test_a_confirmation_leaves_a_note_standing(stoats):
     }
     pull_id = kept["setups"][0]["pulls"][0]["id"]
     checks = stoats.post(f"/v1/pulls/{pull_id}/confirm", {"reason": "gauge is wrong"}).json["checks"]
-    assert {one["code"] for one in checks if one["cleared"]} == {"engine-hot"}
+    assert {one["code"] for one in checks if one.get("cleared")} == {"engine-hot"}
 
 
 def test_an_amended_gear_is_kept(stoats):
