@@ -142,7 +142,7 @@ def move_setups(
         ), fitted AS (
             INSERT INTO setup_part (setup_id, part_id, slot) SELECT setup_id, %(into)s, slot FROM moved
         )
-        UPDATE setup SET part_ids = uniq(sort(array_replace(part_ids, %(from)s, %(into)s)))
+        UPDATE setup SET part_ids = sort(array_replace(part_ids, %(from)s, %(into)s))
         FROM   moved, session
         WHERE  moved.setup_id = setup.setup_id AND session.session_id = setup.session_id
         RETURNING setup.setup_id, session.id, setup.n

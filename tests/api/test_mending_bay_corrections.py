@@ -164,6 +164,14 @@ def test_wrong_air_and_a_wrong_basis_of_a_period_are_corrected_alike(stoats, wro
     assert summary(stoats.get(f"/v1/sessions/{late['id']}").json) == summary(late)
 
 
+def test_a_correction_that_was_taken_back_does_not_hold_for_what_is_posted_later(stoats):
+    made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": FACTOR, **WHY}), 201)
+    done(stoats.post(f"{CORRECTIONS}/{made['id']}/undo", WHY))
+    late = posted(stoats, session(setup(), day=7))
+    assert late["setups"][0]["pulls"][0]["bay_correction"] is None
+    assert summary(late)["peak_power"]["mean"] == pytest.approx(peak_of_hump()[0], rel=5e-4)
+
+
 def test_a_record_of_peaks_alone_comes_back_to_the_last_bit(stoats):
     kept = posted(stoats, PEAKS_ALONE)
     made = done(stoats.post(CORRECTIONS, {**PERIOD, "factor": FACTOR, **WHY}), 201)

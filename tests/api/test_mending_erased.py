@@ -7,6 +7,7 @@ import pytest
 from flask import Flask
 
 from service.local import LocalServer
+from service.store.car_changes import changes_since, mark_now
 from service.store.db import Connection
 from tests.api.builds import built
 from tests.api.conftest import prepared
@@ -142,6 +143,21 @@ def test_the_old_tags_find_nothing(stoats, tag):
     assert stoats.get(f"/v1/sessions?vehicle={tag}").json["items"] == []
     assert stoats.get(f"/v1/search?q={tag}").json["cars"] == []
     assert stoats.post(ERASE.replace("kestrel-7", tag), ASKED).status_code == 404
+
+
+def test_who_follows_the_changes_is_told_of_the_car(stoats, connection):
+    row = connection.execute("SELECT vehicle_id FROM vehicle WHERE tag = 'kestrel-7'").fetchone()
+    before = mark_now(connection)
+    done(stoats.post(ERASE, ASKED))
+    assert changes_since(connection, before).vehicle_ids == {row[0]}
+
+
+def test_the_invented_tag_is_offered_to_nobody_as_the_nearest(stoats):
+    done(stoats.post(ERASE, ASKED))
+    tag = tag_now(stoats)
+    nobody = stoats.get(f"/v1/vehicles/another-{tag}")
+    assert nobody.status_code == 404
+    assert nobody.text.count(tag) == nobody.text.count(f"another-{tag}") > 0
 
 
 def test_the_vin_finds_nothing_and_may_be_recorded_anew(stoats):

@@ -2,6 +2,8 @@
 
 import pytest
 
+from service.store.car_changes import changes_since, mark_now
+from service.store.db import Connection
 from tests.api.mending import apart, asked, done, posted
 from tests.conftest import Client, version_of
 from tests.factories import pull, session, setup
@@ -34,6 +36,17 @@ def doubled(stoats: Client) -> list[dict]:
 def place(body: dict) -> str:
     """A session's address."""
     return f"/v1/sessions/{body['id']}"
+
+
+def test_who_follows_the_changes_is_told_of_both_cars_by_a_merge_and_by_its_end(
+    stoats, doubled, connection: Connection
+):
+    both = "SELECT vehicle_id FROM vehicle WHERE tag IN ('stoat-10', 'stoat-11')"
+    ids = {row[0] for row in connection.execute(both)}
+    for change, body in ((MERGE, INTO), (UNMERGE, {"reason": "two cars after all"})):
+        before = mark_now(connection)
+        done(stoats.post(change, body))
+        assert changes_since(connection, before).vehicle_ids == ids
 
 
 @pytest.mark.slow

@@ -135,6 +135,15 @@ def test_the_history_of_setup_and_parts_says_what_was_changed(stoats, doubled):
         assert stoats.get(f"/v1/history?about=parts/{slug}").json["items"][0]["action"] == "merged"
 
 
+def test_a_setup_that_carries_other_parts_too_carries_the_merged_one_beside_them(stoats):
+    done(
+        stoats.post("/v1/parts", {"slug": "wide-pip", "name": "Wide down-pipe", "slots": ["down-pipe"]}), 201
+    )
+    kept = posted(stoats, session(setup(["road-map", "wide-pip"], 1.2)))
+    done(stoats.post(MERGE, INTO))
+    assert stoats.get(place(kept)).json["setups"][0]["parts"] == ["road-map", "wide-pipe"]
+
+
 def test_setups_that_would_carry_the_part_twice_are_listed(stoats):
     done(
         stoats.post("/v1/parts", {"slug": "long-map", "name": "Long", "slots": ["calibration", "down-pipe"]}),

@@ -364,6 +364,29 @@ def test_a_part_invoiced_but_not_listed_is_doubtful_and_keeps_the_pair_out(stoat
     assert [pair["usable"] for pair in body["pairs"]] == [False]
 
 
+def test_sessions_since_a_moment_begin_with_the_one_of_that_moment(stoats):
+    for day in (1, 2, 3):
+        kept(stoats, session(day=day))
+    listed = stoats.get("/v1/sessions?since=2026-03-02T10:00:00Z").json["items"]
+    assert [one["started_at"][:10] for one in listed] == ["2026-03-03", "2026-03-02"]
+
+
+@pytest.mark.parametrize(
+    "invoice",
+    [
+        {"fitted_on": "2026-02-01", "removed_on": "2026-03-01"},
+        {"fitted_on": "2026-03-01"},
+    ],
+    ids=["taken off", "fitted"],
+)
+@pytest.mark.parametrize("listed", [["road-map"], []])
+def test_what_went_on_or_off_on_the_day_may_be_listed_or_not(stoats, invoice, listed):
+    fitted = {"part": "road-map", **invoice}
+    assert stoats.post("/v1/vehicles/stoat-1/modifications", fitted).status_code == 201
+    body = kept(stoats, session(setup(listed)))
+    assert "parts-differ-from-modifications" not in {one["code"] for one in body["checks"]}
+
+
 def test_a_part_invoiced_and_listed_raises_no_doubt(stoats):
     fitted = {"part": "road-map", "fitted_on": "2026-02-01"}
     assert stoats.post("/v1/vehicles/stoat-1/modifications", fitted).status_code == 201
