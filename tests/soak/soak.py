@@ -35,8 +35,8 @@ TWICE_IN = 20
 SESSIONS_A_CAR = 3
 SAMPLES = 60
 """How often memory is looked at in a run."""
-MARKING = 0.15
-"""How long nothing but marks change the ledger, as a share of how long was posted; so long twice (our choice)."""
+MARKING_S = 180.0
+"""How long nothing but marks change the ledger, twice: until a service just started has met all of its work (our choice)."""
 STRUCK = 4
 """How many pulls a bay has struck at a time (our choice)."""
 MARK = b'{"reason": "seen in a soak"}'
@@ -44,7 +44,7 @@ MARK = b'{"reason": "seen in a soak"}'
 
 @dataclass(frozen=True)
 class Plan:
-    """How long [s], by how many, how often each of them [s], and one in how many posts is sent twice."""
+    """How long [s], by how many, how often each of them [s], one in how many posts is sent twice, how long there are marks [s]."""
 
     seconds: float
     bays: int = 8
@@ -52,6 +52,7 @@ class Plan:
     post_every_s: float = POST_EVERY_S
     ask_every_s: float = ASK_EVERY_S
     twice_in: int = TWICE_IN
+    marking_s: float = MARKING_S
 
     @property
     def cars(self) -> int:
@@ -140,14 +141,14 @@ class Crowd:
         return self._at_once(service, self.plan.seconds, bays)
 
     def mark(self, service: Service, pulls: Mapping[str, Sequence[int]]) -> list[Sample]:
-        """Bays strike pulls of theirs and take that back, for a share of the time."""
+        """Bays strike pulls of theirs and take that back, for a while."""
         bays = [
             partial(
                 mark_until, plan=self.plan, seen=self.seen, url=service.url, token=token, pulls=pulls[bay]
             )
             for bay, token in zip(self.posting.bays, self.bays, strict=False)
         ]
-        return self._at_once(service, MARKING * self.plan.seconds, bays)
+        return self._at_once(service, self.plan.marking_s, bays)
 
     def _at_once(
         self, service: Service, seconds: float, bays: Sequence[Callable[[float], None]]

@@ -17,7 +17,7 @@ QUIET = Soaked(Plan(600.0), Seen(), NOTHING)
 @pytest.mark.machine
 def test_twenty_seconds_of_eight_bays_and_eight_readers_give_no_error_and_lose_and_double_nothing(tell):
     with tempfile.TemporaryDirectory(prefix="bl-") as outer:
-        soaked = soak(Path(outer) / "data", Plan(20.0, post_every_s=1.0, twice_in=2))
+        soaked = soak(Path(outer) / "data", Plan(20.0, post_every_s=1.0, twice_in=2, marking_s=5.0))
     for line in lines_of(soaked):
         tell(line)
     assert soaked.seen.errors == []
