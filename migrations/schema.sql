@@ -863,6 +863,8 @@ CREATE INDEX pull_corrected ON public.pull USING btree (correction_id) WHERE (co
 
 CREATE INDEX session_by_bay ON public.session USING btree (bay_id, started_at DESC, session_id DESC);
 
+CREATE INDEX session_by_bay_as_kept ON public.session USING btree (bay_id, session_id);
+
 CREATE INDEX session_by_time ON public.session USING btree (started_at DESC, session_id DESC);
 
 CREATE INDEX session_by_vehicle ON public.session USING btree (vehicle_id, started_at DESC, session_id DESC);

@@ -221,7 +221,9 @@ class Now:
             if value is not None:
                 yield GaugeMetricFamily(f"bayledger_{name}", words, value)
         of_bays = GaugeMetricFamily(
-            "bayledger_bay_last_post_age_seconds", "Since a bay's newest session came in.", labels=["bay"]
+            "bayledger_bay_last_post_age_seconds",
+            "Since a session last came in from a bay, whenever it was measured.",
+            labels=["bay"],
         )
         for bay, age_s in ({} if found is None else found.bays_last_post_age_s).items():
             of_bays.add_metric([bay], age_s)

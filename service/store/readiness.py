@@ -8,7 +8,7 @@ from psycopg_pool import PoolTimeout
 from service.domain.errors import Unavailable
 from service.store.db import Connect
 
-REVISION = "0006"
+REVISION = "0007"
 """The newest migration. A test holds it to what the migrations say."""
 
 

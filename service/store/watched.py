@@ -15,7 +15,10 @@ class Watched:
     """How long ago the newest session came in, from each bay too, and the newest fit's evidence was read [s], None where
     there is none; what that fit rests on, and how many cars changed since; how many rows there are, as the database's own
     statistics count them; how long ago the moment of the last proved backup was or, where there never was one, the first
-    session came in [s]; how many archives follow the log of changes."""
+    session came in [s]; how many archives follow the log of changes.
+
+    The newest session is the one kept last, by the ledger's own clock, whenever it was measured: a bay may send old ones
+    late, and its clock may be wrong."""
 
     last_post_age_s: float | None
     bays_last_post_age_s: Mapping[str, float]
@@ -60,7 +63,7 @@ WATCHED = f"""
         SELECT slug::text, extract(epoch FROM clock_timestamp() - received_at)::float8 AS age_s
         FROM   bay CROSS JOIN LATERAL (
                    SELECT received_at FROM session WHERE session.bay_id = bay.bay_id
-                   ORDER  BY started_at DESC, session_id DESC LIMIT 1
+                   ORDER  BY session_id DESC LIMIT 1
                ) last
     )
     SELECT (SELECT extract(epoch FROM clock_timestamp() - received_at)::float8

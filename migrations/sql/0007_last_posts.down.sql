@@ -1,0 +1,1 @@
+DROP INDEX session_by_bay_as_kept;
