@@ -136,8 +136,7 @@ def beside_it(system: System, question: Question, asked: Asked) -> Mapping[int, 
     """What else is taken to be fitted: nothing, or what usually is."""
     if asked.context != AS_USUALLY_FITTED:
         return {}
-    usual = system.companions(question.part_id, question.platform_id)
-    return {part: share for part, share in usual.items() if part != question.against_id}
+    return system.companions(question.part_id, question.platform_id)
 
 
 def stock_before(solved: Solved, question: Question) -> float | None:

@@ -68,7 +68,7 @@ class OddOne:
     @property
     def reach(self) -> float:
         """How far from what is expected 19 of 20 ordinary ones lie [ln]."""
-        return ORDINARY * abs(math.log1p(self.deviation_percent / 100.0) / self.score)
+        return ORDINARY * math.log1p(self.deviation_percent / 100.0) / self.score
 
     @property
     def ordinary(self) -> tuple[float, float] | None:

@@ -82,10 +82,8 @@ def weighed(
     solved: Solved, platform: int, pairs: Sequence[tuple[int, int]], there: Sequence[int], measure: Measure
 ) -> Weighed:
     """What is known of parts, each against stock (0) or the one it replaces, beside what is there."""
-    cells = []
-    for part, against in pairs:
-        beside = {other: 1.0 for other in there if other != against}
-        cells.append(solved.gain(part, platform, against, beside))
+    beside = dict.fromkeys(there, 1.0)
+    cells = [solved.gain(part, platform, against, beside) for part, against in pairs]
     table, fit = side_by_side(cells), solved.system.fit
     may = np.array([may_lose(measure, against) for _, against in pairs], dtype=bool)
     chances = np.where(may, chances_of_gain(table, fit, may_lose=True), chances_of_gain(table, fit))

@@ -416,6 +416,8 @@ def test_a_part_against_another_is_the_difference_of_their_gains(system: System,
     cell = system.gain(one, platform, against=two)
     assert cell.mean == pytest.approx(means[0] - means[1])
     assert cell.variance == pytest.approx(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1])
+    # neither stands beside itself: the one is what is asked about, the other what comes off for it
+    assert system.gain(one, platform, against=two, beside={one: 1.0, two: 1.0}) == cell
 
 
 def test_what_is_known_elsewhere_is_what_is_left_without_the_cars_here() -> None:
