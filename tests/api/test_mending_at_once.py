@@ -1,15 +1,18 @@
 """Mends while bays are posting: whatever comes first, all that is posted ends up mended, once."""
 
+import time
 from collections.abc import Callable, Iterator
 from functools import partial
 
 import pytest
 
 from service.local import LocalServer
+from service.store.db import Connection
 from tests.api.mending import close, done, ledger_of_its_own
-from tests.conftest import Client
+from tests.conftest import Client, version_of
 from tests.factories import session, setup
 from tests.threads import meanwhile
+from tests.tokens import as_the_service
 
 pytestmark = pytest.mark.slow
 
@@ -19,11 +22,21 @@ BAYS, VISITS = 3, 5
 
 
 @pytest.fixture
-def ledger(server: LocalServer, stoats_url: str, request: pytest.FixtureRequest) -> Iterator[Client]:
+def own(server: LocalServer, stoats_url: str, request: pytest.FixtureRequest) -> Iterator[tuple[Client, str]]:
     name = f"at_once_{abs(hash(request.node.name)) % 10**8}"
-    client, _ = ledger_of_its_own(server, name)
-    yield client
+    client, url = ledger_of_its_own(server, name)
+    yield client, url
     close(client)
+
+
+@pytest.fixture
+def ledger(own: tuple[Client, str]) -> Client:
+    return own[0]
+
+
+@pytest.fixture
+def ledger_url(own: tuple[Client, str]) -> str:
+    return own[1]
 
 
 def other_thread(client: Client) -> Client:
@@ -93,3 +106,53 @@ def test_nothing_is_left_under_an_old_tag_that_was_posted_to_while_it_was_merged
     while_posting(ledger, lambda visit: f"stoat-{1 + visit % 2}", mend)
     assert {one["vehicle"] for one in kept(ledger)} == {"stoat-1"}
     assert len(kept(ledger)) == BAYS * VISITS
+
+
+HELD = "SELECT FROM vehicle WHERE tag = %s FOR NO KEY UPDATE NOWAIT"
+WAITED_FOR = "SELECT EXISTS (SELECT FROM pg_locks WHERE pg_backend_pid() = ANY (pg_blocking_pids(pid)))"
+"""By the locks: what `pg_stat_activity` says stays the same within a transaction."""
+
+
+def until_waited_for(conn: Connection) -> None:
+    """Until somebody waits for what this connection holds."""
+    for _ in range(600):
+        if conn.execute(WAITED_FOR).fetchone() == (True,):
+            return
+        time.sleep(0.05)
+    raise AssertionError("nobody waits")
+
+
+def test_two_cars_are_held_in_the_order_of_their_tags_so_that_no_two_mends_wait_for_each_other(
+    ledger, ledger_url
+):
+    conn = as_the_service(ledger_url)
+    conn.execute("BEGIN")
+    conn.execute(HELD, ("stoat-1",))
+    with meanwhile(partial(ledger.post, "/v1/vehicles/stoat-2/merge", {"into": "stoat-1", **WHY})):
+        try:
+            until_waited_for(conn)
+            conn.execute(HELD, ("stoat-2",))  # raises where the merge holds it already
+        finally:
+            conn.close()
+
+
+def test_a_car_that_is_being_measured_stays_on_its_platform(ledger, ledger_url):
+    heron = {"slug": "heron", "name": "Heron 2.0", "aspiration": "turbo", "ignition": "spark"}
+    assert ledger.post("/v1/platforms", heron).status_code == 201
+    assert ledger.post("/v1/sessions", session(vehicle="stoat-2")).status_code == 201
+    named, answers = version_of(ledger.get("/v1/vehicles/stoat-1")), []
+
+    def move() -> None:
+        answers.append(ledger.patch("/v1/vehicles/stoat-1", {"platform": "heron"}, If_Match=named))
+
+    conn = as_the_service(ledger_url)
+    conn.execute("BEGIN")
+    conn.execute(HELD, ("stoat-1",))
+    conn.execute("UPDATE session SET vehicle_id = (SELECT vehicle_id FROM vehicle WHERE tag = 'stoat-1')")
+    with meanwhile(move):
+        try:
+            until_waited_for(conn)
+            conn.execute("COMMIT")
+        finally:
+            conn.close()
+    assert [answer.status_code for answer in answers] == [409]

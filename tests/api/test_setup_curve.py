@@ -178,5 +178,13 @@ def test_a_rejected_pull_is_among_the_single_curves_though_the_mean_leaves_it_ou
     assert third["torque"][where] == pytest.approx(0.9 * hump(4200.0), rel=1e-3)
 
 
+def test_a_pull_that_stands_elsewhere_than_the_mean_has_no_curve_beside_it(stoats):
+    body = session(setup(pulls=2))
+    body["setups"][0]["pulls"].append(pull(basis={"standard": "unknown"}))
+    answer = curve_of(stoats, body, "?units=si&singles=true").get_json()
+    assert answer["pulls"] == 2
+    assert [one["n"] for one in answer["singles"]] == [1, 2]
+
+
 def test_single_curves_are_left_out_unless_asked_for(stoats):
     assert "singles" not in curve_of(stoats, session(setup())).get_json()

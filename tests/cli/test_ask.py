@@ -207,7 +207,13 @@ def test_no_evidence_gives_no_number(run, answer, pretend_ledger):
 
 @pytest.mark.parametrize(
     ("measure", "units", "unit"),
-    [("peak_torque", "us", "lbf·ft"), ("peak_torque", "si", "N·m"), ("band_power", "ps", "PS")],
+    [
+        ("peak_torque", "us", "lbf·ft"),
+        ("peak_torque", "si", "N·m"),
+        ("torque_at", "us", "lbf·ft"),
+        ("band_torque", "si", "N·m"),
+        ("band_power", "ps", "PS"),
+    ],
 )
 def test_figures_carry_the_unit_of_the_measure(run, answer, pretend_ledger, measure, units, unit):
     answer["question"] |= {"measure": measure, "units": units}

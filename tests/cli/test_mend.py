@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import click
+import httpx
 import pytest
 
 from service.cli import group
 from service.cli.mend import COMMANDS
+from service.cli.mend.common import Mender
 from service.worker.refit import refit
 from tests.api.builds import built
 from tests.api.gains import post
@@ -521,3 +523,13 @@ def test_the_help_of_a_mend_loads_no_web_server_and_no_numbers():
     words = [sys.executable, "-c", watch]
     ran = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, check=True)
     assert ran.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_record_is_read_uncompressed_before_it_is_changed(pretend_ledger):
+    """A proxy that compresses an answer weakens its ETag (RFC 9110 section 8.8.3), by which no change is held."""
+    pretend_ledger.document, pretend_ledger.headers = {"slug": "wide-pipe"}, {"ETag": '"v1.0"'}
+    with httpx.Client(base_url=pretend_ledger.url) as client:
+        document, etag = Mender(client, as_json=False, dry_run=False).version("/v1/parts/wide-pipe")
+    assert (document, etag) == ({"slug": "wide-pipe"}, '"v1.0"')
+    ((_, _, headers, _),) = pretend_ledger.asked
+    assert headers["Accept-Encoding"] == "identity"

@@ -13,6 +13,7 @@ from service.ledger.marking import derive_outdated
 from service.store import past as reading
 from service.store.car_changes import changes_since, mark_now
 from service.store.curves import curves_of_setups
+from service.store.model_questions import usual_conditions
 from service.store.past import cars_of, catalogue, past, past_of
 from tests.conftest import version_of
 from tests.factories import AIR, WARM, peak_of_hump, pull, session, setup
@@ -318,3 +319,13 @@ def test_the_catalogue_says_what_the_ids_mean(stoats, connection):
     assert {car.tag for car in found.cars.values() if car.check_car} == {"stoat-4"}
     some = list(found.cars)[:2]
     assert cars_of(connection, some) == {key: found.cars[key] for key in some}
+
+
+def test_usual_conditions_are_those_of_stock_cars(stoats, connection):
+    for n, inlet in ((1, 26.0), (2, 27.0), (3, 28.0)):
+        pulls = [pull(engine={**WARM, "inlet": inlet}) for _ in range(2)]
+        kept(stoats, setup() | {"pulls": pulls}, vehicle=f"stoat-{n}", day=n)
+    for n in (4, 5, 6, 7):
+        pulls = [pull(1.05, engine={**WARM, "inlet": 45.0}) for _ in range(2)]
+        kept(stoats, setup(["wide-pipe"]) | {"pulls": pulls}, vehicle=f"stoat-{n}", day=n)
+    assert usual_conditions(connection, ["stoat"])["stoat"].inlet_c == 27.0

@@ -87,6 +87,14 @@ def test_what_is_missing_is_asked_for(run, old):
     assert "name the FILE" in err
 
 
+@pytest.mark.parametrize("errors", ["refused.xlsx", "refused.XLSM"])
+def test_refused_rows_are_written_as_text_alone(run, old, tmp_path, errors):
+    code, _, err = run("import", old, "--mapping", "old.toml", "--errors", errors)
+    assert code == 2
+    assert "name a .csv file" in err
+    assert not (tmp_path / errors).exists()
+
+
 def test_a_bad_mapping_is_one_error_with_every_mistake(run, old, tmp_path):
     (tmp_path / "bad.toml").write_text("[every]\nclock = 12\n")
     code, _, err = run("import", old, "--mapping", "bad.toml")

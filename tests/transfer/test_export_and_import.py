@@ -124,6 +124,17 @@ def test_the_second_ledger_goes_on_where_the_first_was(first, second):
     assert newer == highest + 1
 
 
+@pytest.mark.parametrize(("table", "own"), [(one.name, one.own) for one in TABLES if one.own])
+def test_the_numbers_of_every_table_go_on_in_the_second_ledger(second, table, own):
+    with psycopg.connect(second.owner_url) as owner:
+        (highest,) = owner.execute(f"SELECT max({own}) FROM {table}").fetchone()
+        (following,) = owner.execute(
+            "SELECT nextval(pg_get_serial_sequence(%s, %s))", (table, own)
+        ).fetchone()
+        owner.execute("SELECT setval(pg_get_serial_sequence(%s, %s), %s, false)", (table, own, following))
+    assert following > (highest or 0)
+
+
 def test_a_merge_comes_apart_in_the_second_ledger_as_it_would_in_the_first(first, second):
     assert (
         second.client.get(f"/v1/vehicles/{TWIN}").json["merged_into"]

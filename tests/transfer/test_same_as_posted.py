@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 import psycopg
 import pytest
 
+from service.ledger.companies import Companies
+from service.store.many_posts import NamedBay
+from service.store.sessions import RECENT_SETUPS
 from service.transfer import posting
 from service.transfer.history_mapping import read_mapping
 from service.transfer.posting import Task, assembled, shelve
@@ -187,3 +191,13 @@ def test_an_import_and_posting_the_same_over_http_end_in_the_same_rows(ledgers, 
     assert len(right["pair"]) > 50
     for table, rows in right.items():
         assert left[table] == rows, table
+
+
+def test_a_bays_spread_is_that_of_as_many_of_its_newest_setups_as_a_post_reads():
+    newest, older = [1e-4] * RECENT_SETUPS, [9.0] * 5
+    found = Companies(
+        zone=UTC, stock={}, bay_stock={}, powers={}, squares={1: newest + older},
+        freedom={1: [2] * len(newest + older)}, earlier={}, bay_pulls={}, site_air={}, visits={},
+    ).posting_bay(NamedBay(1, None, "hub", None, ()))  # fmt: skip
+    assert found.spread_df == 2 * RECENT_SETUPS
+    assert found.spread_ss == pytest.approx(1e-4 * RECENT_SETUPS)
