@@ -53,6 +53,7 @@ if [ -d /run/systemd/system ]; then
     systemctl enable --quiet bayledger-serve bayledger-worker
     systemctl enable --quiet --now bayledger-certificate.timer bayledger-backup.timer bayledger-selfcheck.timer
     systemctl restart bayledger-serve bayledger-worker
+    systemctl try-restart bayledger-archive  # where it was switched on
     systemctl reload-or-restart nginx
     # A start is not yet an answer: a message of success would hide what the journal says.
     waited=0

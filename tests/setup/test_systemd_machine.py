@@ -45,7 +45,10 @@ README = (ROOT / "README.md").read_text()
 MOMENT = "'2026-03-01 14:05:00+01'"
 # What root may do, as a program without a shell: each is refused to a program of the ledger by another line of hardened.conf.
 PROBE = """
-import os, pathlib, socket
+import ctypes, os, pathlib, socket
+def unshare(flags):  # os.unshare() came with Python 3.12
+    if ctypes.CDLL(None).unshare(flags):
+        raise OSError
 mine = pathlib.Path("/tmp/mine")
 mine.touch()
 for name, action in {
@@ -57,7 +60,7 @@ for name, action in {
     "sees a device": lambda: os.stat("/dev/console"),
     "lends its rights": lambda: mine.chmod(0o4755),
     "gives a file away": lambda: os.chown(mine, 1, 1),
-    "makes a namespace": lambda: os.unshare(os.CLONE_NEWUSER),
+    "makes a namespace": lambda: unshare(0x10000000),  # linux/sched.h: CLONE_NEWUSER
 }.items():
     try:
         action()
@@ -109,8 +112,15 @@ class Ledger:
 
 @pytest.fixture(scope="module")
 def ledger(prepared_debian: Path) -> Iterator[Ledger]:
+    """On Debian 13."""
+    with installed_on(prepared_debian) as ledger:
+        yield ledger
+
+
+@contextmanager
+def installed_on(prepared: Path) -> Iterator[Ledger]:
     """All that the README says, with the archive; a car measured before and after a part."""
-    with written_over(prepared_debian, "systemd-") as folder, booted(folder, ADDRESS) as machine:
+    with written_over(prepared, "systemd-") as folder, booted(folder, ADDRESS) as machine:
         assert machine.failed() == ""
         said = machine.run(f"{INSTALL} {NAME} {ADDRESS}")
         assert f"The ledger is at https://{NAME}/" in said
@@ -145,11 +155,19 @@ def test_no_unit_runs_as_root(ledger: Ledger) -> None:
         assert ledger.machine.run(f"stat -c %U /proc/{pid}").strip() in ("bayledger", "postgres")
 
 
-def test_the_installer_run_again_makes_no_password_and_no_certificate_anew(ledger: Ledger) -> None:
-    kept = ledger.machine.run(KEPT)
+def test_the_installer_run_again_brings_what_is_new_into_service_and_makes_no_password_or_certificate_anew(
+    ledger: Ledger,
+) -> None:
+    kept, ran = ledger.machine.run(KEPT), main_pids(ledger.machine)
     ledger.machine.run(INSTALL)
     assert ledger.machine.run(KEPT) == kept
+    assert [unit for unit, pid in main_pids(ledger.machine).items() if pid in ("0", ran[unit])] == []
     ledger.check()
+
+
+def main_pids(machine: Booted) -> dict[str, str]:
+    """The process of each unit that lasts."""
+    return {unit: machine.shown(unit, "MainPID") for unit in LASTING}
 
 
 def test_where_there_is_no_systemd_the_installer_says_that_nothing_was_started(ledger: Ledger) -> None:
@@ -187,6 +205,19 @@ def test_a_unit_is_switched_off_and_on_and_the_ledger_goes_on(ledger: Ledger, un
     assert ledger.machine.run(f"{QUERY} 'SELECT 1'").strip() == "1"
     assert ledger.machine.failed() == ""
     ledger.machine.run(f"systemctl start {unit}")
+    ledger.check()
+
+
+def test_the_archives_program_is_ended_in_good_order(ledger: Ledger) -> None:
+    """Killed, it says nothing (Postgres 15, by SIGTERM), and may leave a file that is filled in part."""
+    said = "segment is not complete"
+    wait_until(
+        lambda: ledger.machine.run(f"{QUERY} 'SELECT flush_lsn FROM pg_stat_replication'").strip() != ""
+    )
+    before = ledger.machine.journal("bayledger-archive").count(said)
+    ledger.machine.run("systemctl stop bayledger-archive")
+    assert ledger.machine.journal("bayledger-archive").count(said) == before + 1
+    ledger.machine.run("systemctl start bayledger-archive")
     ledger.check()
 
 
@@ -243,10 +274,14 @@ def test_a_backup_is_put_back_by_one_word(ledger: Ledger) -> None:
     assert states(ledger.machine) == as_it_should_be()
 
 
-def test_the_ledger_goes_back_to_a_moment(ledger: Ledger) -> None:
+def test_the_ledger_goes_back_to_a_moment_also_where_the_archive_was_behind(ledger: Ledger) -> None:
+    """Postgres ends once its followers have all that it wrote (PostgreSQL documentation, pg_ctl stop --mode fast)."""
     ledger.machine.run("systemctl start bayledger-base-backup")
     moment = ledger.machine.run("sleep 1.1; date '+%F %T.%N%:z'; sleep 0.1").strip()
+    ledger.machine.run("systemctl kill --signal=STOP bayledger-archive")
     ledger.add_bay("east")
+    later = "sleep 3; systemctl kill --signal=CONT bayledger-archive"
+    ledger.machine.run(f"systemd-run --quiet sh -c '{later}'")
     assert GO_BACK.count(MOMENT) == 1
     ledger.machine.run(GO_BACK.replace(MOMENT, f"'{moment}'"))
     ledger.check()
