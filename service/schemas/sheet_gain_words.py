@@ -110,7 +110,7 @@ def gained(sheet: "Sheet", units: str) -> Iterator[Row]:
         noise = sheet.review.smallest
         if noise is not None:
             yield row(
-                "Smallest gain shown",
+                "Smallest gain it can show",
                 f"{100 * noise:.1f} %, by a second state of as many pulls in this strap-down",
             )
         return
@@ -124,7 +124,7 @@ def gained(sheet: "Sheet", units: str) -> Iterator[Row]:
             yield row(words, f"{UNMEASURED}: the curves do not reach")
     yield row("Match", f"{NEAR[compared.match]}; conditions {'held' if compared.held else 'NOT all held'}")
     yield row(
-        "Smallest gain shown",
+        "Smallest gain it can show",
         f"{100 * (compared.noise or 0.0):.1f} % by this test's own noise (intervals: {SURE})",
     )
 

@@ -235,7 +235,7 @@ def pulled(sheet: "Sheet", units: str) -> Iterator[Row]:
     yield row("Pulls", *map(pulls_words, sheet.states))
     reasons = [reason_words(one, sheet.amended_pulls) for one in sheet.states]
     if any(reasons):
-        yield row("Why not", *[reason or "all count" for reason in reasons])
+        yield row("Not counted", *[reason or "all count" for reason in reasons])
     if any(one.setup.doubts for one in sheet.states):
         yield row("Doubts", *map(doubt_words, sheet.states))
     yield row("Mean peak power", *[mean_words(one, "power", units) for one in sheet.states])
@@ -270,12 +270,18 @@ def doubt_words(state: "State") -> str:
 def reason_words(state: "State", amended: Collection[int]) -> str:
     """Why pulls do not count: by the reason they were posted with. amended: keys of those given their status later."""
     left: list[PullRow] = [*state.with_status("settling"), *state.with_status("rejected")]
-    said = [
-        f"pull {pull.n} {pull.status}: {ON_RECORD if pull.pull_id in amended else pull.reason or UNKNOWN}"
-        for pull in left
-    ]
+    said = [f"pull {pull.n} {pull.status}{why_words(pull, amended)}" for pull in left]
     said += [f"pull {pull.n} struck, {ON_RECORD}" for pull in state.struck_pulls]
     return "; ".join(said)
+
+
+def why_words(pull: "PullRow", amended: Collection[int]) -> str:
+    """The reason behind a status; a pull that settled needs none."""
+    if pull.pull_id in amended:
+        return f": {ON_RECORD}"
+    if pull.reason:
+        return f": {pull.reason}"
+    return "" if pull.status == "settling" else f": reason {UNKNOWN}"
 
 
 def mean_words(state: "State", kind: str, units: str) -> str:

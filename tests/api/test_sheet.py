@@ -270,7 +270,7 @@ def test_every_one_of_the_ten_points_stands_on_the_sheet(north):
     assert words(found, 6)["Order"] == "A first, then B; not repeated (no A-B-A)"
     assert words(found, 7)["Before that"] == "moving mean, width 50 rpm"
     assert "conditions held" in words(found, 8)["Match"]
-    assert words(found, 8)["Smallest gain shown"].startswith("1.5 %")
+    assert words(found, 8)["Smallest gain it can show"].startswith("1.5 %")
     assert words(found, 9)["Fitted cost"] == "660 GBP (price of 10 January 2026, 2.5 h fitting)"
     assert "oil" in words(found, 10)["In this test"]
 
@@ -303,7 +303,8 @@ def test_pulls_that_do_not_count_are_told_with_their_reasons(north):
     assert north.post(f"/v1/pulls/{id_of}/strike", {"reason": "wheel slipped"}).status_code == 200
     found = sheet(north)
     assert words(found, 4)["Pulls"] == "4 made, 1 accepted, 1 settling, 1 rejected, 1 struck"
-    why = words(found, 4)["Why not"]
+    why = words(found, 4)["Not counted"]
+    assert "pull 1 settling;" in why
     assert "pull 4 rejected: missed a gear" in why
     assert "pull 3 struck, reason on record" in why
     assert [one["counts"] for one in found["b"]["pulls"]["each"]] == [False, True, False, False]

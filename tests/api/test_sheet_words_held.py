@@ -188,7 +188,7 @@ def test_the_match_says_whether_all_conditions_were_held():
         }
         assert rows["Match"] == f"same strap-down, one after the other; {words}"
         assert rows["Band"] == rows["Lowest third"] == "not measured: the curves do not reach"
-        assert rows["Smallest gain shown"].startswith("1.2 % by this test's own noise")
+        assert rows["Smallest gain it can show"].startswith("1.2 % by this test's own noise")
 
 
 def test_every_kind_of_match_has_its_words():

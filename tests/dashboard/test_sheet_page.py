@@ -29,7 +29,7 @@ POINTS = (
 WORDS_OF_THE_TEN = (
     "Not stock", "Calibration", "Fuel", "Gear, ratio", "flywheel: not estimated", "Last bay check", "Factor used",
     "Peak observed", "Peak corrected", "spread", "Best pull", "Inlet air", "Coolant", "Spark advance", "A-B-A",
-    "Time between", "local quadratic", "50 to 100 % of peak-power speed", "Lowest third", "Smallest gain shown",
+    "Time between", "local quadratic", "50 to 100 % of peak-power speed", "Lowest third", "Smallest gain it can show",
     "One more car", "Cars without a gain", "Left out", "Fitted cost", "not measured",
     "relate only to the car tested", "No guarantee", "public roads", "A later correction makes a new version",
 )  # fmt: skip
