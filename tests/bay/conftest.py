@@ -3,6 +3,7 @@
 import os
 import signal
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -142,3 +143,13 @@ def file(tmp_path: Path) -> Callable[..., Path]:
         return plain_file(tmp_path, name or f"pull-{seed}.txt", seed, pulls)
 
     return make
+
+
+@pytest.fixture
+def two_hours_east(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """This computer's zone for a while; POSIX counts hours westward."""
+    monkeypatch.setenv("TZ", "Etc/GMT-2")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()

@@ -80,6 +80,15 @@ def test_what_is_said_with_the_whole_file_counts_before_the_words_of_then(desk, 
     assert "reason" not in pull
 
 
+def test_what_was_said_of_the_engine_then_stands_beside_what_is_said_with_the_whole_file(desk, tmp_path):
+    file, whole = half(tmp_path, "w_4.csv", 1)
+    desk.take(file, CAR | {"coolant": 88.0, "inlet": 25.0})
+    file.write_text(whole)
+    desk.take(file, {"oil": 95.0, "inlet": 27.0})
+    (pull,) = closed(desk)["setups"][0]["pulls"]
+    assert pull["engine"] == {"coolant": 88.0, "inlet": 27.0, "oil": 95.0}
+
+
 def test_pulls_that_a_machine_writes_below_each_other_follow_those_before(desk, tmp_path):
     file = plain_file(tmp_path, "day.csv", 1, pulls=3)
     all_three = file.read_text()

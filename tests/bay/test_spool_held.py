@@ -73,6 +73,8 @@ def test_a_session_that_was_given_up_can_be_sent_after_all_also_as_another_cars(
     assert sent.kept[0] == ENTRY
     assert (ledger.posts[0]["vehicle"], ledger.posts[0]["setups"]) == ("car-07", SESSIONS[0]["setups"])
     assert (spool.dropped(), spool.why(ENTRY)) == ([], None)
+    left = [path.name for path in spool.folder.rglob("*") if path.name.startswith(ENTRY.name)]
+    assert left == []
 
 
 def test_the_ledgers_retry_after_is_waited_for_though_something_got_through_before_it(spool):

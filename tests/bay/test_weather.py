@@ -1,7 +1,7 @@
 """The air of a pull from a weather station's file: the last row before it, and never one that is too old."""
 
 import os
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -47,6 +47,11 @@ def test_the_last_row_at_or_before_the_pull_counts_in_si(weather):
         "humidity": pytest.approx(0.40),
     }
     assert weather()(at("12:10")).said["temperature"] == pytest.approx(22.0)
+
+
+def test_a_stations_time_is_of_this_computers_zone(weather, two_hours_east):
+    nine_past_noon_here = datetime(2026, 3, 18, 10, 9, tzinfo=UTC)
+    assert weather()(nine_past_noon_here).said["temperature"] == pytest.approx(21.0)
 
 
 def test_a_row_that_is_just_being_written_is_not_read(weather):

@@ -207,6 +207,15 @@ def test_each_pull_of_a_stacked_file_has_its_own_air_and_a_columns_before_the_he
     assert [pull.facts.temperature_c for pull in propose(raw).read.pulls] == [21.0, 23.0]
 
 
+def test_a_dew_point_in_a_column_takes_the_place_of_the_headers_humidity():
+    dew_point = np.full(RPM.size, 9.0)
+    raw = file("rpm;Nm;Dew point (C)", RPM, NM, dew_point, head=("Relative humidity: 40 %",))
+    (pull,) = propose(raw).read.pulls
+    assert (pull.facts.dew_point_c, pull.facts.humidity) == (9.0, None)
+    (pull,) = propose(file("rpm;Nm", RPM, NM, head=("Relative humidity: 40 %",))).read.pulls
+    assert (pull.facts.dew_point_c, pull.facts.humidity) == (None, 0.4)
+
+
 def test_an_instrument_that_flickers_gives_its_median_and_one_that_runs_away_nothing_and_is_said():
     flicker = 21.0 + 0.1 * (np.arange(RPM.size) % 2)
     assert propose(file("rpm;Nm;Air temp (C)", RPM, NM, flicker)).read.pulls[0].facts.temperature_c == pytest.approx(21.05, abs=0.051)  # fmt: skip

@@ -241,6 +241,30 @@ def test_a_spreadsheet_gives_the_same_sessions_as_the_same_rows_in_text(admin, c
     assert [one.session for one in from_sheet.fates] == [one.session for one in in_text.fates]
 
 
+@pytest.mark.parametrize("sheet", ["2", '"old ones"'])
+def test_a_sheet_is_named_or_counted_from_one(admin, connection, tmp_path, sheet):
+    book = openpyxl.Workbook()
+    book.active.append(["what this book is"])
+    old = book.create_sheet("old ones")
+    for cells in (NAMES, row()):
+        old.append(cells)
+    book.create_sheet("later").append(["nothing yet"])
+    book.save(tmp_path / "old.xlsx")
+    mapping = COMMA.replace("[file]\n", f"[file]\nsheet = {sheet}\n", 1) + MAPPING
+    assert f"sheet = {sheet}" in mapping
+    done = import_file(connection, tmp_path / "old.xlsx", mapping)
+    assert [one.fate for one in done.fates] == ["accepted"]
+
+
+def test_a_day_written_with_a_time_of_twelve_hours_keeps_that_time(admin, connection, tmp_path):
+    mapping = COMMA + MAPPING.replace('"%d.%m.%Y"', '"%d.%m.%Y %I:%M %p"')
+    done = import_file(
+        connection, write_csv(tmp_path / "old.csv", [row(date="04.05.2019 03:30 PM")]), mapping
+    )
+    kept = admin.get(f"/v1/sessions/{done.fates[0].session}").json
+    assert kept["started_at"] == "2019-05-04T14:30:00+00:00"  # in London's summer
+
+
 def test_a_row_is_kept_as_it_was_typed_but_for_columns_that_nobody_named(admin, connection, tmp_path):
     done = import_file(
         connection, write_csv(tmp_path / "old.csv", [row(fitted="Wide ONE", notes="felt strong")])
