@@ -87,3 +87,10 @@ def test_a_pull_without_a_time_of_its_own_began_with_its_session():
     first, second = corrected_session(session, [period]).setups[0].pulls
     assert first.channels["torque"].tolist() == [200.0, 400.0]
     assert second is late
+
+
+def test_both_peaks_of_a_record_without_a_curve_are_scaled_and_their_speeds_are_not():
+    record = replace(PULL, channels={}, peaks=PostedPeaks(100.0, 6000.0, 200.0, 3500.0))
+    right = as_corrected(record, Correction(1, factor=1.1)).peaks
+    assert (right.power_kw, right.torque_nm) == (pytest.approx(110.0), pytest.approx(220.0))
+    assert (right.power_rpm, right.torque_rpm) == (6000.0, 3500.0)

@@ -303,3 +303,10 @@ def test_vapour_does_not_exceed_the_pressure_it_is_part_of() -> None:
 def test_an_unknown_standard_names_the_known_ones() -> None:
     with pytest.raises(ValueError, match=r"'sae' is not known here; use one of sae-j1349"):
         correction.correction_factor("sae", Air(25.0, 100.0, 1.0))
+
+
+def test_only_a_turbochargers_charge_cooling_has_to_be_known():
+    charged = Engine("compression", "supercharged", None, 50.0, 1.5)
+    assert ISO_1585.missing(charged) == ()
+    assert ISO_1585.missing(replace(charged, aspiration="turbo")) == ("charge_cooling",)
+    assert UN_R85.missing(replace(charged, aspiration="turbo")) == ()

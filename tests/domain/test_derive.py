@@ -7,12 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.domain.channels import SPEED_RATIO
 from service.domain.curve import GRID_RPM, smooth
 from service.domain.derive import (
     ANY_STANDARD,
     PULL_SPREAD_START,
     derive_pull,
     derive_pulls,
+    locked_ratio,
+    log_slope,
     log_spread,
     observed_trace,
     summarise_setup,
@@ -196,3 +199,24 @@ def test_the_spread_is_taken_in_logs_about_the_mean():
 
 def test_figures_that_have_no_logarithm_leave_the_spread_a_number():
     assert log_spread(np.array([0.0, -1.0, 100.0])) == (0.0, 0)
+
+
+def test_a_factor_that_was_written_down_is_divided_out_also_where_the_air_is_known():
+    posted = pull(basis_standard="sae-j1349", basis_factor=1.08, **WARM)
+    assert derive_pull(posted, None).observed.torque_nm == pytest.approx(
+        derive_pull(pull(), None).observed.torque_nm / 1.08
+    )
+
+
+def test_power_that_grows_by_a_percent_from_pull_to_pull_has_that_slope():
+    """ln power 0, 1, 2 and 3 %: the line through them; of two, or with one missing, nothing is said."""
+    assert log_slope(np.exp([0.0, 0.01, 0.02, 0.03])) == pytest.approx(0.01)
+    assert log_slope(np.exp([0.0, 0.01])) is None
+    assert log_slope(np.array([1.0, np.nan, 1.02])) is None
+
+
+def test_a_converter_that_locks_half_way_up_is_read_where_it_has_locked():
+    grid = np.full(GRID_RPM.size, np.nan)
+    grid[20:30], grid[30:40] = 5.0, 4.0
+    one = replace(derive_pull(pull(), None), channels={SPEED_RATIO: grid})
+    assert locked_ratio(one) == 4.0

@@ -1,11 +1,13 @@
 """From the level a figure is stored at to the standard that is asked for."""
 
+from types import SimpleNamespace
+
 import pytest
 
 from service.domain.correction import Air, correction_factor
-from service.domain.derive import ANY_STANDARD
+from service.domain.derive import ANY_STANDARD, OBSERVED
 from service.domain.engine import Engine
-from service.domain.levels import mean_air, ratio_to, stands_in
+from service.domain.levels import mean_air, pair_ratios, ratio_to, stands_in, strap_down_ratios
 
 WARM = Air(30.0, 98.0, 2.5)
 
@@ -53,3 +55,38 @@ def test_air_is_known_only_whole(missing):
     parts[missing] = None
     assert mean_air(*parts) is None
     assert mean_air(30.0, 98.0, 2.5) == WARM
+
+
+def setup(level: str | None, factor: float | None = None, air: Air | None = None) -> SimpleNamespace:
+    return SimpleNamespace(
+        level_standard=level,
+        factor=factor,
+        temperature_c=air and air.temperature_c,
+        pressure_kpa=air and air.pressure_kpa,
+        vapour_kpa=air and air.vapour_kpa,
+    )
+
+
+def test_an_observed_figure_stands_in_no_standard_but_that_of_no_correction():
+    assert ratio_to("sae-j1349", OBSERVED, None) is None
+    assert ratio_to("none", OBSERVED, None) == 1.0
+
+
+def test_two_sides_of_different_standards_are_brought_back_to_what_was_observed():
+    """1.02 and 1.05 were their factors."""
+    sides = [setup("din-70020", 1.02), setup("iso-1585", 1.05)]
+    assert pair_ratios(sides, "sae-j1349", Engine()) == ([1 / 1.02, 1 / 1.05], False)
+
+
+def test_a_strap_down_of_which_one_setups_level_is_doubted_speaks_by_ratios_alone():
+    known = [setup(ANY_STANDARD, 1.0, WARM), setup(ANY_STANDARD, 1.0, WARM)]
+    assert strap_down_ratios(known, [False, False], "sae-j1349", Engine()) == [(1.0, True), (1.0, True)]
+    assert strap_down_ratios(known, [False, True], "sae-j1349", Engine()) == [(1.0, False), (1.0, False)]
+
+
+def test_where_nothing_is_shared_one_setup_of_another_level_can_be_compared_with_nothing():
+    at_level, alone = setup(ANY_STANDARD, None, WARM), setup("unknown")
+    found = strap_down_ratios([at_level, alone], [False, False], "sae-j1349", Engine())
+    assert found == [(1.0, True), None]
+    found = strap_down_ratios([at_level, alone, alone], [False] * 3, "sae-j1349", Engine())
+    assert found == [(1.0, True), (1.0, False), (1.0, False)]

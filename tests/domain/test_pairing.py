@@ -308,3 +308,23 @@ def test_wider_windows_hold_what_narrower_ones_do_not():
     assert only(sides).held
     (narrow,) = pairs_of_car(sides, SLOTS, windows={**WINDOWS, "inlet_c": 2.0})
     assert [d.what for d in narrow.differs] == ["inlet_c"]
+
+
+def test_a_state_repeated_twice_is_taken_with_the_first_repeat():
+    """A-B-A-A: the second reading of A next after B ends the comparison, the third is of another moment."""
+    pair = next(
+        one for one in pairs_of_car(car(set(), {PIPE}, set(), set()), SLOTS) if one.setup_without == 101
+    )
+    assert (pair.setup_again, pair.again_share) == (103, 0.5)
+
+
+@pytest.mark.parametrize(("hours", "match"), [(12.0, "same-day"), (12.1, "other-day")])
+def test_two_strap_downs_of_twelve_hours_are_one_days_work(hours, match):
+    pair = only(car(set()) + car({PIPE}, session=2, day=hours / 24))
+    assert pair.match == match
+
+
+@pytest.mark.parametrize("level", ["observed", "unknown", None])
+def test_figures_at_no_common_standard_are_not_compared_over_strap_downs(level):
+    fields = {"level_standard": level, "observed_known": level == "observed"}
+    assert made(car(set(), **fields) + car({PIPE}, session=2, day=1, **fields)) == set()

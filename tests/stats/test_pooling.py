@@ -241,3 +241,17 @@ def test_a_table_with_an_impossible_variance_is_refused() -> None:
 def test_a_level_in_percent_is_refused() -> None:
     with pytest.raises(ValueError, match=r"90 % is 0.9"):
         pool(*SETS["bcg_logRR"], level=90)
+
+
+def test_what_studies_have_in_common_is_not_averaged_away_in_the_mean_nor_in_what_one_more_may_show():
+    """Four equal studies of variance 0.04: 0.04 / 4 and the 0.03 that they share, a t of 3 and of 2 degrees of freedom."""
+    found = pool([1.0] * 4, [0.04] * 4, 0.9, shared=0.03)
+    assert (found.mean, found.tau2, found.se) == (1.0, 0.0, pytest.approx(0.2))
+    assert found.interval == pytest.approx(
+        (1 - 0.2 * reference.t.ppf(0.95, 3), 1 + 0.2 * reference.t.ppf(0.95, 3))
+    )
+    half = 0.2 * reference.t.ppf(0.95, 2)
+    assert found.next_interval == pytest.approx((1 - half, 1 + half))
+    columns = pool_columns([[1.0]] * 4, [0.04] * 4, 0.9, shared=0.03)
+    assert (columns.low[0], columns.high[0]) == pytest.approx(found.interval)
+    assert (columns.next_low[0], columns.next_high[0]) == pytest.approx(found.next_interval)
