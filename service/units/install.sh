@@ -58,7 +58,7 @@ if [ -d /run/systemd/system ]; then
     # A start is not yet an answer: a message of success would hide what the journal says.
     waited=0
     until is_ready; do
-        [ "$waited" -lt "$PATIENCE_S" ] || refuse "the ledger does not answer: systemctl --failed;" \
+        [ "$waited" -lt "$PATIENCE_S" ] || refuse "the ledger does not answer: systemctl --state=failed,auto-restart;" \
             "journalctl --unit bayledger-migrate --unit bayledger-serve --lines 30"
         waited=$((waited + 1))
         sleep 1

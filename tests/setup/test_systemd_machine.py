@@ -41,6 +41,7 @@ README = (ROOT / "README.md").read_text()
     README,
     re.MULTILINE,
 )
+(LOOK,) = re.findall(r"`(systemctl --state=\S+)` must stay empty", README)
 (GO_BACK,) = re.findall(r"^Without:\n\n((?:    .*\n)+)", README, re.MULTILINE)
 MOMENT = "'2026-03-01 14:05:00+01'"
 # What root may do, as a program without a shell: each is refused to a program of the ledger by another line of hardened.conf.
@@ -247,8 +248,13 @@ def test_a_ledger_started_while_there_is_no_postgres_waits_for_it(ledger: Ledger
     ledger.machine.run(f"systemctl stop bayledger-serve; systemctl mask --quiet --runtime --now {DATABASE}")
     ledger.machine.run("systemctl start bayledger-serve")
     wait_until(lambda: "Failed with result" in ledger.machine.journal("bayledger-migrate"))
+    # It is never among what `systemctl --failed` lists: that would need somebody to start it when Postgres is there.
+    wait_until(lambda: "bayledger-migrate.service" in ledger.machine.run(LOOK))
+    line = "bayledger-migrate failed on "
+    wait_until(lambda: line in ledger.machine.journal("bayledger-failed@bayledger-migrate"))
     ledger.machine.run(f"systemctl unmask --quiet --runtime {DATABASE}; systemctl start postgresql")
     wait_until(lambda: ledger.is_ready() and ledger.machine.failed() == "")
+    wait_until(lambda: "bayledger-" not in ledger.machine.run(LOOK))
     ledger.check()
 
 
