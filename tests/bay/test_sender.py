@@ -237,6 +237,16 @@ def test_a_clock_that_is_off_is_measured_by_the_ledgers_date(spool):
     )
 
 
+def test_what_was_measured_of_the_clock_is_still_known_while_the_line_is_down(spool):
+    with answering(kept) as ledger:
+        one = Sender(spool, Address(ledger.url, "t"), first_wait_s=0.001, longest_wait_s=0.002)
+        first = one.send_all(attempts=1)
+    spool.put(entry_of(SESSIONS[1]), body_of(SESSIONS[1]))
+    later = one.send_all(attempts=1)
+    assert "broke" in later.why_not
+    assert later.skew == first.skew is not None
+
+
 def test_sending_never_changes_what_lies_in_the_spool(spool, tmp_path):
     """A thousand characters of anything a label may hold come out as they went in."""
     odd = {**SESSIONS[1], "setups": [{**SESSIONS[1]["setups"][0], "label": 'Grüße, 試験 " \\ \u2028'}]}
