@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from service.answers import cautions
+from service.answers import cautions, measured
 from service.answers.build_estimate import BuildAsked, BuildEstimate, BuildPart, estimated, pairs_together
 from service.answers.cost import Cost
 from service.answers.gain_curve import gain_states, pooled_states
@@ -137,6 +137,13 @@ def test_what_two_bays_share_stands_in_the_curve_as_in_the_gain_itself():
 # The model's gain
 
 
+class History(SimpleNamespace):
+    """Some columns of a history."""
+
+    def __len__(self) -> int:
+        return len(self.setup_id)
+
+
 def test_cars_compared_here_count_also_where_the_model_could_not_tell_them():
     model = SimpleNamespace(known=gain(cars=0, cars_with=4))
     pairs = SimpleNamespace(cars=4, like_for_like_used=4, grade="none")
@@ -162,6 +169,30 @@ def test_a_measure_of_four_times_the_variance_was_known_four_times_worse_before_
     assert (found.mean, found.variance, found.car_spread_variance) == (0.02, 4e-5, 1e-4)
     assert found.prior_variance == pytest.approx(4.0 * own.prior_variance)
     assert found.elsewhere_variance == pytest.approx(4.0 * own.elsewhere_variance)
+
+
+def test_a_figure_read_from_a_curve_is_brought_to_the_standard_as_a_peak_is(monkeypatch):
+    """150 N.m at a ratio of 1.02; of a setup without a curve nothing."""
+    grids = np.full((1, GRID_RPM.size), 150.0)
+    monkeypatch.setattr(measured, "mean_curves", lambda conn, ids: [(np.array([1]), grids)])
+    read = SimpleNamespace(history=History(setup_id=np.array([7, 8])), ratio=np.array([1.05, 1.02]))
+    found = measured.curve_values(None, read, lambda curves, rows: curves[:, :1], 1)
+    assert found[:, 0] == pytest.approx([np.nan, math.log(150.0 * 1.02)], nan_ok=True)
+
+
+def test_a_setup_that_stands_at_the_models_standard_and_not_at_the_asked_one_has_no_value_there(monkeypatch):
+    """Three setups: one at both standards, one at the model's alone, one at neither (it speaks by ratios in both)."""
+    levelled = {"sae-j1349": [True, True, False], "iso-1585": [True, False, False]}
+
+    def past(conn, measure, standard, vehicles):
+        ids, values = np.array([1, 2, 3]), np.array([5.0, 5.1, 5.2])
+        at = np.array(levelled[standard])
+        return SimpleNamespace(history=History(setup_id=ids, vehicle_id=ids, value=values, levelled=at))
+
+    monkeypatch.setattr(measured, "some_past", past)
+    state = SimpleNamespace(standard="sae-j1349", read={})
+    _, found = measured.values_of(None, state, PEAK, "iso-1585")
+    assert found[:, 0] == pytest.approx([5.0, np.nan, 5.2], nan_ok=True)
 
 
 def test_the_knots_lie_where_nine_in_ten_of_a_platforms_curves_reach():

@@ -227,6 +227,13 @@ def test_a_wished_gain_is_answered_by_the_cheapest_parts_that_reach_it_together(
     assert answer(priced, "wished=40&budget=700")["cheapest_to_wish"]["within_budget"] is False
 
 
+def test_what_the_parts_typically_give_is_reached_by_every_second_car(priced):
+    typical = answer(priced, "wished=40")["cheapest_to_wish"]["steps"][-1]["gained"]
+    assert answer(priced, f"wished={0.999 * typical}")["cheapest_to_wish"]["chance"] == pytest.approx(
+        0.5, abs=0.1
+    )
+
+
 def test_a_wished_gain_out_of_reach_is_said_with_the_most_there_is(priced):
     found = answer(priced, "wished=300")["cheapest_to_wish"]
     assert (found["steps"], found["spent"], found["chance"]) == ([], None, None)

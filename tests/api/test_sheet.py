@@ -633,6 +633,14 @@ def test_the_last_check_is_of_the_bay_itself_by_whichever_check_car_came_last(st
     assert before_and_after(north, day=5)["b"]["bay"]["last_check"]["date"] == "2026-03-02"
 
 
+def test_the_check_cars_own_test_is_no_check_before_itself(stoats, north):
+    etag = stoats.get("/v1/vehicles/stoat-12").headers["ETag"]
+    assert stoats.patch("/v1/vehicles/stoat-12", {"check_car": True}, If_Match=etag).status_code == 200
+    posted(north, setup(), vehicle="stoat-12", day=1, id=str(UUID(int=1)))
+    found = before_and_after(north, vehicle="stoat-12", day=5)
+    assert found["b"]["bay"]["last_check"]["date"] == "2026-03-01"
+
+
 def test_the_bay_is_told_with_what_was_done_to_it_last_before_the_test(stoats, north):
     for day, kind in ((1, "repaired"), (3, "recalibrated"), (4, "other"), (8, "repaired")):
         event = {"at": f"2026-03-{day:02d}T08:00:00+00:00", "kind": kind}

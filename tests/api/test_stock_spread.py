@@ -234,6 +234,30 @@ def test_bays_that_share_cars_are_levelled_and_the_reading_stands_beside(stoats)
     assert body["sd_percent"] < 0.5
 
 
+def test_what_other_kinds_of_car_tell_of_a_bay_moves_the_values_at_once(stoats):
+    """Three stoats in the north, three in the hub, 4 % apart, none in both: most of it is taken for the bays'. Then four
+    herons read alike in both: it was the cars."""
+    for n in range(1, 7):
+        post(
+            stoats,
+            setup(scale=1.0 if n < 4 else 1.04),
+            vehicle=f"stoat-{n}",
+            bay="north" if n < 4 else "hub",
+            day=n,
+        )
+    before = {car["vehicle"]: car["value"] for car in answer(stoats)["values"]}
+    heron = {"slug": "heron", "name": "Merrow Heron", "aspiration": "natural", "ignition": "spark"}
+    assert stoats.post("/v1/platforms", heron).status_code == 201
+    for n in range(1, 5):
+        added = stoats.post("/v1/vehicles", {"tag": f"heron-{n}", "platform": "heron", "confirm": True})
+        assert added.status_code == 201, added.text
+        post(stoats, setup(scale=0.7), vehicle=f"heron-{n}", day=10 + n)
+        post(stoats, setup(scale=0.7), vehicle=f"heron-{n}", bay="hub", day=20 + n)
+    after = {car["vehicle"]: car["value"] for car in answer(stoats)["values"]}
+    assert before["stoat-5"] / before["stoat-2"] < 1.01
+    assert after["stoat-5"] / after["stoat-2"] > 1.03
+
+
 def test_before_there_is_a_model_cars_stand_as_they_read_and_two_bays_are_warned_of(stoats, without_model):
     post(stoats, setup(), vehicle="stoat-1", day=1)
     post(stoats, setup(scale=1.04), vehicle="stoat-2", bay="hub", day=2)

@@ -70,6 +70,12 @@ def test_each_car_counts_once_by_its_nearest_pair(stoats):
     assert {(p["match"], p["used"]) for p in body["pairs"]} == {("same-session", True), ("other-day", False)}
 
 
+def test_both_bays_of_a_comparison_over_two_are_counted(stoats):
+    post(stoats, setup())
+    post(stoats, setup(["wide-pipe"], 1.05), bay="hub", day=2)
+    assert answer(stoats)["evidence"]["bays"] == 2
+
+
 def test_the_pairs_of_cars_with_other_parts_count_unless_asked_for_the_part_alone(stoats):
     measured(stoats, 4, 5, 6)
     mapped = setup(["road-map"], 1.2), setup(["road-map", "wide-pipe"], 1.2 * 1.08)
