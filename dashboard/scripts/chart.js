@@ -43,9 +43,17 @@ async function specification(name, unit, datasets, spoken) {
 async function draw(canvas, made) {
   const [spec, { vegaEmbed }] = await Promise.all([made, import("./vendor/vega.js")]);
   const drawn = await vegaEmbed(canvas, structuredClone(spec), EMBED);
+  if (sticksOut(canvas)) await drawn.view.resize().runAsync();
   // A layer that got no marks would be read out as a symbol without a name.
   canvas.querySelectorAll("[role='graphics-symbol']:empty").forEach((node) => node.setAttribute("aria-hidden", "true"));
   return drawn;
+}
+
+// The round number an axis ends in is found after its width: its label may lie beyond the place, and be cut off on paper.
+function sticksOut(canvas) {
+  const { right } = canvas.getBoundingClientRect();
+  const written = [...canvas.querySelectorAll("svg text")].filter((node) => node.getAttribute("opacity") !== "0");
+  return written.some((node) => node.getBoundingClientRect().right > right + 1);
 }
 
 const BARS = 16; // a dozen or so bars show a shape from twenty to many thousand cars (our choice)

@@ -330,6 +330,17 @@ def test_the_speeds_of_the_axis_stand_apart_at_every_width(
         assert min(gaps) >= LEAST_GAP_PX, (width, gaps)
 
 
+@pytest.mark.parametrize("width", [390, 1100])
+def test_no_word_of_a_chart_sticks_out_of_its_place(cleared: Watched, ledger: Ledger, width: int) -> None:
+    cleared.page.set_viewport_size({"width": width, "height": 900})
+    page = cleared.open("gain.html", **ledger.best_question())
+    for chart in page.locator("#revs .chart, #cars .chart").all():
+        place = chart.bounding_box()
+        assert place
+        right = place["x"] + place["width"]
+        assert [box["text"] for box in chart.evaluate(TEXT_BOXES) if box["right"] > right + 1] == []
+
+
 def test_a_narrow_chart_still_has_numbers_to_read_it_by(answered: Page) -> None:
     resize(answered, 420)
     for chart in answered.locator("#revs .chart, #cars .chart").all():
