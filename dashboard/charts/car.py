@@ -94,7 +94,7 @@ def _marks(place: Any, reading: Any, name: str = "rows") -> tuple[Layer, ...]:
         symbolFillColor=theme.INK,
         symbolStrokeColor=theme.INK,
         symbolSize=90,
-        columns=4,
+        columns=theme.narrow_or(2, 4),
     )
     shape = alt.Shape("bay:N", scale=alt.Scale(range=SHAPES), legend=legend)
     shown = [

@@ -71,6 +71,11 @@ def ticks(spacing_px: int) -> alt.ExprRef:
     return alt.ExprRef(f"max(2, floor(width / {spacing_px}))")
 
 
+def narrow_or(narrow: int, wide: int) -> alt.ExprRef:
+    """One number in a narrow chart, another in a wide one."""
+    return alt.ExprRef(f"width < {NARROW_PX} ? {narrow} : {wide}")
+
+
 def unit_ticks() -> alt.ExprRef:
     """Ticks for labels of `unit_labels`: closer where these leave the unit away."""
     return alt.ExprRef(f"max(3, floor(width / (width < {NARROW_PX} ? {BARE_TICK_PX} : {UNIT_TICK_PX})))")

@@ -3,6 +3,7 @@
 import { ask, fetched } from "./ask.js";
 import { el } from "./dom.js";
 import { link, setupOf, sheetPage } from "./links.js";
+import { called } from "./lists.js";
 import { openedSetup } from "./records.js";
 import { csvButton, facts, section, table, unfold, unfoldLater } from "./show.js";
 import { conditionUnit, count, date, known, number } from "./say.js";
@@ -34,7 +35,7 @@ function visits(items) {
 
 function opened({ id, states, at, bay }, about, open) {
   const struck = states.every((state) => state.struck) ? ", struck" : "";
-  const title = `${date(at)}, bay ${bay}: ${[...states].reverse().map((state) => stateWords(state, about.named)).join("; ")}${struck}`;
+  const title = `${date(at)}, ${called(about.rooms, bay)}: ${[...states].reverse().map((state) => stateWords(state, about.named)).join("; ")}${struck}`;
   const node = unfoldLater(title, () => waiting(id, about));
   node.dataset.session = id;
   node.open = open;

@@ -7,7 +7,7 @@ import { bays, called, parts, platforms } from "./lists.js";
 import { gainPage, link, oddPage, setupOf, sheetPage, spreadPage } from "./links.js";
 import { addressNote, csvButton, jump, section, table, unfold } from "./show.js";
 import {
-  count, date, decimals, figure, inSentence, known, measureInWords, money, number, percent, say, signed, standard, unit,
+  count, date, decimals, figure, inSentence, known, measureInWords, money, number, percent, say, signed, standard, tied, unit,
 } from "./say.js";
 import { curvesSection, fittedWords, overTime, stateWords } from "./car-states.js";
 import { visitsSection } from "./car-visits.js";
@@ -118,9 +118,9 @@ function opening({ own, car, kind, named, rooms, asked, name, ...about }) {
   }
   return [
     el("p", { class: "headline" }, reads(own, named, asked, name)),
-    ...[own.says.standing, inItsBay(own, rooms, name)].filter(Boolean).map((words) => el("p", {}, words)),
+    ...[inItsBay(own, rooms, name), own.says.first, newer(own), own.says.standing].filter(Boolean).map((words) => el("p", {}, tied(words))),
     el("p", { class: "lead" }, what, ` Measured here at ${count(own.sessions, "visit")}, last on ${date(own.newest.at)}. ${fittedNow(own.newest, named)}`),
-    ...[newer(own), own.says.first, own.says.since, own.says.returned].filter(Boolean).map((words) => el("p", {}, words)),
+    ...[own.says.since, own.says.returned].filter(Boolean).map((words) => el("p", {}, tied(words))),
     ways({ tag: about.tag, own, car }),
   ];
 }
@@ -132,7 +132,8 @@ function reads(own, named, asked, name) {
   const places = decimals([state.mean - half, state.mean + half], state.mean);
   const fitted = stateWords(state, named);
   const measure = measureInWords({ measure: "peak_power", ...asked });
-  const words = say`It reads ${el("strong", {}, figure(state.mean, places, name))} of ${measure}, ${fitted === "stock" ? "stock" : fitted === "parts not known" ? fitted : `with ${fitted}`} (mean of ${count(state.pulls, "pull")}, ${date(state.at)})`;
+  const verb = state.setup === own.newest.setup ? "reads" : "read";
+  const words = say`It ${verb} ${el("strong", {}, figure(state.mean, places, name))} of ${measure}, ${fitted === "stock" ? "stock" : fitted === "parts not known" ? fitted : `with ${fitted}`} (mean of ${count(state.pulls, "pull")}, ${date(state.at)})`;
   return [words, own.now ? "." : `, ${state.standing}. It can be held against its own strap-down only.`];
 }
 

@@ -58,13 +58,13 @@ function apart(state, own) {
   return state.standard === own.standard ? null : `within its visit only: not corrected to ${standard(own.standard)}`;
 }
 
-function picture({ list, own, named, name, tag, asked }) {
+function picture({ list, own, named, name, tag, asked, rooms }) {
   const shown = list.items.filter(({ mean }) => known(mean)).reverse();
   if (!shown.length) return el("p", { class: "state" }, "No setup has a figure of this measure.");
   const bays = new Set(shown.map(({ bay }) => bay)).size;
   const levelled = bays > 1 && shown.every((state) => apart(state, own) || known(state.levelled));
   const value = (state) => (levelled && known(state.levelled) ? state.levelled : state.mean);
-  const rows = shown.map((state, order) => row(state, order, value(state), own, named));
+  const rows = shown.map((state, order) => ({ ...row(state, order, value(state), own, named), bay: called(rooms, state.bay) }));
   const at = levelled ? "what the bays differ by taken out (so a mark may lie beside the figure that was read)" : bays > 1 ? "as it read: the bays may differ" : "as it read";
   const spreads = shown.length <= MOST_ROWS && rows.some(({ low }) => known(low)) ? " The line is one standard deviation of its pulls to each side." : "";
   const hollow = rows.some(({ struck }) => struck) ? ` A hollow mark is not held against the others: struck, doubted, or not corrected to ${standard(own.standard)}.` : "";
@@ -86,7 +86,6 @@ function row(state, order, value, own, named) {
     at: state.at,
     label: day + " ".repeat(order), // rows of one day stay apart
     words: short(stateWords(state, named), LONGEST_WORDS),
-    bay: state.bay,
     value,
     low: half && value - half,
     high: half && value + half,
@@ -104,10 +103,10 @@ function turns(shown, own) {
 const turnsList = (found, named) =>
   found.length ? el("ol", {}, found.map(({ state }) => el("li", {}, `${date(state.at)}: ${changes(state, named)}`))) : null;
 
-function statesTable({ list, own, named, name }) {
+function statesTable({ list, own, named, name, rooms }) {
   const aside = (words) => el("span", { class: "aside" }, words);
   const rows = list.items.map((state) => [
-    [`${date(state.at)}, setup ${state.n}`, aside([state.label, `bay ${state.bay}`].filter(Boolean).join(", "))],
+    [`${date(state.at)}, setup ${state.n}`, aside([state.label, called(rooms, state.bay)].filter(Boolean).join(", "))],
     stateWords(state, named),
     changes(state, named),
     `${number(state.pulls)} of ${number(state.pulls_posted)}`,
@@ -178,13 +177,13 @@ function quantities(quantity, draw) {
   return el("fieldset", { class: "choices screen" }, el("legend", {}, "Draw"), radio("power", "power"), radio("torque", "torque"));
 }
 
-async function overlay({ list, own, named, tag }, chosen, quantity, box) {
+async function overlay({ list, own, named, tag, rooms }, chosen, quantity, box) {
   const turn = (box.turn = (box.turn ?? 0) + 1);
   box.setAttribute("aria-busy", "true");
   try {
     const states = list.items.filter(({ setup }) => chosen.includes(setup));
     const read = await Promise.all(states.map(({ setup }) => ask(`${setup}/curve`, { units: own.units, standard: own.standard })));
-    if (turn === box.turn) box.replaceChildren(...lines(states, read, quantity, own, named, tag));
+    if (turn === box.turn) box.replaceChildren(...lines(states, read, quantity, { own, named, tag, rooms }));
   } catch (fault) {
     if (turn === box.turn) box.replaceChildren(el("p", { role: "alert" }, `Not drawn: ${fault.message}`));
   } finally {
@@ -192,7 +191,7 @@ async function overlay({ list, own, named, tag }, chosen, quantity, box) {
   }
 }
 
-function lines(states, read, quantity, own, named, tag) {
+function lines(states, read, quantity, { own, named, tag, rooms }) {
   const name = UNITS[own.units][quantity];
   const curves = read.map(({ curve }) => (curve?.rpm ?? []).map((speed, i) => ({ rpm: speed, value: curve[quantity][i] })).filter(({ value }) => known(value)));
   if (!curves.some(({ length }) => length)) return [el("p", { class: "state" }, states.length ? "Peak figures only: no curve was kept." : "Choose a setup to draw its curve.")];
@@ -200,7 +199,7 @@ function lines(states, read, quantity, own, named, tag) {
   // The numbers stand apart along the speed axis, so that curves close to each other can still be told.
   const ends = curves.flatMap((points, k) => (points.length ? [{ line: String(k + 1), ...points[Math.floor(points.length * (0.3 + 0.11 * k))] }] : []));
   const caption = `${quantity === "power" ? "Power" : "Torque"} at the wheels over engine speed, ${name}: means of the pulls that count. The axis does not begin at nought.`;
-  const legend = states.map((state, k) => el("li", {}, `${date(state.at)}, setup ${state.n}, ${state.bay}: ${stateWords(state, named)}, ${standing(read[k])}${curves[k].length ? "" : " (no curve was kept)"}`));
+  const legend = states.map((state, k) => el("li", {}, `${date(state.at)}, setup ${state.n}, ${called(rooms, state.bay)}: ${stateWords(state, named)}, ${standing(read[k])}${curves[k].length ? "" : " (no curve was kept)"}`));
   return [
     chart("car-curves", name, { curves: rows, ends }, caption, { file: `curves-${tag}`, spoken: `${count(curves.length, "curve")} over engine speed` }),
     el("ol", {}, legend),

@@ -4,6 +4,7 @@ import { ask } from "./ask.js";
 import { chart } from "./chart.js";
 import { el } from "./dom.js";
 import { carLink, link, setupOf, sheetPage } from "./links.js";
+import { bays, called } from "./lists.js";
 import { UNITS, conditionUnit, date, known, number, standard, allThatDiffers } from "./say.js";
 import { table, unfoldLater } from "./show.js";
 
@@ -33,11 +34,12 @@ function waiting(sides, units, make) {
 
 async function setup(side, path, units) {
   const { session: id, n } = setupOf(path);
-  const [session, curve] = await Promise.all([
+  const [session, curve, rooms] = await Promise.all([
     ask(`/v1/sessions/${id}`, { units }),
     ask(`/v1/sessions/${id}/setups/${n}/curve`, { units, singles: "true" }),
+    bays(),
   ]);
-  return { side, session, curve, ...session.setups.find((one) => one.n === n) };
+  return { side, session, curve, room: called(rooms, session.bay), ...session.setups.find((one) => one.n === n) };
 }
 
 function contents(read, units) {
@@ -93,7 +95,7 @@ const TEXTS = [
       one.parts.map((part) => part.part ?? part).join(", ") ||
       (one.parts_known === "complete" ? "nothing" : "not known"),
   ],
-  ["measured", (one) => `${date(one.session.started_at)}, bay ${one.session.bay}`],
+  ["measured", (one) => `${date(one.session.started_at)}, ${one.room}`],
   ["tyres", (one) => one.session.tyre_size ?? "not recorded"],
   ["stands in", (one) => one.summary?.standing ?? standard(one.summary?.standard)],
 ];
@@ -127,21 +129,26 @@ const corrected = (pull, name) =>
     ? pull.observed[name] * pull.factor
     : (pull.observed ?? pull.as_posted)?.[name];
 
+// Of two states side by side the pull says whose it is.
+const pullName = (side, { n }) => (side === "setup" ? `pull ${n}` : `${side} ${n}`);
+
 function pulls(read, units) {
   const { power, torque } = UNITS[units];
   const counts = ({ status, reason, struck }) =>
     struck ? `struck: ${struck}` : [status, reason].filter(Boolean).join(": ");
   const row = (side) => (pull) => [
-    `${side} ${pull.n}`,
+    pullName(side, pull),
     counts(pull),
     number(corrected(pull, "peak_power"), 1),
     number((pull.observed ?? pull.as_posted)?.peak_power_rpm),
     number(corrected(pull, "peak_torque"), 1),
-    link(`/v1/pulls/${pull.id}`, "record", `record of pull ${side} ${pull.n}`),
+    link(`/v1/pulls/${pull.id}`, "record", `record of ${side === "setup" ? "" : "pull "}${pullName(side, pull)}`),
   ];
   const heads = ["pull", "counts as", `peak power, ${power}`, "at rpm", `peak torque, ${torque}`, "raw"];
   const rows = read.flatMap((one) => one.pulls.map(row(one.side)));
-  return table("Every pull, corrected", heads, rows, [false, true, false, false, false, true], true);
+  const bare = read.flatMap((one) => one.pulls).map((pull) => pull.observed && !known(pull.factor));
+  const how = bare.every(Boolean) ? "as measured" : bare.some(Boolean) ? "corrected where its air is known" : "corrected";
+  return table(`Every pull, ${how}`, heads, rows, [false, true, false, false, false, true], true);
 }
 
 function curves(read, units) {

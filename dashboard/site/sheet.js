@@ -4,6 +4,7 @@ import { answering, ask, askAll } from "./ask.js";
 import { byId, el } from "./dom.js";
 import { choose, fill, onQuestion, question } from "./form.js";
 import { carPage, link, setupOf } from "./links.js";
+import { bays, called } from "./lists.js";
 import { count, date } from "./say.js";
 import { sheet, today } from "./sheet-shows.js";
 
@@ -83,7 +84,8 @@ async function lists(car, id, signal) {
     held.tests = await askAll("/v1/sessions", { vehicle: car }, signal);
     held.tag = car;
   }
-  const options = held.tests.map((test) => ({ value: test.id, label: `${date(test.started_at)}, bay ${test.bay}` }));
+  const rooms = await bays(signal);
+  const options = held.tests.map((test) => ({ value: test.id, label: `${date(test.started_at)}, ${called(rooms, test.bay)}` }));
   choose(session, [{ options }], id, "Choose a test");
   tag.value = car;
 }

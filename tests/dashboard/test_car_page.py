@@ -181,6 +181,8 @@ def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
         part.get_by_text(re.compile("one by one")).click()
     assert visit.locator(".pull").count() == sum(len(one["pulls"]) for one in record["setups"])
     pull = record["setups"][0]["pulls"][0]
+    corrected = pull["observed"]["peak_power"] * pull["factor"]
+    expect(visit.locator(f"[data-pull='{pull['id']}']")).to_contain_text(f", {corrected:.1f} kW corrected")
     with page.expect_download() as saving:
         visit.locator(f"[data-pull='{pull['id']}'] button").click()
     saving.value.save_as(tmp_path / "pull.csv")
@@ -199,7 +201,7 @@ def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
     tag = a_counted_stock_car(ledger)
     own = ledger.ask(f"/v1/vehicles/{tag}/own-readings", units="si")
     page = cleared.open("car.html", tag=tag, units="si")
-    expect(page.locator(".headline + p")).to_have_text(own["says"]["standing"])
+    expect(page.locator(".answer")).to_contain_text(own["says"]["standing"])
     now = own["now"]
     bay = next(row["name"] for row in ledger.ask("/v1/bays")["items"] if row["slug"] == now["bay"])
     expect(page.locator(".answer")).to_contain_text(
@@ -212,6 +214,65 @@ def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
     expect(line).to_contain_text(f"{tag} reads")
     expect(line).to_contain_text("in 100 such cars")
     assert "not named" not in line.inner_text()
+
+
+def test_what_is_said_of_an_older_reading_stands_before_what_is_said_of_the_car(
+    shown: Shown, ledger: Ledger
+) -> None:
+    tag, own = next(
+        (tag, own)
+        for tag in tags_of_pairs(ledger)
+        if (own := ledger.ask(f"/v1/vehicles/{tag}/own-readings"))["now"]
+        and own["now"]["setup"] != own["newest"]["setup"]
+        and own["says"]["first"]
+        and own["says"]["standing"]
+    )
+    said = shown.open("car.html", tag=tag).locator(".answer").inner_text().replace("\u00a0", " ")
+    assert said.startswith("It read ")
+    parts = [own["says"]["first"], "is not counted in this", own["says"]["standing"], f"{tag}: "]
+    places = [said.index(part) for part in parts]
+    assert places == sorted(places)
+
+
+def test_pulls_of_one_setup_are_named_alone_and_not_called_corrected_where_the_air_is_unknown(
+    shown: Shown, ledger: Ledger
+) -> None:
+    tag, state = next(
+        (tag, state)
+        for tag in tags_of_pairs(ledger)
+        for state in ledger.ask(f"/v1/vehicles/{tag}/states")["items"]
+        if (state["standing"] or "").startswith("as measured, not corrected")
+    )
+    record = ledger.ask(state["session"])
+    bay = next(row["name"] for row in ledger.ask("/v1/bays")["items"] if row["slug"] == record["bay"])
+    watched = shown.watched("car.html", tag=tag)
+    visit = open_visit(watched, record)
+    expect(visit.locator("summary").first).to_contain_text(f", {bay}: ")
+    unfolded(visit, f"Conditions and curves of setup {state['n']}")
+    watched.settle()
+    rows = visit.get_by_role("region", name="Every pull, as measured").locator("tbody th")
+    pulls = next(one["pulls"] for one in record["setups"] if one["n"] == state["n"])
+    assert rows.all_inner_texts() == [f"pull {pull['n']}" for pull in pulls]
+
+
+def test_on_a_telephone_the_names_of_all_its_bays_stand_inside_the_picture(
+    cleared: Watched, ledger: Ledger
+) -> None:
+    cars = ledger.ask("/v1/bay-agreement")["shared_cars"]
+    tag = max((tag for pair in cars for tag in pair["vehicles"] if not tag.startswith("house")), key=len)
+    names = {row["slug"]: row["name"] for row in ledger.ask("/v1/bays")["items"]}
+    used = {names[one["bay"]] for one in ledger.ask(f"/v1/vehicles/{tag}/states")["items"]}
+    cleared.page.set_viewport_size({"width": 360, "height": 740})
+    page = cleared.open("car.html", tag=tag)
+    for name in used:
+        box = page.locator("#readings .chart svg text", has_text=name).bounding_box()
+        assert box
+        assert box["x"] + box["width"] <= 360
+
+
+def tags_of_pairs(ledger: Ledger) -> list[str]:
+    """Cars of the pairs behind the answer with the most cars."""
+    return [row["vehicle"] for row in ledger.ask("/v1/typical-gain", **ledger.best_question())["pairs"]]
 
 
 def a_counted_stock_car(ledger: Ledger) -> str:
