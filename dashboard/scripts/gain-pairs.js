@@ -66,7 +66,7 @@ function listed({ answer, unitName, now }, all) {
     known(baseline) && !now
       ? `; its gain is its percent of ${number(baseline, 1)} ${unitName}, which the cars typically read without it`
       : "";
-  const ratio = all.some(ratioOnly) ? ` Ratio only: that car's own level is not known${stands}.` : "";
+  const ratio = all.some(ratioOnly) ? ` A car marked \u201cratio only\u201d has no level of its own on record${stands}.` : "";
   return `${counted(evidence)}.${some}${own}${ratio}`;
 }
 

@@ -144,7 +144,7 @@ function listed(told, gaining, ahead) {
     "typical gain",
     `costs per ${unitName}`,
     "evidence",
-    "best buy, in 100",
+    "best buy, chance in 100",
   ];
   const rows = gaining.map((row) => {
     const { typical, inTable: range } = gainOf(told, row, "typical");
@@ -196,7 +196,7 @@ export const costBetween = ([low, high], paid) =>
 
 function paperOf({ all }, part) {
   const paper = all.find(({ slug }) => slug === part)?.approval?.document;
-  return paper && paper !== "unknown" ? paper : "no paper, ask";
+  return paper && paper !== "unknown" ? paper : "no approval on record, ask";
 }
 
 export const approval = (told, part) => `for the road: ${paperOf(told, part)}`;

@@ -87,7 +87,7 @@ function agreement(answer) {
     `${number(bay.cars_shared)} of ${number(bay.cars)}`,
     link(oddPage({ bay: bay.bay }), "odd ones", `odd ones in ${bay.name}`),
   ];
-  const heads = ["bay", "by its check car", "last post", "reads over the mean", "drift a year", "one pull", "cars since then, also in another bay", "what is odd"];
+  const heads = ["bay", "by its check car", "last post", "reads over the mean", "drift a year", "scatter of one pull", "cars since then, also in another bay", "what is odd"];
   return section(
     "How far they agree",
     { id: "offsets" },
@@ -158,16 +158,16 @@ function quarters({ bay, name, repeatability_percent: whole, repeatability_by_qu
   const line = (one) => [one.quarter.replace("-", " "), percent(one.repeatability_percent, 2), range(one.interval, 2, false), number(one.pulls), number(one.setups)];
   return [
     chart("bays-repeats", "%", { quarters: rows, whole: [{ value: whole }] }, caption, { file: `repeatability-${bay}` }),
-    unfold("As a table", table(`${name}: one pull, by quarter`, ["quarter", "one pull", sure(answer), "pulls", "setups"], list.map(line).reverse())),
+    unfold("As a table", table(`${name}: scatter of one pull, by quarter`, ["quarter", "scatter of one pull", sure(answer), "pulls", "setups"], list.map(line).reverse())),
   ];
 }
 
 /* What happened when */
 
 function happened(answer) {
-  const words = (kind) => inList(kind.replaceAll("-", " "));
+  const words = (kind) => (kind === "other" ? "other work" : kind.replaceAll("-", " "));
   const of = ({ name, steps, events, last_post: last }) => [
-    ...events.map(({ at, kind }) => ({ label: name, at, kind: "event", word: `Recorded: ${words(kind)}`, short: kind.replaceAll("-", " ") })),
+    ...events.map(({ at, kind }) => ({ label: name, at, kind: "event", word: `Recorded: ${inList(words(kind))}`, short: words(kind) })),
     ...steps.map(({ at, percent: size }) => ({ label: name, at, kind: "step", word: `Step of ${percent(size, 1, true)} with nothing recorded`, short: `step ${percent(size, 1, true)}` })),
     ...(last ? [{ label: name, at: last, kind: "last", word: "Last post", short: "" }] : []),
   ];
@@ -189,7 +189,7 @@ function happened(answer) {
 
 function shared(answer) {
   if (!answer.shared_cars.length) return null;
-  const line = ({ names, said, vehicles }) => [names.join(" and "), said, vehicles.length ? vehicles.flatMap((tag, i) => [i ? ", " : "", tag]) : "none"];
+  const line = ({ names, said, vehicles }) => [names.join(" and "), said, vehicles.length ? vehicles.flatMap((tag, i) => [i ? ", " : "", el("span", { class: "tag" }, tag)]) : "none"];
   return section(
     "Which bays share cars",
     { id: "shared" },

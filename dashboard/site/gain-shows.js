@@ -163,7 +163,7 @@ export function sure(told) {
       `${counted(evidence)}, ${number(evidence.like_for_like)} of them like for like, in ${count(evidence.bays, "bay")}`,
     ],
     [
-      "Measured with it in any company",
+      "Measured with it, whatever else was fitted",
       when(evidence.cars_with, (n) => count(n, "car of this kind", "cars of this kind")),
     ],
     [

@@ -108,7 +108,7 @@ const WHAT_TO_DO = [
   "declared",
   " (the owner says it is stock) or ",
   "verified",
-  " (the shop looked). One already posted can be corrected the same way.",
+  " (the shop looked). One already posted is amended on its car\u2019s page.",
 ];
 
 function leftOut(why = {}) {

@@ -261,7 +261,7 @@ const TOGETHER_ONLY =
   "Measured on this kind of car only together with other changes: no car had it with and without, all else the same.";
 
 function doubts(told, caption, list) {
-  const heads = ["part", "costs fitted", "typical", "between", "chance to gain", "more cars to tell"];
+  const heads = ["part", "costs fitted", "typical", "between", "chance to gain", "more cars until known"];
   const rows = list.map((row) => {
     const { typical, range } = gainOf(told, row, "typical");
     const notes = [row.standing === "loses" ? "known to lose" : null, inPlace(row.against)].filter(Boolean);

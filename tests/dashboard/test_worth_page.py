@@ -89,7 +89,10 @@ def papers(ledger: Ledger) -> dict[str, str]:
     """What is on record of each part for the road."""
     rows = ledger.ask("/v1/parts", limit="500")["items"]
     found = {row["slug"]: (row["approval"] or {}).get("document") for row in rows}
-    return {part: paper if paper and paper != "unknown" else "no paper, ask" for part, paper in found.items()}
+    return {
+        part: paper if paper and paper != "unknown" else "no approval on record, ask"
+        for part, paper in found.items()
+    }
 
 
 def test_the_sentence_is_graded_by_its_part_and_the_sum_by_the_weakest_of_all(
@@ -104,6 +107,7 @@ def test_the_sentence_is_graded_by_its_part_and_the_sum_by_the_weakest_of_all(
     expect(grade).to_have_class(f"grade grade-{own}")
     expect(grade).to_contain_text(re.compile(f"^{own} evidence", re.IGNORECASE))
     assert values(grade) == order[0]["adds_interval"]
+    expect(grade).to_contain_text(f"({100 * answer['level']:.0f} % sure)")
     expect(page.locator("#afterwards")).to_contain_text(f"The weakest evidence in it: {weakest}")
     for step in order:
         if rows[step["part"]]["evidence"]["grade"] == weakest:
@@ -272,7 +276,7 @@ def test_the_budget_slides_by_the_arrow_keys_and_says_the_number(
 ) -> None:
     page = cleared.open("worth.html", platform=platform)
     steps = choice(ledger, platform)["budget_range"]
-    slide = page.get_by_label("The same by steps")
+    slide = page.get_by_label("The budget by steps")
     assert [slide.get_attribute(name) for name in ("min", "max", "step")] == [
         f"{steps[name]:.0f}" for name in ("least", "most", "step")
     ]
@@ -298,7 +302,7 @@ def test_a_budget_typed_moves_the_slide(cleared: Watched, platform: str) -> None
     page.get_by_label("Budget, work included").fill("1000")
     page.keyboard.press("Enter")
     expect(page.locator(".headline")).to_contain_text("£1,000")
-    expect(page.get_by_label("The same by steps")).to_have_value("1000")
+    expect(page.get_by_label("The budget by steps")).to_have_value("1000")
 
 
 def test_a_budget_below_every_part_says_what_the_cheapest_costs(
@@ -502,7 +506,7 @@ def test_prices_have_their_day_and_the_law_is_not_forgotten(shown: Shown, platfo
         re.compile(r"Prices of \d+ \w+ \d{4}.*; ask for today's")
     )
     expect(page.locator("#picture table")).to_contain_text("for the road: competition use only")
-    expect(page.locator("#picture table")).to_contain_text("for the road: no paper, ask")
+    expect(page.locator("#picture table")).to_contain_text("for the road: no approval on record, ask")
     expect(page.locator(".cautions")).to_contain_text("Gains do not add")
     for word in ("guaranteed", "true power"):
         expect(page.locator("main")).not_to_contain_text(word)
@@ -532,7 +536,7 @@ def test_nothing_measured_says_so_and_why(cleared: Watched, platform: str) -> No
     page = cleared.open("worth.html", platform=platform)
     expect(page.locator(".headline")).to_contain_text("Nothing can be said of parts")
     expect(page.locator("dl")).to_contain_text("Air box")
-    expect(page.get_by_label("The same by steps")).to_be_hidden()
+    expect(page.get_by_label("The budget by steps")).to_be_hidden()
     assert cleared.complaints == []
 
 
@@ -612,6 +616,14 @@ def test_nothing_is_wider_than_the_window_and_every_target_can_be_hit(
         "() => [...document.querySelectorAll('select, input')].filter((node) => !node.labels.length).map((node) => node.name)"
     )
     assert unlabelled == []
+
+
+@pytest.mark.parametrize("width", [820, 1100])
+def test_no_column_of_the_parts_is_cut_off(cleared: Watched, platform: str, width: int) -> None:
+    cleared.page.set_viewport_size({"width": width, "height": 900})
+    page = cleared.open("worth.html", platform=platform)
+    region = page.locator("#picture .scroll")
+    assert region.evaluate("(node) => node.scrollWidth - node.clientWidth") <= 0
 
 
 def test_on_paper_there_is_the_answer_and_no_control(cleared: Watched, platform: str) -> None:
