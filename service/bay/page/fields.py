@@ -119,7 +119,7 @@ CHOICES: Final[Mapping[str, tuple[str, Mapping[str, str]]]] = {
         "Was the rest looked at?",
         {"verified": "Looked at", "declared": "Owner says so", "unknown": "Not known"},
     ),
-    "octane_method": ("Octane by", {"ron": "RON", "mon": "MON", "aki": "AKI (pump, US)"}),
+    "octane_method": ("The octane number is by", {"ron": "RON", "mon": "MON", "aki": "AKI (pump, US)"}),
 }
 """Choices, and the words for each."""
 
