@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,7 +15,7 @@ from service.answers.odd_shown import OddOne, differing, is_everywhere, nearest_
 from service.answers.outliers import OutliersAsked, is_asked
 from service.answers.own_standing import group_words
 from service.answers.pairs_gain import shared_variance
-from service.answers.part_choice import Choice
+from service.answers.part_choice import Choice, by_worth, cost_fitted
 from service.answers.sheet_gain import along_the_curve
 from service.answers.sheet_states import State
 from service.answers.weighed import joint_covariance, weighed
@@ -41,6 +42,27 @@ def test_a_part_gains_or_loses_only_where_its_whole_interval_does(interval, stan
     said = GainRanges(Interval((low + high) / 2, low, high), (low, high), 0.5)
     one = Choice(None, None, gain(), said, "fair", 100.0, None, None)
     assert one.standing == standing
+
+
+def test_most_gain_for_the_money_comes_first_not_most_gain_or_most_money():
+    """4 % for 100 before 10 % for 1,000; what is not known to gain last."""
+    said = GainRanges(Interval(0.05, 0.01, 0.2), (0.0, 0.3), 0.9)
+    unclear = GainRanges(Interval(0.2, -0.1, 0.5), (-0.2, 0.6), 0.7)
+    parts = [SimpleNamespace(slug=slug) for slug in ("dear", "unclear", "cheap")]
+    choices = [
+        Choice(parts[0], None, gain(10.0), said, "fair", 1000.0, None, None),
+        Choice(parts[1], None, gain(20.0), unclear, "fair", 10.0, None, None),
+        Choice(parts[2], None, gain(4.0), said, "fair", 100.0, None, None),
+    ]
+    assert [one.part.slug for one in sorted(choices, key=by_worth)] == ["cheap", "dear", "unclear"]
+
+
+def test_a_price_in_other_money_is_no_cost_though_no_work_is_paid_for():
+    part = SimpleNamespace(price=Decimal(100), currency="EUR", labour_hours=0.0)
+    asked, shop = SimpleNamespace(labour_rate=None), {"currency": "GBP", "labour_rate": 72.0}
+    assert cost_fitted(part, asked, shop) is None
+    part.currency = "GBP"
+    assert cost_fitted(part, asked, shop) == 100.0
 
 
 def test_errors_of_gains_beside_what_is_fitted_go_together_as_those_of_the_parts_alone_do():
@@ -131,6 +153,12 @@ def test_a_car_is_called_above_the_average_by_its_own_error():
 
 
 # Bays
+
+
+def test_the_interval_of_a_bays_level_leaves_a_tenth_out_half_of_it_on_either_side():
+    assert bay_agreement.about(0.02, 0.01**2, 0.9) == pytest.approx(
+        (0.02 - 0.01645, 0.02 + 0.01645), abs=1e-5
+    )
 
 
 def test_a_check_car_is_read_in_its_usual_state_where_its_level_is_known():
