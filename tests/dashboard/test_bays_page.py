@@ -81,6 +81,10 @@ def test_a_check_cars_readings_are_drawn_between_their_lines_and_listed(shown: S
     drawn(page)
     assert fold.locator(".chart svg g.mark-symbol path").count() == len(readings)
     assert {"warning", "limit"} <= set(fold.locator(".chart svg text").all_text_contents())
+    lines = fold.locator(".chart svg g.mark-line path").evaluate_all(
+        "all => all.map((one) => one.getAttribute('d'))"
+    )
+    assert len(set(lines)) == 5  # warning and limit on both sides, and the readings
     newest = plain(fold.locator("tbody tr").first.inner_text())
     assert f"{readings[-1]['limit_percent']:.1f} %" in newest
     assert readings[-1]["state"] in newest
@@ -104,6 +108,8 @@ def test_is_it_the_car_or_the_bay_is_answered_for_a_bay_and_a_day(cleared: Watch
     day = next(one for one in days if one["state"] == "inside")
     page = cleared.open("bays.html", bay="north", day=day["day"])
     assert day["said"] in plain(page.locator("#today .lead").inner_text())
+    alarms = 100 * ledger.ask("/v1/bays/north/days", limit="1")["false_alarm_rate"]
+    expect(page.locator("#today")).to_contain_text(f"about {alarms:.0f} ordinary day in 100 lies beyond it")
     rows = page.locator("#today table").first.locator("tbody tr")
     assert rows.count() == len(day["readings"])
     for row, car in zip(rows.all(), day["readings"], strict=True):

@@ -134,6 +134,9 @@ def test_the_sheet_says_what_the_ledger_says(cleared: Watched, ledger: Ledger) -
     for line in answer["notices"].values():
         assert line in said
     assert page.locator(".sheet .chart svg").count() == 3
+    captions = [plain(words) for words in page.locator(".sheet figcaption").all_inner_texts()]
+    wheels = ["Power at the wheels, hp", "Torque at the wheels, lbf·ft"]
+    assert captions == [*wheels, "Gain of power, hp, with interval; own axis"]
     assert (cleared.complaints, cleared.violations(), cleared.strangers()) == ([], [], [])
 
 
