@@ -9,13 +9,13 @@ import pytest
 
 from service.answers import cautions, measured
 from service.answers.build_estimate import BuildAsked, BuildEstimate, BuildPart, estimated, pairs_together
-from service.answers.cost import Cost
+from service.answers.cost import Cost, fitted_cost, labour_rate
 from service.answers.gain_curve import gain_states, pooled_states
 from service.answers.knots import ranges_of
 from service.answers.measured import only_column
-from service.answers.model_gain import OverRevs, low_end, may_lose
-from service.answers.pairs_gain import Asked, is_alone, peak_shift, spreads_of, usable
-from service.answers.typical_gain import grade_here
+from service.answers.model_gain import OverRevs, low_end, may_lose, stock_before
+from service.answers.pairs_gain import Asked, is_alone, peak_shift, spreads_of, typical_baseline, usable
+from service.answers.typical_gain import grade_here, pairs_headline
 from service.answers.unlike import unlike_words
 from service.domain.curve import GRID_RPM
 from service.domain.engine import Engine
@@ -199,6 +199,57 @@ def test_the_knots_lie_where_nine_in_ten_of_a_platforms_curves_reach():
     first = np.array([2500.0] + [2000.0] * 10 + [1500.0] * 9)
     last = np.array([5000.0] + [6000.0] * 10 + [7000.0] * 9)
     assert ranges_of(np.ones(20, dtype=np.int64), first, last) == {1: (2000.0, 6000.0)}
+
+
+# What a gain is shown on, and what it costs
+
+
+def test_the_cars_measured_read_their_geometric_mean_without_the_part():
+    read = [SimpleNamespace(without=value) for value in (100.0, None, 144.0)]
+    assert typical_baseline(read) == pytest.approx(120.0)
+    assert typical_baseline(read[1:2]) is None
+
+
+def test_the_askers_own_reading_comes_before_that_of_the_cars_measured():
+    pairs = SimpleNamespace(
+        pooled=pool([0.05] * 3, [1e-4] * 3), base=150.0, cars=3, noise_floor=0.01, peak_shift=None
+    )
+    found = [pairs_headline(pairs, SimpleNamespace(baseline=own)) for own in (200.0, None)]
+    assert [(one.base, one.base_is) for one in found] == [
+        (200.0, "yours"),
+        (150.0, "typical of the cars measured"),
+    ]
+
+
+@pytest.mark.parametrize(("against", "before"), [(0, 150.0), (7, 150.0 * 1.1)])
+def test_a_part_against_another_is_shown_on_the_car_with_the_other_one(against, before):
+    """The other gives a tenth."""
+    other = SimpleNamespace(mean=math.log(1.1))
+    solved = SimpleNamespace(stock=lambda _: 150.0, gain=lambda part, _: other if part == 7 else None)
+    assert stock_before(solved, SimpleNamespace(platform_id=1, against_id=against)) == pytest.approx(before)
+
+
+@pytest.mark.parametrize(
+    ("currency", "asked", "rate"),
+    [("GBP", None, 72.0), (None, None, 72.0), ("EUR", None, None), ("EUR", 50.0, 50.0)],
+)
+def test_the_shops_hour_is_priced_in_the_shops_money_alone(currency, asked, rate):
+    shop = {"currency": "GBP", "labour_rate": 72.0}
+    assert labour_rate(SimpleNamespace(currency=currency), shop, asked) == rate
+
+
+@pytest.mark.parametrize(
+    ("price", "hours", "rate", "fitted"),
+    [
+        (100, 2.0, 72.0, 244.0),
+        (100, None, None, 100),
+        (100, 0.0, None, 100),
+        (100, 2.0, None, None),
+        (None, 2.0, 72.0, None),
+    ],
+)
+def test_a_part_costs_its_price_and_its_work_where_work_is_recorded(price, hours, rate, fitted):
+    assert fitted_cost(price, hours, rate) == fitted
 
 
 # Parts together
