@@ -34,6 +34,15 @@ def test_the_sentence_and_the_number_of_rows_are_the_ledgers(shown: Shown, ledge
     assert odd.complaints == []
 
 
+def test_what_is_to_be_kept_in_mind_stands_beside_the_sentence(cleared: Watched, ledger: Ledger) -> None:
+    told = ledger.ask("/v1/outliers", limit="20")
+    caution = "The bays share no car: by how much they differ is not known."
+    cleared.page.route(
+        re.compile(r"/v1/outliers"), lambda route: route.fulfill(json={**told, "cautions": [caution]})
+    )
+    expect(cleared.open("odd.html").locator(".cautions li")).to_have_text(caution)
+
+
 def test_every_odd_one_is_drawn_and_stands_in_the_table(shown: Shown, ledger: Ledger) -> None:
     items = ledger.ask("/v1/outliers", limit="20")["items"]
     page = shown.open("odd.html")
