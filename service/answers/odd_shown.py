@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import fmean
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from service.answers.measured import Solved
 from service.answers.model import PEAK, ModelState
+from service.domain.history import Catalogue
 from service.stats.history.cells import SetupResiduals
 from service.stats.history.outliers import Odd
 from service.stats.history.reasons import Conditions, EngineFacts, Reason, reasons
@@ -174,7 +175,7 @@ def shown_car(one: Odd, own: Sequence[SetupPlace], company: Company, solved: Sol
         expected=typical,
         deviation_percent=one.deviation_percent,
         score=one.score,
-        reasons=(*in_lone_bays(own, alone), *explained(one, conditions_of(own), usual, own[0], company)),
+        reasons=(*in_lone_bays(own, alone), *explained(one, own, usual, company)),
     )
 
 
@@ -219,7 +220,7 @@ def shown_gain(one: Odd, own: Sequence[SetupPlace], company: Company) -> OddOne 
         in_percent=True,
         deviation_percent=one.deviation_percent,
         score=one.score,
-        reasons=explained(one, conditions_of(with_), conditions_of(without), own[0], company),
+        reasons=explained(one, with_, conditions_of(without), company),
     )
 
 
@@ -260,7 +261,7 @@ def shown_setup(
         expected=None if value is None else value / (1.0 + one.deviation_percent / 100.0),
         deviation_percent=one.deviation_percent,
         score=one.score,
-        reasons=(*soaked, *explained(one, conditions_of(it), usual, it[0], company)),
+        reasons=(*soaked, *explained(one, it, usual, company)),
     )
 
 
@@ -277,16 +278,23 @@ def place_of(setups: Sequence[SetupPlace]) -> Where:
 
 
 def explained(
-    one: Odd, here: Conditions, usual: Conditions, at: SetupPlace, company: Company
+    one: Odd, setups: Sequence[SetupPlace], usual: Conditions, company: Company
 ) -> tuple[Reason, ...]:
-    """What the recorded conditions explain of a deviation; the model has taken some of it out already."""
-    kind = company.usual[at.platform]
-    inlet, ethanol = company.state.system.conditions_effects(kind.aspiration)
-    engine = EngineFacts(kind.aspiration != "natural", kind.ignition == "spark", ethanol)
+    """What the recorded conditions of these setups explain of a deviation. The model has taken some of it out already: of
+    inlet air its own estimate, of ethanol all that it does with a calibration."""
+    kind, system = company.usual[setups[0].platform], company.state.system
+    untuned = [setup for setup in setups if not has_calibration(setup, system.catalogue)]
+    here = replace(conditions_of(setups), ethanol=mean_of(untuned, lambda setup: setup.ethanol))
     taken_out = 0.0
     if here.inlet_c is not None and usual.inlet_c is not None:
-        taken_out = inlet * (here.inlet_c - usual.inlet_c)
+        taken_out = system.inlet_effect(kind.aspiration) * (here.inlet_c - usual.inlet_c)
+    engine = EngineFacts(kind.aspiration != "natural", kind.ignition == "spark")
     return reasons(one.deviation, here, usual, engine, taken_out)
+
+
+def has_calibration(setup: SetupPlace, catalogue: Catalogue) -> bool:
+    """Whether one of its parts is a calibration; a part newer than what is known of parts counts as none."""
+    return any(part in catalogue.parts and catalogue.parts[part].is_tune for part in setup.part_ids)
 
 
 def conditions_of(setups: Sequence[SetupPlace]) -> Conditions:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from service.answers.odd_shown import OddOne
     from service.store.model_questions import SetupPlace
 
-WITH_SIZE: Final = ("inlet-air", "mixture", "manifold-pressure", "ethanol", "factor", "unexplained")
+WITH_SIZE: Final = ("inlet-air", "mixture", "manifold-pressure", "factor", "unexplained")
 """Reasons of which is known what they explain: a column each in a table."""
 NOT_IN_TABLES: Final = ("ordinary", "ordinary_percent", "reasons", "checks", "bay_day")
 BESIDE_TABLES: Final = (

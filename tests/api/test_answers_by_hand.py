@@ -26,7 +26,7 @@ from service.stats.history.gains import GainRanges, Interval, chance_of_at_least
 from service.stats.history.outliers import Odd
 from service.store.model_questions import SetupPlace
 from tests.stats.history.gain_cases import FIT, gain
-from tests.stats.history.made import EXHAUST, INTAKE, LEVEL, Setup, catalogue, history
+from tests.stats.history.made import EXHAUST, INTAKE, LEVEL, TUNE, Setup, catalogue, history
 
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
@@ -254,13 +254,11 @@ def test_a_whole_curve_is_off_where_both_peaks_are_on_the_same_side(power, torqu
     assert is_everywhere(power, torque) is everywhere
 
 
-def place(
-    setup_id: int, parts: tuple[int, ...] = (), day: int = 0, inlet_c: float | None = None
-) -> SetupPlace:
+def place(setup_id: int, parts: tuple[int, ...] = (), day: int = 0, **measured: float) -> SetupPlace:
     nothing = dict.fromkeys(SetupPlace._fields)
     return SetupPlace(**{
         **nothing, "setup_id": setup_id, "session": f"s{setup_id}", "n": 1, "vehicle": "stoat-1", "platform": "stoat",
-        "bay": "north", "started_at": NOON + timedelta(days=day), "part_ids": list(parts), "inlet_c": inlet_c,
+        "bay": "north", "started_at": NOON + timedelta(days=day), "part_ids": list(parts), **measured,
     })  # fmt: skip
 
 
@@ -278,8 +276,13 @@ def test_a_setup_is_shown_beside_the_one_that_differs_by_the_fewest_parts_then_b
 def company(**figures: float) -> SimpleNamespace:
     usual = SimpleNamespace(aspiration="natural", ignition="spark")
     system = SimpleNamespace(
-        conditions_effects=lambda _: (-0.001, None),
-        catalogue=SimpleNamespace(parts={INTAKE: SimpleNamespace(name="Intake", slug="intake")}),
+        inlet_effect=lambda _: -0.001,
+        catalogue=SimpleNamespace(
+            parts={
+                INTAKE: SimpleNamespace(name="Intake", slug="intake", is_tune=False),
+                TUNE: SimpleNamespace(name="Calibration", slug="calibration", is_tune=True),
+            }
+        ),
     )
     return SimpleNamespace(
         state=SimpleNamespace(system=system), usual={"stoat": usual}, figures={1: 90.0}, heat_soaked=frozenset(),
@@ -296,6 +299,31 @@ def test_what_was_expected_of_a_setup_is_its_figure_without_its_deviation_and_th
     assert shown.expected == pytest.approx(100.0)
     (hot,) = (one for one in shown.reasons if one.code == "inlet-air")
     assert hot.explains_percent == pytest.approx(100 * math.expm1(-0.5 * math.log(313.15 / 303.15) + 0.01))
+
+
+@pytest.mark.parametrize(
+    ("parts", "reasons"),
+    [
+        ((), ["ethanol", "unexplained"]),
+        ((INTAKE,), ["ethanol", "unexplained"]),
+        ((TUNE,), ["unexplained"]),
+    ],
+)
+def test_strong_fuel_is_no_reason_with_a_calibration_for_the_model_has_taken_out_what_it_gives(
+    parts, reasons
+):
+    odd = Odd("pull", 1, 1, 1, None, 1, math.log(1.1), 5.0, 1e-6)
+    here, other = place(1, parts, ethanol=0.75), place(2, parts, ethanol=0.05)
+    shown = shown_setup(odd, [here], [here, other], company())
+    assert [one.code for one in shown.reasons] == reasons
+
+
+def test_strong_fuel_is_a_reason_for_what_a_part_did_with_no_calibration_beside_it():
+    odd = Odd("gain", 1, 1, None, INTAKE, 1, 0.04, 5.0, 1e-6)
+    before = place(1, ethanol=0.05)
+    for beside, said in (((), True), ((TUNE,), False)):
+        shown = shown_gain(odd, [before, place(2, (INTAKE, *beside), ethanol=0.75)], company())
+        assert ("ethanol" in {one.code for one in shown.reasons}) is said
 
 
 def test_a_cars_own_gain_is_the_typical_one_and_its_deviation_multiplied():

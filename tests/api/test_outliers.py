@@ -265,7 +265,7 @@ def test_the_list_as_csv_has_one_row_each_and_what_each_reason_explains_in_a_col
     by_code = {r["code"]: r["explains_percent"] for r in of(answer(stoats), "car", RICH)["reasons"]}
     assert one["reasons"].split() == list(by_code)
     assert float(one["mixture_percent"]) == by_code["mixture"]
-    assert one["ethanol_percent"] == ""
+    assert one["factor_percent"] == ""
     assert float(one["ordinary_low"]) < float(one["ordinary_high"])
     assert "{" not in text
 

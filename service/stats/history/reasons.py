@@ -9,7 +9,7 @@ off leaves 2.6 % unexplained. Only what pulls the figure the way it lies is a re
  mixture     power over lambda, petrol with spark at its best: best at 0.856; 0.80 -0.8 %, 0.75 -3.1 %, 0.70 -7.8 %,
              0.92 -0.8 %, 1.00 -3.2 % (computed for this project, no published source), a monotone cubic between
  pressure    power goes with absolute manifold pressure, all else equal (common practice, no source)
- ethanol     by what the shop's own history says a tuned engine gains from it; without that, how much is not known
+ ethanol     without a calibration that uses it: how much is not known; with one, the model has taken it out already
  factor      a correction outside the standard's limits; where boost control makes up for thin air it corrects twice
 """
 
@@ -38,7 +38,8 @@ NOT_EXPLAINED: Final = "not explained by what was recorded"
 class Conditions:
     """What was recorded of a setup, or what is usual for its like: None where it is not known.
 
-    inlet_c [degC]; lambda_mean; map_kpa, absolute [kPa]; ethanol [0..1]; factor, of the correction.
+    inlet_c [degC]; lambda_mean; map_kpa, absolute [kPa]; ethanol [0..1], of the figure itself only where no calibration is
+    fitted; factor, of the correction.
     """
 
     inlet_c: float | None = None
@@ -50,12 +51,10 @@ class Conditions:
 
 @dataclass(frozen=True, slots=True)
 class EngineFacts:
-    """What decides which law holds: boosted, of spark ignition (None: not known), and what the shop's history says a
-    whole share of ethanol gives such a car [ln]; None where it says nothing."""
+    """What decides which law holds: boosted, of spark ignition (None: not known)."""
 
     boosted: bool
     spark: bool | None
-    ethanol_gain: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +113,8 @@ def reasons(
 ) -> tuple[Reason, ...]:
     """What explains a deviation [ln], the largest first; the last says what is left where most of it is.
 
-    Parameters: here and usual, the figure's conditions and those of its like; taken_out, what the model's own terms for
-    inlet air and ethanol have taken out of the deviation already [ln].
+    Parameters: here and usual, the figure's conditions and those of its like; taken_out, what the model's own term for
+    inlet air has taken out of the deviation already [ln].
     """
     found = [one for one in _found(here, usual, engine, taken_out) if _pulls(one, deviation)]
     found.sort(key=lambda one: -abs(one.explains_percent or 0.0))
@@ -164,18 +163,15 @@ def _found(here: Conditions, usual: Conditions, engine: EngineFacts, taken_out: 
             pressure_effect(here.map_kpa, usual.map_kpa),
             Reading("manifold pressure", "pressure", here.map_kpa, usual.map_kpa),
         )
-    yield from _of_ethanol(here, usual, engine)
+    yield from _of_ethanol(here, usual)
     yield from _of_the_factor(here, engine)
 
 
-def _of_ethanol(here: Conditions, usual: Conditions, engine: EngineFacts) -> Iterator[Reason]:
+def _of_ethanol(here: Conditions, usual: Conditions) -> Iterator[Reason]:
     if here.ethanol is None or usual.ethanol is None or abs(here.ethanol - usual.ethanol) <= UNUSUAL_ETHANOL:
         return
     words = f"{here.ethanol:.0%} ethanol where {usual.ethanol:.0%} is usual"
-    if engine.ethanol_gain is None:
-        yield Reason("ethanol", f"{words}; what that does here is not known", None)
-    else:
-        yield _reason("ethanol", words, engine.ethanol_gain * (here.ethanol - usual.ethanol))
+    yield Reason("ethanol", f"{words}; what that does without a calibration for it is not known", None)
 
 
 def _of_the_factor(here: Conditions, engine: EngineFacts) -> Iterator[Reason]:

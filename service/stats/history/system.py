@@ -42,10 +42,10 @@ from service.stats.history.counting import (
     cars_with_all,
     companions,
 )
-from service.stats.history.design import ETHANOL_UNIT, INLET_UNIT_C, PlatformDesign
+from service.stats.history.design import INLET_UNIT_C, PlatformDesign
 from service.stats.history.effects import Cars, cars_of, gains_and_setups, shares_of_car, shop_spread_of
 from service.stats.history.fitted import Fit
-from service.stats.history.layout import ETHANOL_KEY, LEVEL_KEY, inlet_key, pair_key, prior_of
+from service.stats.history.layout import LEVEL_KEY, inlet_key, pair_key, prior_of
 from service.stats.history.others import Solved, solved_for
 from service.stats.mixed.against import against
 
@@ -180,17 +180,10 @@ class System:
             return math.nan
         return float(view.means([self.level()])[0, 0]) + view.design.centre
 
-    def conditions_effects(self, aspiration: str) -> tuple[float, float]:
-        """What is taken out for inlet air [ln / degC], and for ethanol with a calibration [ln / share of 0..1].
-
-        0 where nobody recorded it.
-        """
-        place, effects = self._assembly.border.place, self._assembly.solution.border[:, 0]
-        inlet, ethanol = place.get(inlet_key(aspiration)), place.get(ETHANOL_KEY)
-        return (
-            0.0 if inlet is None else float(effects[inlet]) / INLET_UNIT_C,
-            0.0 if ethanol is None else float(effects[ethanol]) / ETHANOL_UNIT,
-        )
+    def inlet_effect(self, aspiration: str) -> float:
+        """What is taken out for inlet air [ln / degC]; 0 where nobody recorded it."""
+        place = self._assembly.border.place.get(inlet_key(aspiration))
+        return 0.0 if place is None else float(self._assembly.solution.border[place, 0]) / INLET_UNIT_C
 
     @cached_property
     def bays(self) -> list[BayLevel]:

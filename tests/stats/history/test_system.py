@@ -511,9 +511,8 @@ def test_what_warm_air_costs_is_told_per_degree() -> None:
         for car in range(1, 9)
         for warm in (0, 10, 20)
     ]
-    inlet, ethanol = solved(*rows).conditions_effects("turbo")
-    assert inlet == pytest.approx(-0.001, rel=0.05)
-    assert ethanol == 0.0
+    assert solved(*rows).inlet_effect("turbo") == pytest.approx(-0.001, rel=0.05)
+    assert solved(*rows).inlet_effect("natural") == 0.0
 
 
 def test_a_setup_whose_air_was_not_recorded_weighs_less_where_air_matters() -> None:
