@@ -226,6 +226,19 @@ def test_one_car_alone_gets_no_claim_about_the_next(cleared: Watched, ledger: Le
     assert cleared.complaints == []
 
 
+@pytest.mark.parametrize(("sign", "ending"), [(-1, "6.0\u00a0kW less."), (1, "6.0\u00a0kW.")])
+def test_what_a_part_takes_away_is_less_on_this_car(
+    cleared: Watched, ledger: Ledger, sign: int, ending: str
+) -> None:
+    def moved(body: dict[str, Any]) -> None:
+        body.update(typical=sign * 6.0, typical_interval=sorted((sign * 5.0, sign * 7.0)))
+        body.update(typical_percent=sign * 2.6, typical_interval_percent=sorted((sign * 2.2, sign * 3.0)))
+
+    cleared.page.route("**/v1/typical-gain*", changed(moved))
+    page = cleared.open("gain.html", **ledger.best_question(), baseline="231")
+    expect(page.locator(".headline")).to_contain_text(f"that would be about {ending}")
+
+
 def test_a_gain_not_told_from_nothing_is_not_called_a_gain(cleared: Watched, ledger: Ledger) -> None:
     def doubtful(body: dict[str, Any]) -> None:
         body.update(

@@ -399,6 +399,17 @@ def test_a_wished_gain_is_answered_with_the_cheapest_parts_and_the_chance(
     expect(page.locator("#wish")).to_contain_text("For the road: ")
 
 
+def test_a_wish_that_costs_more_than_the_budget_says_so(
+    cleared: Watched, ledger: Ledger, platform: str
+) -> None:
+    spent = choice(ledger, platform, wished="30")["cheapest_to_wish"]["spent"]
+    page = cleared.open("worth.html", platform=platform, wished="30", budget=str(int(spent) - 1))
+    expect(page.locator("#wish .lead")).to_contain_text("That is beyond the budget.")
+    page = cleared.open("worth.html", platform=platform, wished="30", budget=str(int(spent) + 1))
+    expect(page.locator("#wish .lead")).to_contain_text("To +30")
+    expect(page.locator("#wish .lead")).not_to_contain_text("budget")
+
+
 def test_a_wish_beyond_all_parts_is_said_to_be_out_of_reach(
     cleared: Watched, ledger: Ledger, platform: str
 ) -> None:
