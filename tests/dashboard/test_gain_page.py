@@ -226,6 +226,21 @@ def test_one_car_alone_gets_no_claim_about_the_next(cleared: Watched, ledger: Le
     assert cleared.complaints == []
 
 
+@pytest.mark.parametrize("held", [True, False])
+def test_a_pair_whose_conditions_were_not_held_is_an_open_dot(
+    cleared: Watched, ledger: Ledger, held: bool
+) -> None:
+    def alike(body: dict[str, Any]) -> None:
+        for pair in body["pairs"]:
+            pair.update(match="same-session", held=held)
+
+    cleared.page.route("**/v1/typical-gain*", changed(alike))
+    page = cleared.open("gain.html", **ledger.best_question())
+    dots = page.locator("#cars .chart svg g.mark-symbol path")
+    filled = [dot.get_attribute("fill") != "var(--paper)" for dot in dots.all()]
+    assert set(filled) == {held}
+
+
 @pytest.mark.parametrize(("sign", "ending"), [(-1, "6.0\u00a0kW less."), (1, "6.0\u00a0kW.")])
 def test_what_a_part_takes_away_is_less_on_this_car(
     cleared: Watched, ledger: Ledger, sign: int, ending: str

@@ -61,6 +61,20 @@ def test_every_odd_one_is_drawn_and_stands_in_the_table(shown: Shown, ledger: Le
         assert abs(expected - item["expected"]) <= 0.051
 
 
+def test_what_a_part_did_stands_in_percent(cleared: Watched, ledger: Ledger) -> None:
+    told = ledger.ask("/v1/outliers", limit="20")
+    gain = {"kind": "gain", "unit": "percent", "value": 4.2, "expected": 1.1, "ordinary": [-0.9, 3.1]}
+    items = [told["items"][0] | gain]
+    cleared.page.route(
+        re.compile(r"/v1/outliers"), lambda route: route.fulfill(json={**told, "items": items})
+    )
+    page = cleared.open("odd.html")
+    page.locator("#apart summary", has_text="as a table").click()
+    shown = page.locator("#apart tbody tr").inner_text().replace("\u00a0", " ").replace("−", "-")
+    assert re.search(r"\+4\.2 %\s+\+1\.1 %\s+-0\.9 % to \+3\.1 %", shown)
+    assert "kW" not in shown
+
+
 def test_an_opened_one_says_what_to_look_at_in_the_ledgers_order(shown: Shown, ledger: Ledger) -> None:
     item = ledger.ask("/v1/outliers", limit="1")["items"][0]
     one = opened(shown.open("odd.html"))
