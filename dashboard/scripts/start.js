@@ -3,35 +3,39 @@
 import "./search.js";
 import { answering, askAll } from "./ask.js";
 import { byId, el } from "./dom.js";
-import { section, unfold } from "./show.js";
-import { count, date, inList, inSentence, place } from "./say.js";
+import { jump, section, unfold } from "./show.js";
+import { link, spreadPage } from "./links.js";
+import { count, date, inList, inSentence, known, place } from "./say.js";
 
 const answer = byId("answer");
 const more = byId("more");
 const SHOWN_AT_ONCE = 6; // our choice: the rest, from fewer cars, unfolds
 
 const show = answering(answer, more, async (signal) => {
-  const [rows, platforms, parts] = await Promise.all(
-    ["/v1/evidence", "/v1/platforms", "/v1/parts"].map((path) => askAll(path, {}, signal)),
+  const [rows, platforms, parts, stock] = await Promise.all(
+    ["/v1/evidence", "/v1/platforms", "/v1/parts", "/v1/stock-evidence"].map((path) => askAll(path, {}, signal)),
   );
-  if (!rows.length) return nothing();
+  if (!rows.length) return nothing(stock);
   const kinds = [...new Set(rows.map(({ platform }) => platform))];
   const words = `${count(rows.length, "question")} about ${count(kinds.length, "kind")} of car can be answered from what was measured here.`;
   answer.replaceChildren(el("p", {}, words));
   const about = (platform) => rows.filter((row) => row.platform === platform);
-  return more.replaceChildren(...kinds.map((platform) => kind(platform, about(platform), platforms, parts)));
+  const sections = kinds.map((platform) => kind(platform, about(platform), platforms, parts, stock));
+  more.replaceChildren(...sections, stockCars(stock));
+  return jump();
 });
 
-function nothing() {
+function nothing(stock) {
   const words =
     "Nothing has been measured before and after yet. Once a bay has posted pulls of one car in two states, the answers are listed here.";
   answer.replaceChildren(el("p", { class: "state" }, words));
+  more.replaceChildren(...(stock.length ? [stockCars(stock)] : []));
 }
 
 const called = (list, slug) => list.find((row) => row.slug === slug)?.name ?? slug;
 
-function kind(platform, rows, platforms, parts) {
-  const spread = `spread.html?${new URLSearchParams({ platform })}`;
+function kind(platform, rows, platforms, parts, stock) {
+  const { stock_cars: cars } = stock.find((row) => row.platform === platform) ?? {};
   const list = (some) =>
     el(
       "ul",
@@ -41,9 +45,24 @@ function kind(platform, rows, platforms, parts) {
   const rest = rows.slice(SHOWN_AT_ONCE);
   return section(
     called(platforms, platform),
-    el("ul", { class: "links" }, el("li", {}, el("a", { href: spread }, "How its stock cars differ"))),
+    el("ul", { class: "links" }, el("li", {}, link(spreadPage({ platform }), "How its stock cars differ"), known(cars) ? ` ${count(cars, "stock car")}` : "")),
     list(rows.slice(0, SHOWN_AT_ONCE)),
     rest.length ? unfold(`${count(rest.length, "more question")}, from fewer cars`, list(rest)) : null,
+  );
+}
+
+// What a shop that wants to know its cars measures next.
+function stockCars(rows) {
+  const lines = rows.map(({ platform, name, stock_cars: cars, last }) =>
+    el("li", {}, link(spreadPage({ platform }), name), ` ${count(cars, "stock car")}${known(last) ? `, last ${date(last)}` : ""}`),
+  );
+  const list = (some) => el("ul", { class: "links" }, some);
+  const rest = lines.slice(SHOWN_AT_ONCE);
+  return section(
+    "Stock cars of each kind, the fewest first",
+    { id: "stock" },
+    list(lines.slice(0, SHOWN_AT_ONCE)),
+    rest.length ? unfold(`${count(rest.length, "more kind")} of car`, list(rest)) : null,
   );
 }
 

@@ -30,7 +30,7 @@ from service.domain.errors import Fault, NotFound, Refused
 from service.schemas.answer_documents import GainAnswer, curve_columns, gain_document
 from service.schemas.base import Document
 from service.schemas.gain_questions import GainQuestions, said_document
-from service.schemas.queries import EvidenceQuery, GainQuery, StockQuery
+from service.schemas.queries import EvidenceQuery, GainQuery, PageQuery, StockQuery
 from service.schemas.spread_documents import StockAnswer, spread_document
 from service.store import evidence, gain_facts
 from service.store.nearest import nearest
@@ -202,6 +202,58 @@ def list_evidence(query: dict[str, Any]) -> Response:
         None if last is None else f"{last.cars}~{last.pairs}~{last.platform}~{last.part}~{last.against or ''}"
     )
     return listed(items, last_key=more)
+
+
+class StockEvidenceDocument(Document):
+    """How many stock cars of a kind were measured."""
+
+    platform = fields.String(metadata={"description": "The platform's slug."})
+    name = fields.String(metadata={"description": "Its name."})
+    stock_cars = fields.Integer(metadata={"description": "Cars of it that were measured stock."})
+    last = fields.Date(
+        allow_none=True,
+        metadata={"description": "The day one was measured stock last; null = none ever was."},
+    )
+
+
+@blueprint.get("/v1/stock-evidence")
+@needs("read")
+@blueprint.arguments(PageQuery, location="query")
+@blueprint.page(StockEvidenceDocument, "A page, fewest stock cars first.")
+def list_stock_evidence(query: dict[str, Any]) -> Response:
+    """How many stock cars of each kind were measured, the fewest first: which kinds lack them."""
+    rows = stock_evidence_rows(stock_evidence_key(query["after"]), query["limit"])
+    items = [
+        {
+            "platform": row.platform,
+            "name": row.name,
+            "stock_cars": row.stock_cars,
+            "last": None if row.last is None else row.last.date().isoformat(),
+        }
+        for row in rows
+    ]
+    last = rows[-1] if len(rows) == query["limit"] else None
+    return listed(items, last_key=None if last is None else f"{last.stock_cars}~{last.platform}")
+
+
+def stock_evidence_rows(after: tuple[int, str] | None, limit: int) -> list[evidence.StockEvidenceRow]:
+    """The asked page; all stock cars are counted for it, so it is kept until any evidence moves."""
+    key = ("stock list", after, limit, evidence.version_of_all(read_conn()))
+    found = ledger().answers.evidence.get_or_make(
+        key, lambda: evidence.list_stock_evidence(read_conn(), after=after, limit=limit), kb_of
+    )
+    assert isinstance(found, list)
+    return found
+
+
+def stock_evidence_key(text: str | None) -> tuple[int, str] | None:
+    """The key of the last row of the page before."""
+    if text is None:
+        return None
+    cars, _, platform = text.partition("~")
+    if not re.fullmatch(r"[0-9]{1,15}", cars) or not platform:
+        raise no_such_page()
+    return int(cars), platform
 
 
 def evidence_rows(query: dict[str, Any]) -> list[evidence.EvidenceRow]:

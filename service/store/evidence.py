@@ -336,6 +336,42 @@ def list_evidence(
         ).fetchall()
 
 
+@dataclass(frozen=True, slots=True)
+class StockEvidenceRow:
+    """How many stock cars of a kind were measured, and when last; None where there is none."""
+
+    platform: str
+    name: str
+    stock_cars: int
+    last: datetime | None
+
+
+def list_stock_evidence(
+    conn: Connection, *, after: tuple[int, str] | None, limit: int
+) -> list[StockEvidenceRow]:
+    """Every kind of car, those with the fewest stock cars first, from after (stock cars, platform)."""
+    cars, platform = after or (None, None)
+    with conn.cursor(row_factory=class_row(StockEvidenceRow)) as cursor:
+        return cursor.execute(
+            """
+            WITH counted AS (
+                SELECT   platform_id, count(DISTINCT setup_summary.vehicle_id) AS cars, max(started_at) AS last
+                FROM     setup_summary JOIN setup USING (setup_id) JOIN session USING (session_id)
+                WHERE    stock AND counts
+                GROUP BY platform_id
+            ), kinds AS (
+                SELECT slug::text AS platform, name, coalesce(cars, 0) AS stock_cars, last
+                FROM   platform LEFT JOIN counted USING (platform_id)
+            )
+            SELECT   * FROM kinds
+            WHERE    %(cars)s::bigint IS NULL OR (stock_cars, platform) > (%(cars)s::bigint, %(platform)s)
+            ORDER BY stock_cars, platform
+            LIMIT    %(limit)s
+            """,
+            {"cars": cars, "platform": platform, "limit": limit},
+        ).fetchall()
+
+
 def slots_shared(conn: Connection, part_id: int, other_id: int) -> bool:
     """Whether two parts fill a slot in common, so that one can replace the other."""
     row = conn.execute(

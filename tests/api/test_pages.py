@@ -15,7 +15,7 @@ from tests.conftest import Client
 EVENTS, MODIFICATIONS = "/v1/bays/north/events", "/v1/vehicles/car-a/modifications"
 LISTS = (
     "/v1/platforms", "/v1/vehicles", "/v1/parts", "/v1/slots", "/v1/bays", EVENTS, MODIFICATIONS, "/v1/history?about=vehicles/car-a",
-    "/v1/settings/labour_rate/history",
+    "/v1/settings/labour_rate/history", "/v1/stock-evidence",
 )  # fmt: skip
 
 

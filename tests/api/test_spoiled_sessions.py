@@ -51,6 +51,7 @@ ANSWERS = (
     "/v1/platforms/stoat/stock-spread?measure=power_at&rpm=3000",
     "/v1/sessions",
     "/v1/evidence",
+    "/v1/stock-evidence",
 )
 
 

@@ -151,3 +151,22 @@ def test_the_doors_lead_to_every_page(start: Page) -> None:
     doors = {link.get_attribute("href") for link in start.locator(".doors a").all()}
     assert doors == {"gain.html", "worth.html", "spread.html", "car.html", "sheet.html", "odd.html",
                      "bays.html", "questions.html"}  # fmt: skip
+
+
+def test_every_kind_stands_with_its_stock_cars_the_fewest_first(start: Page, ledger: Ledger) -> None:
+    items = ledger.ask("/v1/stock-evidence", limit="500")["items"]
+    lines = start.locator("#stock li")
+    assert lines.count() == len(items) > 1
+    for line, row in zip(lines.all(), items, strict=True):
+        cars = "1 stock car" if row["stock_cars"] == 1 else f"{row['stock_cars']:,} stock cars"
+        shown = (line.text_content() or "").replace("\u00a0", " ")
+        assert shown.startswith(f"{row['name']} {cars}")
+        assert ("last" in shown) is (row["last"] is not None)
+        assert f"platform={row['platform']}" in (line.locator("a").get_attribute("href") or "")
+
+
+def test_a_ledger_without_a_comparison_still_tells_of_its_stock_cars(cleared: Watched) -> None:
+    cleared.page.route(re.compile(r"/v1/evidence"), lambda route: route.fulfill(json={"items": []}))
+    page = cleared.open("index.html")
+    expect(page.locator("#answer")).to_contain_text("Nothing has been measured before and after yet")
+    expect(page.locator("#stock li").first).to_contain_text("stock car")

@@ -16,7 +16,7 @@ QUIET = settings(
 LISTS = {
     "/v1/platforms": "slug", "/v1/vehicles": "tag", "/v1/parts": "slug", "/v1/slots": "slug", "/v1/bays": "slug",
     "/v1/sessions": "id", "/v1/history": "id", "/v1/evidence": None, "/v1/vehicles/stoat-1/modifications": "id",
-    "/v1/bays/north/events": "id", "/v1/bays/hub/corrections": "id",
+    "/v1/bays/north/events": "id", "/v1/bays/hub/corrections": "id", "/v1/stock-evidence": "platform",
 }  # fmt: skip
 """Every list, and what tells its items apart."""
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
