@@ -105,6 +105,16 @@ def test_a_short_trace_is_joined_by_straight_lines() -> None:
     assert curve.smooth(rpm, torque, np.array([2150.0]))[0] == pytest.approx(125.0)
 
 
+@pytest.mark.parametrize("samples", [5, 6])
+def test_a_quadratic_is_fitted_to_six_samples_and_to_no_fewer(samples: int) -> None:
+    rpm = 4000.0 + 100.0 * np.arange(samples)  # all of them within reach of 4150
+    middle = np.array([4150.0])
+    fitted, joined = parabola(middle), np.interp(middle, rpm, parabola(rpm))
+    assert abs(fitted - joined) > 0.01
+    expected = fitted if samples == 6 else joined
+    assert curve.smooth(rpm, parabola(rpm), middle) == pytest.approx(expected, rel=1e-9)
+
+
 def test_smoothing_does_not_look_across_a_gap() -> None:
     rpm = np.concatenate((np.arange(2000.0, 3001.0, 20.0), np.arange(3600.0, 5001.0, 20.0)))
     torque = np.where(rpm < 3300.0, 150.0, 250.0)
