@@ -34,6 +34,8 @@ INSTALL = "cd /srv/bayledger && sh service/units/install.sh"
 KEPT = "find /etc/bayledger -type f -exec sha256sum {} + | sort"
 SAID = {"bayledger-backup": "verified: put back", "bayledger-base-backup": "held against its sums"}
 QUERY = "cd / && runuser -u postgres -- psql -Atd bayledger -c"
+WRITE = "\"SELECT pg_logical_emit_message(true, 'test', 'written')\""
+"""Something into the database's log; it answers where that stands."""
 DATABASE = "postgresql.service postgresql@$(ls /etc/postgresql)-main.service"
 README = (ROOT / "README.md").read_text()
 (ARCHIVE,) = re.findall(
@@ -212,12 +214,12 @@ def test_a_unit_is_switched_off_and_on_and_the_ledger_goes_on(ledger: Ledger, un
 def test_the_archives_program_is_ended_in_good_order(ledger: Ledger) -> None:
     """Killed, it says nothing (Postgres 15, by SIGTERM), and may leave a file that is filled in part."""
     said = "segment is not complete"
-    wait_until(
-        lambda: ledger.machine.run(f"{QUERY} 'SELECT flush_lsn FROM pg_stat_replication'").strip() != ""
-    )
+    written = ledger.machine.run(f"{QUERY} {WRITE}").strip()  # it speaks of a file that it has begun
+    has_it = f"SELECT bool_or(flush_lsn > '{written}') FROM pg_stat_replication"
+    wait_until(lambda: ledger.machine.run(f'{QUERY} "{has_it}"').strip() == "t")
     before = ledger.machine.journal("bayledger-archive").count(said)
     ledger.machine.run("systemctl stop bayledger-archive")
-    assert ledger.machine.journal("bayledger-archive").count(said) == before + 1
+    wait_until(lambda: ledger.machine.journal("bayledger-archive").count(said) == before + 1)
     ledger.machine.run("systemctl start bayledger-archive")
     ledger.check()
 
