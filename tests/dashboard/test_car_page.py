@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Locator, Page, expect
+from playwright.sync_api import Browser, Locator, Page, Route, expect
 
 from service.local import LocalServer
 from tests.conftest import version_of
@@ -193,6 +193,27 @@ def test_a_visit_opens_to_its_setups_pulls_and_curves_as_recorded(
     watched.settle()
     expect(visit).to_contain_text("Changes of the visit of")
     assert watched.complaints == []
+
+
+@pytest.mark.parametrize(
+    ("units", "read", "shown"), [("si", 220.0, "220 kPa"), ("us", 32.0, "32 psi"), ("ps", 2.2, "2.20 bar")]
+)
+def test_tyre_pressure_stands_in_its_own_unit(
+    cleared: Watched, ledger: Ledger, units: str, read: float, shown: str
+) -> None:
+    def written_down(route: Route) -> None:
+        response = route.fetch()
+        route.fulfill(response=response, json={**response.json(), "tyre_pressure": read})
+
+    tag = a_car(ledger)
+    session = ledger.ask(f"/v1/vehicles/{tag}/states")["items"][0]["session"]
+    cleared.page.route(re.compile(re.escape(session) + r"\?"), written_down)
+    cleared.open("car.html", tag=tag, units=units)
+    visit = open_visit(cleared, ledger.ask(session))
+    line = visit.locator("dt", has_text=re.compile("^Tyre pressure$")).locator(
+        "xpath=following-sibling::dd[1]"
+    )
+    assert line.inner_text().replace("\u00a0", " ") == shown
 
 
 def test_a_figure_stands_in_its_bay_at_the_common_level_and_among_its_kind(
