@@ -99,6 +99,32 @@ def test_a_mark_is_drawn_for_each_setup(shown: Shown, ledger: Ledger) -> None:
     )
 
 
+def test_a_setups_line_is_one_standard_deviation_of_its_pulls_to_each_side(
+    cleared: Watched, ledger: Ledger
+) -> None:
+    """200 and 220 kW, 2 and 4 kW to each side: the second line is as long as 8 of the 20 kW between the marks."""
+    read = {0: (200.0, 2.0), 1: (220.0, 4.0)}
+
+    def two_readings(route: Route) -> None:
+        response = route.fetch()
+        body = response.json()
+        for n, item in enumerate(body["items"]):
+            mean, spread = read.get(n, (None, None))
+            item.update(bay="north", mean=mean, spread=spread, levelled=None)
+        route.fulfill(response=response, json=body)
+
+    cleared.page.route("**/states?*", two_readings)
+    figure = cleared.open("car.html", tag=a_car(ledger)).locator("#readings figure")
+    line = "(all) => all.map((one) => one.getBoundingClientRect().width)"
+    mark = (
+        "(all) => all.map((one) => { const at = one.getBoundingClientRect(); return at.x + at.width / 2; })"
+    )
+    lengths = sorted(figure.locator(".chart svg g.mark-rule.role-mark line").evaluate_all(line))
+    low, high = sorted(figure.locator(".chart svg g.mark-symbol.role-mark path").evaluate_all(mark))
+    kilowatt = (high - low) / 20.0
+    assert lengths == pytest.approx([4.0 * kilowatt, 8.0 * kilowatt], abs=0.5)
+
+
 def test_a_car_of_many_visits_is_drawn_over_time_and_older_ones_follow(
     cleared: Watched, ledger: Ledger
 ) -> None:
