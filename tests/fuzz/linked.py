@@ -1,6 +1,7 @@
 """Chains of requests: what one answer names is asked for in the next, as schemathesis reads it from the document."""
 
-from contextlib import suppress
+from contextlib import redirect_stdout, suppress
+from io import StringIO
 from typing import Any
 
 from hypothesis.errors import Flaky
@@ -38,7 +39,8 @@ def linked(
         def validate_response(self, response: Response, case: Case, *_: Any, **__: Any) -> None:
             tally.judge(case, response)
 
-    # What comes next hangs on answers, and those on all that was sent before: no chain comes twice.
-    with suppress(Flaky):
+    # What comes next hangs on answers, and those on all that was sent before: no chain comes twice. Hypothesis tells of
+    # that as of an error; what is one stands in the tally.
+    with suppress(Flaky), redirect_stdout(StringIO()):
         played(Chain, scenarios, steps, seeded)
     return followed
