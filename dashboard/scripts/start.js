@@ -9,7 +9,7 @@ import { count, date, inList, inSentence, known, place } from "./say.js";
 
 const answer = byId("answer");
 const more = byId("more");
-const SHOWN_AT_ONCE = 6; // our choice: the rest, from fewer cars, unfolds
+const SHOWN_AT_ONCE = 6; // our choice: the rest unfolds
 
 const show = answering(answer, more, async (signal) => {
   const [rows, platforms, parts, stock] = await Promise.all(
@@ -36,19 +36,20 @@ const called = (list, slug) => list.find((row) => row.slug === slug)?.name ?? sl
 
 function kind(platform, rows, platforms, parts, stock) {
   const { stock_cars: cars } = stock.find((row) => row.platform === platform) ?? {};
-  const list = (some) =>
-    el(
-      "ul",
-      { class: "links" },
-      some.map((row) => line(row, parts)),
-    );
-  const rest = rows.slice(SHOWN_AT_ONCE);
   return section(
     called(platforms, platform),
     el("ul", { class: "links" }, el("li", {}, link(spreadPage({ platform }), "How its stock cars differ"), known(cars) ? ` ${count(cars, "stock car")}` : "")),
-    list(rows.slice(0, SHOWN_AT_ONCE)),
-    rest.length ? unfold(`${count(rest.length, "more question")}, from fewer cars`, list(rest)) : null,
+    firstFew(
+      rows.map((row) => line(row, parts)),
+      (left) => `${count(left, "more question")}, from fewer cars`,
+    ),
   );
+}
+
+function firstFew(lines, wordsFor) {
+  const list = (some) => el("ul", { class: "links" }, some);
+  const rest = lines.slice(SHOWN_AT_ONCE);
+  return [list(lines.slice(0, SHOWN_AT_ONCE)), rest.length ? unfold(wordsFor(rest.length), list(rest)) : null];
 }
 
 // What a shop that wants to know its cars measures next.
@@ -56,13 +57,10 @@ function stockCars(rows) {
   const lines = rows.map(({ platform, name, stock_cars: cars, last }) =>
     el("li", {}, link(spreadPage({ platform }), name), ` ${count(cars, "stock car")}${known(last) ? `, last ${date(last)}` : ""}`),
   );
-  const list = (some) => el("ul", { class: "links" }, some);
-  const rest = lines.slice(SHOWN_AT_ONCE);
   return section(
     "Stock cars of each kind, the fewest first",
     { id: "stock" },
-    list(lines.slice(0, SHOWN_AT_ONCE)),
-    rest.length ? unfold(`${count(rest.length, "more kind")} of car`, list(rest)) : null,
+    firstFew(lines, (left) => `${count(left, "more kind")} of car`),
   );
 }
 

@@ -1,7 +1,8 @@
 """The answers over HTTP: typical gain, stock spread, what there is evidence for."""
 
 import re
-from typing import Any
+from collections.abc import Callable, Hashable
+from typing import Any, TypeVar
 
 from flask import Response
 from marshmallow import fields
@@ -34,6 +35,8 @@ from service.schemas.queries import EvidenceQuery, GainQuery, PageQuery, StockQu
 from service.schemas.spread_documents import StockAnswer, spread_document
 from service.store import evidence, gain_facts
 from service.store.nearest import nearest
+
+Row = TypeVar("Row")
 
 ROW_KB = 1.0
 """About what a kept row of the list of evidence takes in memory."""
@@ -237,13 +240,12 @@ def list_stock_evidence(query: dict[str, Any]) -> Response:
 
 
 def stock_evidence_rows(after: tuple[int, str] | None, limit: int) -> list[evidence.StockEvidenceRow]:
-    """The asked page; all stock cars are counted for it, so it is kept until any evidence moves."""
-    key = ("stock list", after, limit, evidence.version_of_all(read_conn()))
-    found = ledger().answers.evidence.get_or_make(
-        key, lambda: evidence.list_stock_evidence(read_conn(), after=after, limit=limit), kb_of
-    )
-    assert isinstance(found, list)
-    return found
+    """The asked page."""
+
+    def counted() -> list[evidence.StockEvidenceRow]:
+        return evidence.list_stock_evidence(read_conn(), after=after, limit=limit)
+
+    return kept_rows(("stock list", after, limit), counted)
 
 
 def stock_evidence_key(text: str | None) -> tuple[int, str] | None:
@@ -257,14 +259,19 @@ def stock_evidence_key(text: str | None) -> tuple[int, str] | None:
 
 
 def evidence_rows(query: dict[str, Any]) -> list[evidence.EvidenceRow]:
-    """The asked page; all pairs are counted for it, so it is kept until any evidence moves."""
+    """The asked page."""
     asked = (query["platform"], query["part"], evidence_key(query["after"]), query["limit"])
 
     def counted() -> list[evidence.EvidenceRow]:
         platform, part, after, limit = asked
         return evidence.list_evidence(read_conn(), platform=platform, part=part, after=after, limit=limit)
 
-    key = ("list", *asked, evidence.version_of_all(read_conn()))
+    return kept_rows(("list", *asked), counted)
+
+
+def kept_rows(asked: tuple[Hashable, ...], counted: Callable[[], list[Row]]) -> list[Row]:
+    """A page for which everything is counted, kept until any evidence moves."""
+    key = (*asked, evidence.version_of_all(read_conn()))
     found = ledger().answers.evidence.get_or_make(key, counted, kb_of)
     assert isinstance(found, list)
     return found
