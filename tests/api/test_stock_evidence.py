@@ -7,6 +7,7 @@ import pytest
 
 from tests.api.bodies import PLATFORM, added
 from tests.api.gains import post
+from tests.conftest import version_of
 from tests.factories import setup
 
 STOCK = "/v1/stock-evidence"
@@ -36,6 +37,24 @@ def test_a_modified_car_is_none_and_a_struck_visit_is_none_any_more(stoats):
     assert known(stoats)["stoat"] == (1, "2026-03-02")
     assert stoats.post(f"/v1/sessions/{struck['id']}/strike", {"reason": "another car"}).status_code == 200
     assert known(stoats)["stoat"] == (0, None)
+
+
+def test_a_kind_added_or_renamed_and_a_visit_moved_in_time_are_in_the_next_answer(stoats):
+    kept = post(stoats, setup(), vehicle="stoat-1", day=2)
+    assert known(stoats)["stoat"] == (1, "2026-03-02")
+    added(stoats, "/v1/platforms", PLATFORM, slug="new-kind")
+    assert known(stoats)["new-kind"] == (0, None)
+    stoats.patch(
+        "/v1/platforms/new-kind",
+        {"name": "Renamed"},
+        If_Match=version_of(stoats.get("/v1/platforms/new-kind")),
+    )
+    names = {row["platform"]: row["name"] for row in stoats.get(STOCK).json["items"]}
+    assert names["new-kind"] == "Renamed"
+    address = f"/v1/sessions/{kept['id']}"
+    moved = {"started_at": "2026-03-05T10:00:00+00:00", "reason": "from the job card"}
+    assert stoats.patch(address, moved, If_Match=version_of(stoats.get(address))).status_code == 200
+    assert known(stoats)["stoat"] == (1, "2026-03-05")
 
 
 def test_the_table_for_a_spreadsheet_has_a_row_for_each_kind(stoats):
