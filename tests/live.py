@@ -1,6 +1,7 @@
 """A real running ledger with the invented shop in it, as `python3 bootstrap.py run` leaves it."""
 
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -48,11 +49,27 @@ def clean_environment() -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if not name.startswith("BAYLEDGER_")}
 
 
+LASTING = range(20000, 32768)
+"""Ports that no system hands out by itself (Linux begins at 32768: ip(7), ip_local_port_range), so that one which is free stays
+so until it is taken, and while a service is down that comes back to it."""
+
+
 def free_port() -> int:
     """A port nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    draw = random.SystemRandom()  # several processes of tests draw at the same time
+    return next(port for port in iter(lambda: draw.choice(LASTING), None) if is_free(port))
+
+
+def is_free(port: int) -> bool:
+    """Whether a service could listen there."""
+    with socket.socket() as door:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            door.bind(("127.0.0.1", port))
+            door.listen()
+        except OSError:
+            return False
+        return True
 
 
 @contextmanager

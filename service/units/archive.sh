@@ -1,7 +1,7 @@
 #!/bin/sh
 # Any minute of the database brought back, by Postgres's own programs: a copy of it each week, and its log (WAL) as it is
 # written. README, "Backups", goes through it. Run by the database's own user; where the server is, libpq's variables say.
-#   archive.sh follow ARCHIVE              keeps the log, without end
+#   archive.sh follow ARCHIVE              keeps the log for as long as the server can be reached
 #   archive.sh base ARCHIVE                takes a copy, holds it against its sums, lets old ones go and the log before them
 #   archive.sh back ARCHIVE DATA MOMENT    brings the newest copy before a moment (or `latest`) to it, in the place of DATA
 set -eu
@@ -9,7 +9,6 @@ umask 077
 
 KEPT=3          # copies: one a week makes any minute of the last two weeks (our choice)
 PATIENCE_S=60   # until what was written must be in the archive, and a server that stops must have ended (our choice)
-REST_S=5        # before the server is asked again (what pg_receivewal itself takes)
 
 refuse() { echo "archive.sh: $*" >&2; exit 1; }
 
@@ -36,20 +35,16 @@ end_following() {
     exit 0
 }
 
+# It ends where Postgres's program does: what started it starts it again, and tells where that fails.
 follow() {
     mkdir -p "$1/log"
     log_in
+    forget_what_was_not_begun "$1/log"
     receiver=
     trap end_following INT TERM
-    while true; do
-        forget_what_was_not_begun "$1/log"
-        pg_receivewal --directory "$1/log" --synchronous --no-password --no-loop &
-        receiver=$!
-        wait "$receiver" || true
-        receiver=
-        sleep "$REST_S" &
-        wait $! || true
-    done
+    pg_receivewal --directory "$1/log" --synchronous --no-password --no-loop &
+    receiver=$!
+    wait "$receiver"
 }
 
 base() {

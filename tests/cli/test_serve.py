@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import socket
 import ssl
 import subprocess
 import sys
@@ -29,6 +28,7 @@ from tests.cli.conftest import (
     self_signed,
     serving,
 )
+from tests.live import free_port, is_free
 from tests.local.conftest import execute, postmaster_of, scalar, wait_until
 
 
@@ -211,15 +211,13 @@ def test_certificates_that_cannot_be_used_are_named(run, tmp_path):
 
 
 def test_a_killed_service_leaves_a_folder_that_starts_again(migrated_folder):
-    with serving(migrated_folder) as server:
-        port = int(server.url.rpartition(":")[2])
+    port = free_port()
+    with serving(migrated_folder, "--port", str(port)) as server:
         workers = workers_of(server.pid)
         assert len(workers) == 1
         assert server.stop(signal.SIGKILL) == -signal.SIGKILL
         wait_until(lambda: processes.state_and_command(workers[0])[0] in ("", "Z"))
-        with socket.socket() as door:
-            door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            door.bind(("127.0.0.1", port))
+        assert is_free(port)
         with serving(migrated_folder) as again:
             assert is_up(again.url)
 

@@ -78,12 +78,12 @@ def done(shop: Shop, name: str, *more: str) -> str:
 
 
 @contextmanager
-def archived(shop: Shop) -> Iterator[None]:
+def archived(shop: Shop) -> Iterator[subprocess.Popen[bytes]]:
     """While the log is kept."""
     archive = launched(shop, "archive", words_of(shop, "archive"))
     try:
         wait_until(lambda: above(shop, CAUGHT_UP) == [(True,)], shop.places.log("archive"))
-        yield
+        yield archive
     finally:
         archive.send_signal(signal.SIGTERM)
         archive.wait(timeout=60)
@@ -221,21 +221,23 @@ def test_where_the_databases_disk_is_lost_all_that_the_archive_has_comes_back(sh
     assert kept.sessions == POSTS
 
 
-def test_an_archive_whose_disk_was_full_goes_on_by_itself_once_there_is_room(shop, tell):
+def test_an_archive_whose_disk_was_full_goes_on_once_there_is_room(shop, tell):
     """Room for two files of the log, which are filled with zeros before they are written to, and a half."""
+    assert COMPOSE["services"]["archive"]["restart"] == "unless-stopped"
     place = shop.places.folder / "archive"
     subprocess.run(["mount", "-t", "tmpfs", "-o", "size=40m", "none", place], check=True)
     shop.identity.give(place)
     try:
         with database_of(shop):
             prepare(shop)
-            with archived(shop):
+            with archived(shop) as archive:
                 for _ in range(3):
                     above(shop, "SELECT pg_logical_emit_message(true, 'log', 'more'), pg_switch_wal()")
-                wait_until(lambda: "No space left" in shop.places.log("archive").read_text())
-                assert new_token(shop)  # nothing is held up meanwhile
-                subprocess.run(["mount", "-o", "remount,size=400m", place], check=True)
-                wait_until(lambda: above(shop, CAUGHT_UP) == [(True,)], shop.places.log("archive"))
+                assert archive.wait(timeout=60) == 1
+            assert not_followed(shop).count("No space left") == 2
+            assert new_token(shop)  # nothing is held up meanwhile
+            subprocess.run(["mount", "-o", "remount,size=400m", place], check=True)
+            with archived(shop):
                 whole = sorted(path.name for path in (place / "log").iterdir() if path.suffix == "")
         tell(
             f"the archive's disk full: 1 fault injected, the log followed again, {len(whole)} whole files of it"
@@ -245,6 +247,20 @@ def test_an_archive_whose_disk_was_full_goes_on_by_itself_once_there_is_room(sho
         assert len(whole) >= 3
     finally:
         subprocess.run(["umount", place], check=True)
+
+
+def not_followed(shop: Shop) -> str:
+    """One more beginning of the archive ends by itself, as no good one; what it said up to now."""
+    assert launched(shop, "archive", words_of(shop, "archive")).wait(timeout=60) == 1
+    return shop.places.log("archive").read_text()
+
+
+def test_an_archive_that_cannot_begin_says_so_and_ends(shop):
+    """Its password was changed: told by the state of its container or unit, where nobody reads what it says."""
+    with database_of(shop):
+        prepare(shop)
+        (shop.places.folder / "standby_password").write_text("another")
+        assert "password authentication failed" in not_followed(shop)
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from tests.cli.conftest import serving
 from tests.cli.test_serve import workers_of
 from tests.faults.bays import PATIENCE_S, Bays, figures, kept_in_folder, over_http
 from tests.faults.sessions import a_small_shop, many_sessions
-from tests.live import free_port
+from tests.live import free_port, is_free
 from tests.local.conftest import postmaster_of, wait_until
 
 CARS = 12
@@ -44,11 +44,11 @@ class Killed:
     """A served data folder whose processes are killed; the port stays, so that the bays find it again."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.folder, self._stack, self._port = folder, stack, str(free_port())
+        self.folder, self._stack, self._port = folder, stack, free_port()
         self._start()
 
     def _start(self) -> None:
-        self.server = self._stack.enter_context(serving(self.folder, "--port", self._port))
+        self.server = self._stack.enter_context(serving(self.folder, "--port", str(self._port)))
 
     @property
     def url(self) -> str:
@@ -67,6 +67,8 @@ class Killed:
             for pid in (self.server.pid, *serving_process):
                 os.kill(pid, signal.SIGKILL)
             self.server.process.join()
+            # One that was just begun in the place of a killed one ends by itself, when it misses its parent.
+            wait_until(lambda: is_free(self._port), PATIENCE_S)
             self._start()
 
 

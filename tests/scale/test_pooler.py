@@ -22,10 +22,12 @@ from service.settings import Settings
 from service.store import fits
 from service.store.db import Connection, Lender
 from tests.cli.conftest import serving
+from tests.cli.test_worker import working
 from tests.conftest import Client, copy_of, hurried
 from tests.faults.rebuild import damage, kept_pairs
 from tests.faults.sessions import SLOTS, a_small_shop, random_sessions
 from tests.live import ROOT
+from tests.local.conftest import wait_until
 from tests.scale.pooler import Pooler, pooler_before
 from tests.threads import again_and_again, all_at_once
 from tests.transfer.test_export_and_import import differences
@@ -95,13 +97,13 @@ def pooler(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator
 
 @pytest.fixture(scope="module")
 def ledger(pooler: Pooler, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PooledLedger]:
-    """Served by two processes, the first of which migrated the database; with a small shop."""
+    """Served by two processes, the first of which migrated the database; with a small shop. Nobody estimates but when told."""
     with pytest.MonkeyPatch.context() as environment, ExitStack() as running:
         environment.setenv("BAYLEDGER_DATABASE_URL", pooler.service_url)
         environment.setenv("BAYLEDGER_OWNER_DATABASE_URL", pooler.server.owner_url)
         environment.setenv("BAYLEDGER_SECRET", SECRET)
         folders = [tmp_path_factory.mktemp("serving") / "data" for _ in range(PROCESSES)]
-        urls = [running.enter_context(serving(folder)).url for folder in folders]
+        urls = [running.enter_context(serving(folder, "--worker-elsewhere")).url for folder in folders]
         token = command("token", "create", "--scope", "admin", "--name", "test").strip()
         client = partial(
             httpx.Client,
@@ -263,6 +265,25 @@ def test_only_one_estimates_at_a_time_and_leaves_no_lock(ledger, documents, sigh
         assert (first, second) == (True, False)
     lender.close()
     assert sight.execute("SELECT count(*) FROM pg_locks WHERE locktype = 'advisory'").fetchone() == (0,)
+
+
+def test_a_worker_behind_it_estimates_what_was_wished_for(ledger, documents, sight, tmp_path):
+    wished = "SELECT count(*) FROM refit_wish"
+    with working(ledger.pooler.service_url, tmp_path / "worker.log") as worker:
+        for process in ledger.processes:
+            fits_before = newest_fit(sight)
+            assert process.post("/v1/model/refit", json={}).status_code == 202
+            wait_until(lambda before=fits_before: newest_fit(sight) > before, PATIENCE_S)
+            wait_until(lambda: sight.execute(wished).fetchone() == (0,), PATIENCE_S)
+        worker.terminate()
+        worker.join(PATIENCE_S)
+        assert worker.exitcode == 0, (tmp_path / "worker.log").read_text()
+    assert sight.execute("SELECT count(*) FROM pg_locks WHERE locktype = 'advisory'").fetchone() == (0,)
+
+
+def newest_fit(sight: psycopg.Connection[Any]) -> int:
+    (found,) = sight.execute("SELECT max(fit_id) FROM model_fit").fetchone()
+    return found
 
 
 def test_an_export_through_it_imported_through_it_gives_the_same_answers(ledger, documents, pooler, tmp_path):

@@ -125,9 +125,9 @@ def test_the_log_is_followed_again_where_a_file_of_it_was_not_even_begun_and_end
     """pg_receivewal goes on in no file that is neither empty nor of a segment's size (receivelog.c, open_walfile). In Postgres 15
     it runs "until terminated by the SIGINT signal" (its documentation); SIGTERM is named from 16 on."""
     said = tmp_path / "said"
-    archive.program("sleep", "exit 0")
     archive.program("pg_receivewal", "")
     (archive.bin / "pg_receivewal").write_text(RECEIVER.replace("SAID", str(said)))
+    assert archive.run("follow", str(archive.folder)).returncode == 1
     path = {"PATH": f"{archive.bin}:{os.environ['PATH']}"}
     with subprocess.Popen(["sh", SCRIPT, "follow", archive.folder], env=path) as follower:
         try:
