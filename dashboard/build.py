@@ -1,6 +1,7 @@
-"""Write `dashboard/site`, the folder a server hands out: `python -m dashboard.build`.
+"""Complete `dashboard/site`, the folder a server hands out: `python -m dashboard.build`.
 
-The folder is committed, so serving it needs neither the chart library nor node.
+Its scripts and its style sheet are written there; its pages and charts are made here, from `pages/` and `charts/`, and
+committed, so that serving them needs neither the chart library nor node.
 `--check` writes nothing and ends with 1 when the folder differs from what a build would give.
 """
 
@@ -10,7 +11,6 @@ import json
 import re
 import string
 import sys
-from collections.abc import Iterator
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -34,11 +34,9 @@ PAGES: dict[str, tuple[str, str | None]] = {
     "404.html": ("No such page", None),
 }
 LOST = "404.html"
-COPIED = {
-    "style.css": HERE / "style.css",
-    "vendor/docs/docs.html": HERE / "pages" / "docs.html",
-    "vendor/docs/init.js": HERE / "scripts" / "docs.js",
-}
+WRITTEN = ("style.css", "vendor/docs/docs.html", "vendor/docs/init.js")
+"""What is written in the site beside the pages' scripts; the page of the API's description lies with what it starts."""
+
 SHARED_FIELDS = ("measure", "units")  # asked on several pages: dashboard/pages/fields
 CHARTS = {
     "car-rows": car.rows,
@@ -72,15 +70,13 @@ def main(arguments: list[str] | None = None) -> int:
         return report(differences(SITE))
     write(SITE)
     print(f"written: {SITE}")
-    return report(vendored_faults(SITE))
+    return report(stray_faults(SITE) + vendored_faults(SITE))
 
 
-def own_files() -> dict[str, bytes]:
-    """Every file of the site which is ours, by its path in the site."""
+def made_files() -> dict[str, bytes]:
+    """Every file of the site that is made here, by its path in the site."""
     files = {name: page(name, title, script) for name, (title, script) in PAGES.items()}
     files[LOST] = from_the_root(files[LOST])
-    files |= {name: source.read_bytes() for name, source in COPIED.items()}
-    files |= {script.name: script.read_bytes() for script in scripts()}
     files |= chart_files()
     files["light.json"] = as_json(theme.LIGHT)
     return files
@@ -92,9 +88,10 @@ def chart_files() -> dict[str, bytes]:
     return {f"charts/{name}.json": as_json(make()) for name, make in CHARTS.items()}
 
 
-def scripts() -> list[Path]:
-    """The scripts of the pages; the one of the readable API document goes beside what it starts."""
-    return [path for path in sorted((HERE / "scripts").glob("*.js")) if path.name != "docs.js"]
+def scripts() -> set[str]:
+    """The scripts of all pages."""
+    firsts = [script for _, script in PAGES.values() if script is not None]
+    return {*firsts, *(name for script in firsts for name in imported(script, []))}
 
 
 def page(name: str, title: str, script: str | None) -> bytes:
@@ -141,7 +138,7 @@ def imported(script: str, known: list[str]) -> list[str]:
 
 def source(script: str) -> str:
     """A script of ours."""
-    return (HERE / "scripts" / script).read_text("utf-8")
+    return (SITE / script).read_text("utf-8")
 
 
 def template(name: str) -> string.Template:
@@ -155,27 +152,24 @@ def as_json(value: object) -> bytes:
 
 
 def write(site: Path) -> None:
-    """Write our files and the chart bundle, and remove what no longer belongs."""
-    for name, content in own_files().items():
+    """Write what is made here, and the chart bundle."""
+    for name, content in made_files().items():
         put(site / name, content)
     bundle = vl_convert.javascript_bundle(BUNDLE_EXPORT).encode()
     put(site / CHART_BUNDLE, bundle)
     versions = read_versions(site)
     versions[CHART_BUNDLE.name] = {**chart_versions(), "sha256": sha256(bundle)}
     put(site / VERSIONS, as_json(versions))
-    for stray in strays(site):
-        stray.unlink()
 
 
 def differences(site: Path) -> list[str]:
     """What a build would change, one sentence each; empty when the folder is current."""
     faults = [
         f"{name} is not what a build gives"
-        for name, content in own_files().items()
+        for name, content in made_files().items()
         if have(site / name) != content
     ]
-    faults += [f"{stray.relative_to(site)} belongs to nothing" for stray in strays(site)]
-    return faults + vendored_faults(site)
+    return faults + stray_faults(site) + vendored_faults(site)
 
 
 def vendored_faults(site: Path) -> list[str]:
@@ -211,11 +205,12 @@ def read_versions(site: Path) -> dict[str, dict[str, str]]:
     return recorded
 
 
-def strays(site: Path) -> Iterator[Path]:
-    """Files in the site which no build and no vendoring step wrote."""
-    known = set(own_files()) | {str(VERSIONS)} | {f"vendor/{name}" for name in read_versions(site)}
-    found = (path for path in sorted(site.rglob("*")) if path.is_file())
-    return (path for path in list(found) if path.relative_to(site).as_posix() not in known)
+def stray_faults(site: Path) -> list[str]:
+    """Files which no page needs and no vendoring step wrote."""
+    vendored = {f"vendor/{name}" for name in read_versions(site)}
+    known = {*made_files(), *WRITTEN, *scripts(), str(VERSIONS), *vendored}
+    found = {path.relative_to(site).as_posix() for path in site.rglob("*") if path.is_file()}
+    return [f"{name} belongs to nothing: remove it" for name in sorted(found - known)]
 
 
 def have(path: Path) -> bytes:

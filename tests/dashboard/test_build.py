@@ -42,9 +42,10 @@ def test_a_page_without_a_picture_does_not_ask_for_the_chart_bundle() -> None:
 
 def test_every_import_of_a_script_is_written_so_that_it_is_found() -> None:
     for script in build.scripts():
-        written = len(re.findall(r"^(?:import|\} from) ", script.read_text("utf-8"), re.MULTILINE))
-        opened = len(re.findall(r"^import \{\n", script.read_text("utf-8"), re.MULTILINE))
-        assert len(build.IMPORTED.findall(script.read_text("utf-8"))) == written - opened, script.name
+        text = build.source(script)
+        written = len(re.findall(r"^(?:import|\} from) ", text, re.MULTILINE))
+        opened = len(re.findall(r"^import \{\n", text, re.MULTILINE))
+        assert len(build.IMPORTED.findall(text)) == written - opened, script
 
 
 def test_a_changed_chart_is_noticed(copy: Path) -> None:
@@ -65,20 +66,19 @@ def test_another_version_of_the_chart_program_is_noticed(copy: Path) -> None:
     assert len(build.differences(copy)) == 1
 
 
-def test_a_stray_file_is_noticed_and_removed(copy: Path) -> None:
-    (copy / "old.html").write_text("x", "utf-8")
-    assert build.differences(copy) == ["old.html belongs to nothing"]
-    build.write(copy)
-    assert build.differences(copy) == []
+@pytest.mark.parametrize("name", ["old.html", "unused.js", "charts/old.json", "vendor/docs/old.css"])
+def test_a_file_that_no_page_needs_is_noticed(copy: Path, name: str) -> None:
+    (copy / name).write_text("x", "utf-8")
+    assert build.differences(copy) == [f"{name} belongs to nothing: remove it"]
 
 
 def test_the_check_ends_with_one_when_the_site_is_out_of_date(
     copy: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (copy / "style.css").write_text("", "utf-8")
+    (copy / "gain.html").write_text("", "utf-8")
     monkeypatch.setattr(build, "SITE", copy)
     assert build.main(["--check"]) == 1
-    assert "style.css is not what a build gives" in capsys.readouterr().err
+    assert "gain.html is not what a build gives" in capsys.readouterr().err
 
 
 def test_a_saved_picture_wears_the_light_colours_of_the_style_sheet() -> None:
