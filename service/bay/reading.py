@@ -10,17 +10,9 @@ from service.bay.handed import CannotTake, Reader, ReadPull, ReadTable
 from service.bay.known import Said
 from service.tables import mapping as mappings
 from service.tables.pulls import read_file
-from service.tables.records import Facts, FilePull, Mapping, PullWords
+from service.tables.records import FACT_FIELDS, Facts, FilePull, Mapping, PullWords
 
-FROM_HEADER = {
-    "temperature": "temperature_c",
-    "pressure": "pressure_kpa",
-    "humidity": "humidity",
-    "dew_point": "dew_point_c",
-    "coolant": "coolant_c",
-    "oil": "oil_c",
-    "inlet": "inlet_c",
-}
+FROM_HEADER = {name: field for name, field in FACT_FIELDS.items() if name != "factor"}
 """Our keys, and the facts of a file's header they come from; both in SI."""
 
 

@@ -56,8 +56,8 @@ class DerivedPull:
 
 
 @dataclass(frozen=True, slots=True)
-class SetupSummary:
-    """What a setup's counted pulls say together; power [kW], torque [N.m], at `level_standard`."""
+class SetupFigures:
+    """The figures of a setup's counted pulls together; power [kW], torque [N.m], at `level_standard`."""
 
     pulls: int
     best_of: int | None
@@ -74,6 +74,12 @@ class SetupSummary:
     torque_rpm: float | None
     torque_best_nm: float | None
     torque_spread: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SetupSummary(SetupFigures):
+    """What a setup's counted pulls say together."""
+
     spread_ss: float
     spread_df: int
     coolant_c: float | None

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from psycopg.rows import class_row
 
+from service.domain.derive import SetupFigures
 from service.store.db import Connection
 
 StateKey = tuple[datetime, int, int]
@@ -13,7 +14,7 @@ StateKey = tuple[datetime, int, int]
 
 
 @dataclass(frozen=True, slots=True)
-class StateRow:
+class StateRow(SetupFigures):
     """One setup of a car with its summary in SI; `fitted` and `removed` are None where no earlier setup counts."""
 
     setup_id: int
@@ -30,22 +31,7 @@ class StateRow:
     session_struck: str | None
     setup_struck: str | None
     doubts: list[str]
-    pulls: int
     pulls_posted: int
-    best_of: int | None
-    level_standard: str | None
-    factor: float | None
-    temperature_c: float | None
-    pressure_kpa: float | None
-    vapour_kpa: float | None
-    power_kw: float | None
-    power_rpm: float | None
-    power_best_kw: float | None
-    power_spread: float | None
-    torque_nm: float | None
-    torque_rpm: float | None
-    torque_best_nm: float | None
-    torque_spread: float | None
     fitted: list[str] | None
     removed: list[str] | None
     before_session: UUID | None

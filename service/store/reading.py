@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from psycopg.rows import class_row
 
 from service.domain.codec import EncodedTrace, decode_channels
+from service.domain.derive import SetupFigures
 from service.domain.engine import HasEngine
 from service.store.conditions import only_given
 from service.store.db import Connection, Later
@@ -44,7 +45,7 @@ class SessionRow(HasEngine):
 
 
 @dataclass(frozen=True, slots=True)
-class SetupRow:
+class SetupRow(SetupFigures):
     """A setup with its summary."""
 
     setup_id: int
@@ -59,21 +60,6 @@ class SetupRow:
     spark_advance_deg: float | None
     lambda_probe: str | None
     struck: str | None
-    pulls: int
-    best_of: int | None
-    level_standard: str | None
-    factor: float | None
-    temperature_c: float | None
-    pressure_kpa: float | None
-    vapour_kpa: float | None
-    power_kw: float | None
-    power_rpm: float | None
-    power_best_kw: float | None
-    power_spread: float | None
-    torque_nm: float | None
-    torque_rpm: float | None
-    torque_best_nm: float | None
-    torque_spread: float | None
     doubts: list[str]
 
 
