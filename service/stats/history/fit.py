@@ -1,8 +1,9 @@
 """Fitting the history model: spreads by restricted likelihood, weights and linearisation in turn.
 
 One round seeks the spreads at the present weights and points, solves the model, and takes new weights and points from the
-solution. In the first, only parts and parts on platforms get weights: where the cars of a platform agree on a part that
-differs from its like, it is the part that is unlike others, and not they that are at fault.
+solution. Where the cars of a platform agree on a part that differs from its like, it is the part that ends unlike others,
+whichever is weighed first: over simulated shops a start that keeps cars and setups at weight 1 for a round ends in the same
+gains (half of them within 0.01 of their error, the errors and coverage of all alike), so there is none.
 
 The gain M (1 + a)(1 + eta)(1 + delta) is fitted as (1 + eta0)(M + |M| a) + main (eta - eta0) + delta', main = M (1 + a),
 delta' a shift with prior standard deviation part_on x main (1 + eta0). The sizes |M|, main and the scale of delta' are held
@@ -66,17 +67,15 @@ def fit(history: History, catalogue: Catalogue, *, seed: int = 0, most_cars: int
         return now
     whole, some = by_platform(history), _drawn(history, seed, most_cars)
     drawn = whole if some is history else by_platform(some)
-    for turn in range(ROUNDS):
+    for _ in range(ROUNDS):
         designs, border = designs_of(drawn, catalogue, now)
         now = _with_spreads(now, designs, border)
         if drawn is whole:  # designs do not rest on the spreads
             solved = reduced_anew(designs, border, catalogue, now)
         else:
             solved = assemble(whole, catalogue, now)
-        weights = refreshed(solved)
-        if turn == 0:
-            weights = Weights(part=weights.part, part_on=weights.part_on)
-        now = _with_conditions(replace(now, points=points_of(solved), weights=weights), solved, history)
+        anew = replace(now, points=points_of(solved), weights=refreshed(solved))
+        now = _with_conditions(anew, solved, history)
     found = replace(
         now,
         spreads=as_deviations(now.spreads),

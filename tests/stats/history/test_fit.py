@@ -12,7 +12,7 @@ from scipy.stats import norm, t
 from service.answers.packed import pack, unpack
 from service.domain.history import History
 from service.stats.history.fit import fit
-from service.stats.history.fitted import SPREAD_NAMES, Fit
+from service.stats.history.fitted import SPREAD_NAMES, Fit, gain_key
 from service.stats.history.system import System, build
 from service.stats.history.weights import NU, TAIL
 from tests.calibration.readings import Simulated, simulate
@@ -100,6 +100,21 @@ def test_a_setup_that_fits_nothing_else_is_mistrusted() -> None:
     assert weights.ids[np.argmin(weights.values)] == 21
     assert weights.values.min() < 0.2
     assert result.down_weighted == 1
+
+
+def test_where_cars_agree_on_a_part_unlike_its_like_the_part_is_mistrusted_and_not_they() -> None:
+    rows = []
+    for car, e in enumerate(wobble(11, 40, 0.1), 1):
+        part, platform = ((INTAKE, TURBO), (OTHER_INTAKE, TURBO), (OTHER_INTAKE, SECOND_TURBO))[car % 3]
+        rows += before_and_after(car, part, 0.03 * (1 + e), platform=platform)
+    agreed = [0.15 * (1 + e) for e in wobble(12, 4, 0.1)]
+    for car, gain in enumerate(agreed, 101):
+        rows += before_and_after(car, INTAKE, gain, platform=SECOND_TURBO)
+    system = solved(*rows)
+    weights = system.fit.weights
+    assert weights.gain.of(gain_key(np.arange(101, 105), np.full(4, INTAKE))).min() > 0.9
+    assert weights.part_on.of(gain_key(SECOND_TURBO, np.array([INTAKE])))[0] < 0.6
+    assert system.gain(INTAKE, SECOND_TURBO).mean == pytest.approx(np.mean(agreed), abs=0.003)
 
 
 def test_answers_stand_on_what_a_t_scale_means_for_clean_data() -> None:
