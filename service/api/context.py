@@ -16,7 +16,7 @@ from service.answers.knots import knots_first
 from service.answers.model import Live
 from service.api.rates import Rates
 from service.domain.resources import Caller
-from service.domain.shop import Shop, shop_of
+from service.domain.shop import Shop
 from service.store import settings as setting_store
 from service.store import tokens
 from service.store.db import Connect, Connection, Lender
@@ -60,7 +60,7 @@ class Ledger:
     def warm(self) -> None:
         """Begin to read a large history in; where that cannot be, the first question does."""
         with suppress(Exception), self.connect() as connection:
-            self.model.begin(connection, read_shop(connection)["standard"])
+            self.model.begin(connection, setting_store.shop_in_force(connection)["standard"])
 
     def close(self) -> None:
         """Give the pools' connections back; for the end of a process."""
@@ -152,7 +152,7 @@ def shop() -> Shop:
             g.settings_version, g.position = setting_store.version_and_position(conn(), positioned())
         version = g.settings_version
         if held is None or held.version != version:
-            held = read_shop(conn(), version)
+            held = setting_store.shop_in_force(conn(), version)
             ledger().shop = held
         g.shop = held
     current: Shop = g.shop
@@ -169,12 +169,6 @@ def chosen_standard(query: Mapping[str, Any]) -> str:
     """The standard of an answer: as asked, else the shop's."""
     standard: str = query["standard"] or shop()["standard"]
     return standard
-
-
-def read_shop(connection: Connection, version: int = 0) -> Shop:
-    """The settings in force, as of a version of them."""
-    rows = setting_store.current_settings(connection)
-    return shop_of(version, [(row.name, row.bay, row.value) for row in rows])
 
 
 def positioned() -> bool:

@@ -15,13 +15,12 @@ from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import typical_gain
 from service.domain.correction import BASE_STANDARD
 from service.domain.measures import Measure
-from service.domain.shop import shop_of
 from service.store import evidence
 from service.store.backups import most_measured_car, most_measured_platform
 from service.store.car_states import states_of_car
 from service.store.db import Connection
 from service.store.platforms import get_platform
-from service.store.settings import current_settings, settings_version
+from service.store.settings import shop_in_force
 
 POWER: Final = Measure("peak_power")
 LEVEL: Final = 0.9
@@ -43,10 +42,8 @@ def _gain(conn: Connection) -> Figures | None:
         return None
     question = evidence.find_question(conn, best[0].platform, best[0].part, best[0].against)
     assert question is not None
-    rows = current_settings(conn)
-    shop = shop_of(settings_version(conn), [(row.name, row.bay, row.value) for row in rows])
     asked = Asked(POWER, BASE_STANDARD, LEVEL, None, None, curve=True, pairs=True, model=False)
-    found = typical_gain(conn, question, asked, shop, Kept(0), None)
+    found = typical_gain(conn, question, asked, shop_in_force(conn), Kept(0), None)
     said = found.headline
     return {
         "platform": best[0].platform,

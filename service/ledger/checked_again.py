@@ -13,11 +13,11 @@ from service.domain.derive import PULL_SPREAD_START, derive_pulls
 from service.domain.records import Finding, PostedPart, PostedPull, PostedSession, PostedSetup
 from service.ledger.again import posted_again
 from service.ledger.post import invoice_findings, raise_faults
-from service.ledger.shop import shop_in_force
 from service.ledger.surroundings import ask_company, surroundings
 from service.stats.noise import pooled_spread
 from service.store import marking, reading, sessions
 from service.store.db import Connection, together
+from service.store.settings import shop_in_force
 
 STRIKE_ENDS = "/struck"
 """What the end of a strike would change: where a refusal of it points."""

@@ -17,12 +17,12 @@ from service.ledger.again import correct_pulls, derive_session, divide_anew
 from service.ledger.checked_again import STRIKE_ENDS, Stored, look_again, stored_session
 from service.ledger.post import raise_faults
 from service.ledger.resources import unknown
-from service.ledger.shop import shop_in_force
 from service.ledger.states import accepted_pulls, summary_of
 from service.store import history, marking, pairs, reading, sessions
 from service.store.bay_corrections import hold_bay_of_session
 from service.store.car_changes import note_cars
 from service.store.db import Connection
+from service.store.settings import shop_in_force
 from service.store.vehicles import own_tag
 
 

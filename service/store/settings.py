@@ -7,6 +7,7 @@ from typing import Any
 from psycopg.rows import class_row
 from psycopg.types.json import Jsonb
 
+from service.domain.shop import Shop, shop_of
 from service.store.db import Connection
 
 
@@ -58,6 +59,12 @@ def current_settings(conn: Connection) -> list[SettingRow]:
             ORDER  BY setting.name, setting.bay_id, setting_id DESC
             """
         ).fetchall()
+
+
+def shop_in_force(conn: Connection, version: int | None = None) -> Shop:
+    """The settings as they hold at this moment, under a version of them that was read before they are."""
+    known = settings_version(conn) if version is None else version
+    return shop_of(known, [(row.name, row.bay, row.value) for row in current_settings(conn)])
 
 
 def setting_history(conn: Connection, name: str, *, before_id: int | None, limit: int) -> list[SettingRow]:

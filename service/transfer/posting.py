@@ -24,11 +24,11 @@ from service.domain.shop import Shop
 from service.ledger.marking import hold_evidence
 from service.ledger.post import post_session
 from service.ledger.post_many import Taken, post_many
-from service.ledger.shop import shop_in_force
 from service.store import transfer as store
 from service.store.db import Connection, broken_rule, transaction_together
 from service.store.nearest import nearest
 from service.store.sessions import parts_named
+from service.store.settings import shop_in_force
 from service.transfer.history_mapping import OldMapping
 from service.transfer.old_records import OldRecord, Reader
 from service.transfer.sheets import Cell, as_text, opened

@@ -6,7 +6,6 @@ from datetime import datetime
 
 from service.answers.packed import METHOD, pack
 from service.domain.measures import Measure
-from service.domain.shop import shop_of
 from service.stats.history.fit import fit
 from service.store import fits, settings
 from service.store.car_changes import mark_now
@@ -86,9 +85,7 @@ def standing_now(conn: Connection) -> fits.Standing:
 
 def shop_standard(conn: Connection) -> str:
     """The standard that the shop answers in."""
-    rows = settings.current_settings(conn)
-    shop = shop_of(settings.settings_version(conn), [(row.name, row.bay, row.value) for row in rows])
-    return str(shop["standard"])
+    return str(settings.shop_in_force(conn)["standard"])
 
 
 def this_moment(conn: Connection) -> datetime:

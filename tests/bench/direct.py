@@ -20,11 +20,11 @@ from service.domain.pairing import LIKE_FOR_LIKE
 from service.domain.records import PostedSession
 from service.domain.resources import Caller
 from service.ledger.post import post_session
-from service.ledger.shop import shop_in_force
 from service.schemas.sessions import SessionPost
 from service.store import evidence, platforms, reading
 from service.store.curves import curves_of_setups
 from service.store.db import transaction_together
+from service.store.settings import shop_in_force
 from tests.bench import names
 from tests.bench.lives import ASKED_COUPE, ASKED_HATCH, ASKED_MANY
 from tests.bench.posting import Posting

@@ -13,11 +13,11 @@ from flask import Flask
 from service.answers.cache import Kept
 from service.answers.pairs_gain import Asked, PairsGain, pairs_gain
 from service.domain.measures import Measure
-from service.ledger.shop import shop_in_force
 from service.local import LocalServer
 from service.schemas.answer_documents import rounded
 from service.store.db import Connection
 from service.store.evidence import find_question
+from service.store.settings import shop_in_force
 from tests.api.conftest import filled, over
 from tests.bench.rivals import all_rivals, files, finding
 from tests.bench.rivals.awkward import PART, PARTS, PLATFORM, fill

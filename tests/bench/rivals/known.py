@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from service.domain.engine import Engine
 from service.domain.pairing import PART_MAY_CHANGE
-from service.ledger.shop import shop_in_force
 from service.store.db import Connection
+from service.store.settings import shop_in_force
 
 ANY_OTHER = ("gear", "ratio", "tyre_size")
 """Conditions without a window: both sides' must be the same where both are known."""
