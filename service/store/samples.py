@@ -78,8 +78,7 @@ def samples_read_back(conn: Connection, sample: int) -> Found:
     rows = conn.execute(
         """
         SELECT pull_id, enc, channels, steps, samples, raw FROM pull_raw
-        WHERE  pull_id IN (SELECT (random() * most)::bigint FROM (SELECT max(pull_id) AS most FROM pull_raw) newest,
-                                                                 generate_series(1, %s))
+        WHERE  pull_id IN (SELECT pull_id FROM pull_raw ORDER BY random() LIMIT %s)
         """,
         (sample,),
     ).fetchall()

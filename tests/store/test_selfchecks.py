@@ -356,6 +356,16 @@ def test_a_sample_says_how_much_it_looked_at(hand):
     assert looked["samples-unreadable"].endswith(" pulls")
 
 
+def test_a_sample_has_as_many_pulls_as_asked_for_also_where_numbers_were_never_used(hand):
+    """A post that was refused half-way takes numbers with it."""
+    with hand.transaction(force_rollback=True):
+        hand.execute("SET LOCAL session_replication_role = replica")
+        (all_there,) = hand.execute("SELECT count(*) FROM pull_raw").fetchone()
+        hand.execute("UPDATE pull_raw SET pull_id = pull_id * 1000")
+        assert samples_read_back(hand, 10) == ([], "10 pulls")
+        assert samples_read_back(hand, all_there + 5) == ([], f"{all_there} pulls")
+
+
 def late(conn: Connection) -> list[str]:
     """Where the last proved backup is older than three days."""
     return looked_at(conn, backup_late(3.0), LIMIT_S, ALL_CARS).places
