@@ -112,7 +112,7 @@ class Agreement:
     cautions: tuple[str, ...]
 
 
-def agreed(level: float, live: Live, state: ModelState) -> Worked | None:
+def agreed(level: float, live: Live, state: ModelState) -> Worked[Agreement] | None:
     """How far the bays agree: in a large history in the state that was worked out last, None where none was yet."""
     return live.worked_out(state, ("agreement", level), partial(bay_agreement, level=level))
 

@@ -9,7 +9,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from service.answers.cache import Kept
 from service.store.db import Connect, Connection
@@ -18,17 +18,20 @@ from service.store.past import reading_once
 if TYPE_CHECKING:
     from service.answers.model import ModelState, Recipe
 
+T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
+
 KEPT: Final = 16
 """Things of which what was finished last is kept, the least lately asked dropped first (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Worked:
+class Worked(Generic[T_co]):
     """What is worked out of a state of the model, given when it is wanted; `state.behind`: something was posted since, and
     a newer one is or will be on its way."""
 
     state: "ModelState"
-    give: Callable[[Connection], object]
+    give: Callable[[Connection], T_co]
 
 
 class Behind:
@@ -36,14 +39,15 @@ class Behind:
 
     def __init__(self, connect: Connect) -> None:
         self._connect = connect
-        self._finished: OrderedDict[Hashable, tuple[ModelState, object]] = OrderedDict()
+        self._finished: OrderedDict[Hashable, tuple[ModelState, Any]] = OrderedDict()
         self._rests_until: dict[Hashable, float] = {}
-        self._asked: OrderedDict[Hashable, tuple[ModelState, Recipe]] = OrderedDict()
+        self._asked: OrderedDict[Hashable, tuple[ModelState, Recipe[object]]] = OrderedDict()
         self._at_work_on: Hashable | None = None
         self._lock = threading.Lock()
 
-    def newest(self, state: "ModelState", key: Hashable, recipe: "Recipe") -> Worked | None:
+    def newest(self, state: "ModelState", key: Hashable, recipe: "Recipe[T]") -> Worked[T] | None:
         """What was finished last under this key, the next begun where it is of another state; None where nothing was yet."""
+        made: Any
         with self._lock:
             of, made = self._finished.get(key, (None, None))
             if of is not None and of.version == state.version:
@@ -53,7 +57,7 @@ class Behind:
                 self._ask(key, state, recipe)
         return None if of is None else Worked(replace(of, behind=True), lambda _: made)
 
-    def _ask(self, key: Hashable, state: "ModelState", recipe: "Recipe") -> None:
+    def _ask(self, key: Hashable, state: "ModelState", recipe: "Recipe[object]") -> None:
         self._asked[key] = state, recipe
         if len(self._asked) > KEPT:
             self._asked.popitem(last=False)
@@ -68,7 +72,7 @@ class Behind:
             self._at_work_on = key
             threading.Thread(target=self._work, args=(key, state, recipe), daemon=True).start()
 
-    def _work(self, key: Hashable, state: "ModelState", recipe: "Recipe") -> None:
+    def _work(self, key: Hashable, state: "ModelState", recipe: "Recipe[object]") -> None:
         began = time.thread_time()
         made: object = None
         try:

@@ -3,7 +3,7 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import Final, Generic, TypeVar
+from typing import Any, Final, TypeVar
 
 T = TypeVar("T")
 
@@ -21,15 +21,16 @@ def one(_: object) -> float:
     return 1.0
 
 
-class Kept(Generic[T]):
+class Kept:
     """A small map from a key that names its version to what was made under it. Safe for threads.
 
-    most: what all that is kept may weigh together; the least lately asked is dropped first.
+    What a key names is of one type, that of what is made under it. most: what all that is kept may weigh together; the
+    least lately asked is dropped first.
     """
 
     def __init__(self, most: float) -> None:
         self._most, self._weight = most, 0.0
-        self._kept: OrderedDict[Hashable, tuple[T, float]] = OrderedDict()
+        self._kept: OrderedDict[Hashable, tuple[Any, float]] = OrderedDict()
         self._making: dict[Hashable, threading.Lock] = {}
         self._lock = threading.Lock()
 
@@ -37,7 +38,7 @@ class Kept(Generic[T]):
         """The kept one, or the one that `make` gives, kept unless it alone weighs more than all may. Who asks for the same at
         the same moment waits for it, rather than making it once more."""
         with self._lock:
-            found = self._found(key)
+            found: T | None = self._found(key)
             if found is not None:
                 return found
             making = self._making.setdefault(key, threading.Lock())
@@ -54,13 +55,13 @@ class Kept(Generic[T]):
                     self._making.pop(key, None)
         return made
 
-    def _found(self, key: Hashable) -> T | None:
+    def _found(self, key: Hashable) -> Any:
         if key not in self._kept:
             return None
         self._kept.move_to_end(key)
         return self._kept[key][0]
 
-    def _keep(self, key: Hashable, made: T, weight: float) -> None:
+    def _keep(self, key: Hashable, made: object, weight: float) -> None:
         if weight > self._most:
             return
         with self._lock:
@@ -82,9 +83,9 @@ class AnswerCache:
     other questions share."""
 
     def __init__(self) -> None:
-        self.sent: Kept[bytes] = Kept(ANSWERS_BYTES)
-        self.coded: Kept[bytes] = Kept(CODED_BYTES)
-        self.evidence: Kept[object] = Kept(EVIDENCE_KB)
+        self.sent = Kept(ANSWERS_BYTES)
+        self.coded = Kept(CODED_BYTES)
+        self.evidence = Kept(EVIDENCE_KB)
 
 
 def bytes_of(answer: bytes) -> float:

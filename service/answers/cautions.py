@@ -223,12 +223,12 @@ def behind_caution(state: "ModelState | None") -> Iterator[str]:
         yield f"What was posted after {state.as_of:%Y-%m-%d %H:%M:%S} UTC is not in it yet; ask again in a moment."
 
 
-def unsearched(state: "ModelState | None", worked: "Worked | None") -> str | None:
+def unsearched(state: "ModelState | None", worked: "Worked[object] | None") -> str | None:
     """What is said instead of an answer where nothing of it was worked out yet; None where something was."""
     return SEARCHING if worked is None and state is not None else None
 
 
-def not_ready(state: "ModelState | None", worked: "Worked | None") -> Iterator[str]:
+def not_ready(state: "ModelState | None", worked: "Worked[object] | None") -> Iterator[str]:
     """That there is no model yet, or that what was worked out of it is not there yet, or is of an older state."""
     if state is None:
         yield NO_VERDICT_YET

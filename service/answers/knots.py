@@ -45,7 +45,6 @@ class Knots:
 def knots_solved(conn: Connection, state: ModelState, standard: str) -> Knots | None:
     """The model at every knot, kept with the state; None where no setup has a curve."""
     found = state.kept(conn, ("knots", standard), partial(solve_knots, standard=standard))
-    assert isinstance(found, Knots)
     return found if found.ranges else None
 
 

@@ -92,9 +92,7 @@ def solved_for(conn: Connection, state: ModelState, measure: Measure, standard: 
     def solve(conn: Connection, state: ModelState) -> Solved:
         return Solved(state.system, state.system.solve_for(*values_of(conn, state, measure, standard)))
 
-    made = state.kept(conn, (measure, standard), solve)
-    assert isinstance(made, Solved)
-    return made
+    return state.kept(conn, (measure, standard), solve)
 
 
 def values_of(conn: Connection, state: ModelState, measure: Measure, standard: str) -> tuple[Ints, Floats]:

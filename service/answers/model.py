@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from functools import partial
 from itertools import count
 from secrets import token_hex
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
@@ -50,9 +50,10 @@ ASKED: Final = 256
 """Questions of which what the model knows is kept beside one state (our choice; a few kB each, of a choice of 150 parts 0.1 MB)."""
 
 
-Recipe = Callable[[Connection, "ModelState"], object]
+T = TypeVar("T")
+Recipe = Callable[[Connection, "ModelState"], T]
 """Works something out of a state."""
-Recipes = Mapping[Hashable, Recipe]
+Recipes = Mapping[Hashable, Recipe[object]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,17 +74,17 @@ class ModelState:
     standard: str
     followed: int = 0
     behind: bool = False
-    solved: Kept[object] = field(default_factory=lambda: Kept(SOLVED))
-    recipes: dict[Hashable, Recipe] = field(default_factory=dict)
+    solved: Kept = field(default_factory=lambda: Kept(SOLVED))
+    recipes: dict[Hashable, Recipe[object]] = field(default_factory=dict)
     took_s: dict[Hashable, float] = field(default_factory=dict)
-    known: Kept[object] = field(default_factory=lambda: Kept(ASKED))
+    known: Kept = field(default_factory=lambda: Kept(ASKED))
     read: dict[Hashable, Carried] = field(default_factory=dict)
     ranges: dict[int, tuple[float, float]] = field(default_factory=dict)
 
-    def kept(self, conn: Connection, key: Hashable, recipe: Recipe, again: bool = True) -> object:
+    def kept(self, conn: Connection, key: Hashable, recipe: Recipe[T], again: bool = True) -> T:
         """What is worked out of this state by a recipe, once; `again`: and of the next before that is shown."""
 
-        def made() -> object:
+        def made() -> T:
             began = time.thread_time()
             found = recipe(conn, self)
             self.took_s[key] = time.thread_time() - began
@@ -150,7 +151,7 @@ class Live:
         """The state as of now; None where there is none yet."""
         return self.ask(conn, standard)(now)
 
-    def worked_out(self, state: ModelState, key: Hashable, recipe: Recipe) -> Worked | None:
+    def worked_out(self, state: ModelState, key: Hashable, recipe: Recipe[T]) -> Worked[T] | None:
         """What takes long to work out of a large history: of a small one, now; of a large one what was finished last
         behind the answers, None where nothing was yet."""
         if len(state.system) <= AT_ONCE:

@@ -101,9 +101,7 @@ def known_once(conn: Connection, state: ModelState, question: Question, asked: A
         gain = solved.gain(question.part_id, question.platform_id, question.against_id, beside)
         return Known(gain, stock_before(solved, question))
 
-    known = state.known.get_or_make((asked.measure, *about(question, asked)), found)
-    assert isinstance(known, Known)
-    return known
+    return state.known.get_or_make((asked.measure, *about(question, asked)), found)
 
 
 def known_over_revs(
@@ -114,11 +112,8 @@ def known_over_revs(
     if knots is None:
         return None
     beside = beside_it(state.system, question, asked)
-    known = state.known.get_or_make(
-        ("over revs", *about(question, asked)), lambda: gain_over_revs(knots, question, beside)
-    )
-    assert known is None or isinstance(known, OverRevs)
-    return known
+    key = ("over revs", *about(question, asked))
+    return state.known.get_or_make(key, lambda: gain_over_revs(knots, question, beside))
 
 
 def about(question: Question, asked: Asked) -> tuple[Hashable, ...]:

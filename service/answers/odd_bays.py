@@ -24,9 +24,7 @@ def odd_bays(conn: Connection, state: ModelState) -> Iterator[OddOne]:
 
 def steps_of(conn: Connection, state: ModelState) -> Mapping[int, Sequence[Step]]:
     """The steps of each bay's level beside those at recorded events, by date; kept with the state."""
-    found = state.kept(conn, ("steps",), lambda _, state: look_for_steps(state.system), again=False)
-    assert isinstance(found, dict)
-    return found
+    return state.kept(conn, ("steps",), lambda _, state: look_for_steps(state.system), again=False)
 
 
 def look_for_steps(system: System) -> dict[int, list[Step]]:

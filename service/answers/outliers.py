@@ -75,21 +75,20 @@ class Search:
     looked: dict[str, Looked] = field(default_factory=dict)
 
 
-def searched(measure: Measure, standard: str, live: Live, state: ModelState) -> Worked | None:
+def searched(measure: Measure, standard: str, live: Live, state: ModelState) -> Worked[Search] | None:
     """All that lies apart in a state of the model: of a large history in the state that was searched last, None where none
     was yet."""
     key, recipe = ("outliers", measure, standard), partial(look, measure=measure, standard=standard)
 
-    def once(conn: Connection, state: ModelState) -> object:
+    def once(conn: Connection, state: ModelState) -> Search:
         return state.kept(conn, key, recipe, again=False)
 
     return live.worked_out(state, key, once)
 
 
-def outliers(conn: Connection, asked: OutliersAsked, worked: Worked) -> Outliers:
+def outliers(conn: Connection, asked: OutliersAsked, worked: Worked[Search]) -> Outliers:
     """What is asked for of all that lies apart."""
     found, state = worked.give(conn), worked.state
-    assert isinstance(found, Search)
     wanted = tuple(one for one in found.odd if is_asked(one, asked))
     looked_at = counts(found.looked, state, asked.platform, asked.bay, asked.since)
     return Outliers(wanted, looked_at, FALSE_SHARE, is_after_all(asked.since, state))

@@ -130,7 +130,7 @@ PAIR_KB = 3.0
 
 
 def pairs_gain(
-    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept[object]
+    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept
 ) -> PairsGain:
     """Answer one question from its pairs; what was worked out for another one on the same evidence is in `kept`."""
     weighed, level = weighed_once(conn, question, asked, shop, kept), asked.level
@@ -144,19 +144,16 @@ def pairs_gain(
 
 
 def weighed_once(
-    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept[object]
+    conn: Connection, question: evidence.Question, asked: Asked, shop: Shop, kept: Kept
 ) -> Weighed:
     """The weighed pairs of a question, worked out once for each version of its evidence and of the settings."""
     about = (question.platform_id, question.part_id, question.against_id, question.version, shop.version)
     put = (asked.measure, asked.standard, asked.context, asked.curve, asked.pairs)
-    found = kept.get_or_make((*about, *put), lambda: weigh(conn, question, asked, shop), kb_of)
-    assert isinstance(found, Weighed)
-    return found
+    return kept.get_or_make((*about, *put), lambda: weigh(conn, question, asked, shop), kb_of)
 
 
-def kb_of(weighed: object) -> float:
+def kb_of(weighed: Weighed) -> float:
     """What keeping a question's weighed pairs takes [kB]."""
-    assert isinstance(weighed, Weighed)
     return PAIR_KB * (1 + len(weighed.bare.pairs))
 
 

@@ -69,9 +69,7 @@ class Company:
     stock_kw: Sequence[float]
 
 
-def session_review(
-    conn: Connection, record: KeptRecord, standard: str, shop: Shop, kept: Kept[object]
-) -> Review:
+def session_review(conn: Connection, record: KeptRecord, standard: str, shop: Shop, kept: Kept) -> Review:
     """Review a session at a standard; what was read of the stock cars for another question is in `kept`."""
     session = record.session
     with together(conn):
@@ -98,7 +96,7 @@ def session_review(
 
 
 def company_of(
-    conn: Connection, session: SessionRow, standard: str, shop: Shop, bay: BaySpread, kept: Kept[object]
+    conn: Connection, session: SessionRow, standard: str, shop: Shop, bay: BaySpread, kept: Kept
 ) -> Company:
     """The spreads as they hold in the bay, and the platform's other stock cars."""
     checked = shop.checks(session.bay).get(DISAGREE, {})
@@ -117,7 +115,7 @@ def company_of(
     )
 
 
-def other_stock_cars(conn: Connection, session: SessionRow, standard: str, kept: Kept[object]) -> list[float]:
+def other_stock_cars(conn: Connection, session: SessionRow, standard: str, kept: Kept) -> list[float]:
     """One peak power [kW] a car, of all stock cars of the platform but this one, as the stock spread counts them."""
     question = evidence.find_stock_question(conn, session.platform)
     if question is None:

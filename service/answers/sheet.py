@@ -119,7 +119,7 @@ def make_sheet(
     after: Chosen,
     standard: str,
     shop: Shop,
-    kept: Kept[object],
+    kept: Kept,
     state: ModelState | None,
 ) -> Sheet:
     """Join a sheet about one setup, or about two of one car."""
@@ -226,7 +226,7 @@ def pooled_answer(
     platform: str,
     standard: str,
     shop: Shop,
-    kept: Kept[object],
+    kept: Kept,
     state: ModelState | None,
 ) -> tuple[evidence.Question | None, TypicalGain | None]:
     """What the whole history says of the part that was changed; nothing where more than one thing was."""

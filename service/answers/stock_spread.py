@@ -123,7 +123,7 @@ def stock_spread(
     conn: Connection,
     question: evidence.StockQuestion,
     asked: StockAsked,
-    kept: Kept[object],
+    kept: Kept,
     state: ModelState | None,
 ) -> StockSpread:
     """Answer where this platform's stock cars lie; what was read for another question on them is in `kept`."""
@@ -163,7 +163,7 @@ def levelled_once(
     question: evidence.StockQuestion,
     asked: StockAsked,
     stock: StockCars,
-    kept: Kept[object],
+    kept: Kept,
     state: ModelState | None,
 ) -> LevelledCars:
     """The levelled cars, worked out once for each version of their evidence and state of the model."""
@@ -183,19 +183,15 @@ def levelled_once(
 
     of_the_model = None if state is None else state.version
     key = ("levelled", *stock_key(question, asked), of_the_model)
-    found = kept.get_or_make(key, made, lambda _: kb_of(stock))
-    assert isinstance(found, LevelledCars)
-    return found
+    return kept.get_or_make(key, made, lambda _: kb_of(stock))
 
 
 def stock_cars_once(
-    conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept[object]
+    conn: Connection, question: evidence.StockQuestion, asked: StockAsked, kept: Kept
 ) -> StockCars:
     """The stock cars, read once for each version of their evidence."""
     key = ("stock", *stock_key(question, asked))
-    found = kept.get_or_make(key, lambda: stock_cars(conn, question, asked), kb_of)
-    assert isinstance(found, StockCars)
-    return found
+    return kept.get_or_make(key, lambda: stock_cars(conn, question, asked), kb_of)
 
 
 def stock_key(question: evidence.StockQuestion, asked: StockAsked) -> tuple[Hashable, ...]:
@@ -203,9 +199,8 @@ def stock_key(question: evidence.StockQuestion, asked: StockAsked) -> tuple[Hash
     return (question.platform_id, question.version, asked.measure, asked.standard, asked.checked)
 
 
-def kb_of(stock: object) -> float:
+def kb_of(stock: StockCars) -> float:
     """What keeping a platform's stock cars takes [kB]."""
-    assert isinstance(stock, StockCars)
     return CAR_KB * (1 + len(stock.cars))
 
 

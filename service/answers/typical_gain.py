@@ -87,7 +87,7 @@ def typical_gain(
     question: evidence.Question,
     asked: Asked,
     shop: Shop,
-    kept: Kept[object],
+    kept: Kept,
     state: ModelState | None,
 ) -> TypicalGain:
     """Answer one question; what was worked out for another one on the same evidence is in `kept`."""

@@ -3,7 +3,7 @@
 No level changes it: a question at another level, or with another budget, only draws other intervals about it.
 """
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -46,8 +46,8 @@ class Weighed:
     beside_each_other: Cells
     grades: tuple[str, ...]
     chance_of_gain: tuple[float, ...]
-    compared: Kept[Chances] = field(default_factory=lambda: Kept(COMPARED))
-    remembered: Kept[object] = field(default_factory=lambda: Kept(REMEMBERED))
+    compared: Kept = field(default_factory=lambda: Kept(COMPARED))
+    remembered: Kept = field(default_factory=lambda: Kept(REMEMBERED))
 
     def chances(self, costs: Floats, solved: Solved, platform: int, ids: Sequence[int]) -> Chances:
         """The parts against each other at these costs, NaN for what has no place among them; ids: theirs."""
@@ -73,9 +73,7 @@ def weighed_once(
     pairs = tuple((one.part.part_id, one.replaced.part_id if one.replaced else 0) for one in wanted)
     there = tuple(part.part_id for part in fitted)
     key = ("choice", measure, standard, platform, pairs, there)
-    found = state.known.get_or_make(key, lambda: weighed(solved, platform, pairs, there, measure))
-    assert isinstance(found, Weighed)
-    return found
+    return state.known.get_or_make(key, lambda: weighed(solved, platform, pairs, there, measure))
 
 
 def weighed(
@@ -105,7 +103,7 @@ def joint_covariance(cells: Cells, solved: Solved, platform: int, ids: Sequence[
 class Remembering:
     """A solved model that remembers what it said of parts together on one platform."""
 
-    def __init__(self, solved: Solved, remembered: Kept[object]) -> None:
+    def __init__(self, solved: Solved, remembered: Kept) -> None:
         self._solved, self._remembered = solved, remembered
 
     @property
@@ -118,22 +116,14 @@ class Remembering:
     ) -> Cell:
         """As Solved.gain."""
         key = ("gain", part, platform, against, tuple((beside or {}).items()))
-        return self._cell(key, lambda: self._solved.gain(part, platform, against, beside))
+        return self._remembered.get_or_make(key, lambda: self._solved.gain(part, platform, against, beside))
 
     def build_of(self, platform: int, parts: Sequence[int], beside: Sequence[int] = ()) -> Cell:
         """As Solved.build_of."""
         key = ("build", platform, tuple(parts), tuple(beside))
-        return self._cell(key, lambda: self._solved.build_of(platform, parts, beside))
+        return self._remembered.get_or_make(key, lambda: self._solved.build_of(platform, parts, beside))
 
     def beyond_their_sum(self, platform: int, parts: Sequence[int]) -> Floats:
         """As Solved.beyond_their_sum."""
-        found = self._remembered.get_or_make(
-            ("beyond", platform, tuple(parts)), lambda: self._solved.beyond_their_sum(platform, parts)
-        )
-        assert isinstance(found, np.ndarray)
-        return found
-
-    def _cell(self, key: Hashable, make: Callable[[], Cell]) -> Cell:
-        found = self._remembered.get_or_make(key, make)
-        assert isinstance(found, Cell)
-        return found
+        key = ("beyond", platform, tuple(parts))
+        return self._remembered.get_or_make(key, lambda: self._solved.beyond_their_sum(platform, parts))

@@ -1,7 +1,7 @@
 """The answers over HTTP: typical gain, stock spread, what there is evidence for."""
 
 import re
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from typing import Any, TypeVar
 
 from flask import Response
@@ -241,11 +241,10 @@ def list_stock_evidence(query: dict[str, Any]) -> Response:
 
 def stock_evidence_rows(after: tuple[int, str] | None, limit: int) -> list[evidence.StockEvidenceRow]:
     """The asked page."""
-
-    def counted() -> list[evidence.StockEvidenceRow]:
-        return evidence.list_stock_evidence(read_conn(), after=after, limit=limit)
-
-    return kept_rows(("stock list", after, limit), counted)
+    return kept_rows(
+        ("stock list", after, limit),
+        lambda: evidence.list_stock_evidence(read_conn(), after=after, limit=limit),
+    )
 
 
 def stock_evidence_key(text: str | None) -> tuple[int, str] | None:
@@ -260,26 +259,26 @@ def stock_evidence_key(text: str | None) -> tuple[int, str] | None:
 
 def evidence_rows(query: dict[str, Any]) -> list[evidence.EvidenceRow]:
     """The asked page."""
-    asked = (query["platform"], query["part"], evidence_key(query["after"]), query["limit"])
-
-    def counted() -> list[evidence.EvidenceRow]:
-        platform, part, after, limit = asked
-        return evidence.list_evidence(read_conn(), platform=platform, part=part, after=after, limit=limit)
-
-    return kept_rows(("list", *asked), counted)
+    platform, part, after, limit = (
+        query["platform"],
+        query["part"],
+        evidence_key(query["after"]),
+        query["limit"],
+    )
+    return kept_rows(
+        ("list", platform, part, after, limit),
+        lambda: evidence.list_evidence(read_conn(), platform=platform, part=part, after=after, limit=limit),
+    )
 
 
 def kept_rows(asked: tuple[Hashable, ...], counted: Callable[[], list[Row]]) -> list[Row]:
     """A page for which everything is counted, kept until any evidence moves."""
     key = (*asked, evidence.version_of_all(read_conn()))
-    found = ledger().answers.evidence.get_or_make(key, counted, kb_of)
-    assert isinstance(found, list)
-    return found
+    return ledger().answers.evidence.get_or_make(key, counted, kb_of)
 
 
-def kb_of(rows: object) -> float:
+def kb_of(rows: Sequence[object]) -> float:
     """What keeping a page of the list takes [kB]."""
-    assert isinstance(rows, list)
     return ROW_KB * (1 + len(rows))
 
 

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 from flask import Response, request
 
-from service.answers.bay_agreement import Agreement, agreed, nothing_yet
+from service.answers.bay_agreement import agreed, nothing_yet
 from service.answers.bay_days import EPOCH, Asked, DayShown, bay_named, days_with_posts, shown_days
 from service.answers.cautions import NO_MODEL, not_ready, unsearched
 from service.answers.model import ModelState
@@ -92,7 +92,6 @@ def get_bay_agreement(query: dict[str, Any]) -> Response:
 
     def document() -> dict[str, Any]:
         found = nothing_yet(level) if worked is None else worked.give(read_conn())
-        assert isinstance(found, Agreement)
         shown = agreement_document(found)
         return {
             "as_of": as_of(None if worked is None else worked.state),

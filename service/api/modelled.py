@@ -50,12 +50,12 @@ def as_of(state: ModelState | None) -> str:
     return (now() if state is None else state.as_of).isoformat()
 
 
-def worked_version(state: ModelState | None, worked: Worked | None) -> str:
+def worked_version(state: ModelState | None, worked: Worked[object] | None) -> str:
     """What an answer's ETag carries of what was worked out; of none of it yet, that."""
     return "none" if state is None else "being-worked-out" if worked is None else worked.state.key
 
 
-def search_state(worked: Worked | None) -> str:
+def search_state(worked: Worked[object] | None) -> str:
     """How what was worked out stands to the ledger, as the field `search` says it."""
     return "none" if worked is None else "behind" if worked.state.behind else "current"
 

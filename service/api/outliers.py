@@ -8,7 +8,7 @@ from flask import Response, request
 
 from service.answers.behind import Worked
 from service.answers.cautions import NOT_A_VERDICT, not_ready, unsearched
-from service.answers.outliers import Outliers, OutliersAsked, days_of_odd, outliers, searched
+from service.answers.outliers import Outliers, OutliersAsked, Search, days_of_odd, outliers, searched
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, wants_csv
 from service.api.context import chosen_standard, chosen_units, ledger, needs, read_conn
@@ -96,13 +96,13 @@ def require_names(query: dict[str, Any], standard: str) -> None:
         raise unknown_name((("bay", query["bay"]),))
 
 
-def look(asked: OutliersAsked, worked: Worked | None) -> Outliers:
+def look(asked: OutliersAsked, worked: Worked[Search] | None) -> Outliers:
     """What lies apart; nothing where nothing was searched yet."""
     return Outliers((), {}, FALSE_SHARE) if worked is None else outliers(read_conn(), asked, worked)
 
 
 def documents(
-    found: Outliers, query: dict[str, Any], worked: Worked | None, measure: Measure, units: str
+    found: Outliers, query: dict[str, Any], worked: Worked[Search] | None, measure: Measure, units: str
 ) -> list[dict[str, Any]]:
     """The asked page of them, each with its bay's day."""
     page = found.odd[query["after"] : query["after"] + query["limit"]]

@@ -45,7 +45,7 @@ class Parser(FlaskParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self._read: Kept[dict[str, Any]] = Kept(QUERIES_KEPT)
+        self._read = Kept(QUERIES_KEPT)
 
     def parse(
         self, argmap: Any, req: Request | None = None, *, location: str | None = None, **how: Any
