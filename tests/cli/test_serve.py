@@ -191,7 +191,7 @@ def test_with_certificates_it_speaks_https(migrated_folder, tmp_path):
 @pytest.mark.parametrize("delay_s", [0.2, 0.6, 1.2])
 def test_sigterm_at_any_moment_of_the_start_leaves_no_database_behind(folder, delay_s):
     process = typed(folder)
-    wait_until((folder / "start.lock").exists, patience_s=30)
+    wait_until((folder / "start.lock").exists, START_PATIENCE_S)
     time.sleep(delay_s)
     process.terminate()
     said, _ = process.communicate(timeout=60)
@@ -234,10 +234,10 @@ def test_a_killed_database_is_brought_back_while_it_serves(standing, run):
     headers = {"Authorization": f"Bearer {token}"}
     first = postmaster_of(standing.folder)
     os.kill(first, signal.SIGKILL)
-    wait_until(lambda: postmaster_of(standing.folder) not in (None, first), patience_s=20)
+    wait_until(lambda: postmaster_of(standing.folder) not in (None, first), START_PATIENCE_S)
     # its pool of connections takes a moment to notice
     with httpx.Client(base_url=standing.url, headers=headers, timeout=30) as ask:
-        wait_until(lambda: ask.get("/v1/platforms").status_code == 200, patience_s=40)
+        wait_until(lambda: ask.get("/v1/platforms").status_code == 200, START_PATIENCE_S)
 
 
 def test_a_schema_that_cannot_be_migrated_stops_the_start_with_the_reason(used_folder):

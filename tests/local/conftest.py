@@ -95,7 +95,8 @@ def execute(url: str, statement: str) -> None:
         connection.execute(statement)
 
 
-def wait_until(condition, patience_s: float = 10.0) -> None:
+def wait_until(condition, patience_s: float = 60.0) -> None:
+    """Wait for a condition; the patience is where a test gives up, not how long anything may take."""
     deadline = time.monotonic() + patience_s
     while not condition():
         assert time.monotonic() < deadline, "did not happen in time"

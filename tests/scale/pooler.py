@@ -17,7 +17,7 @@ from service.local import LocalServer
 from service.local.places import PORT
 
 POOLER_PORT = 6432
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 CONSOLE = "console"
 
 SETTINGS = """\

@@ -351,7 +351,8 @@ def asked_at_once(places: Places, waits: Waits, many: int, body: object) -> None
 
 
 def test_no_more_requests_are_worked_on_than_there_are_places():
-    waits, at_work, most = Waits(), [], []
+    """Each waits until as many are at work as may be."""
+    waits, at_work, most, full = Waits(), [], [], threading.Barrier(3, timeout=PATIENCE_S)
 
     class There:
         def read(self, _: object = None) -> bytes:
@@ -361,7 +362,7 @@ def test_no_more_requests_are_worked_on_than_there_are_places():
         read = environ["wsgi.input"].read(4)
         at_work.append(1)
         most.append(len(at_work))
-        time.sleep(0.01)
+        full.wait()
         at_work.pop()
         return [read]
 
@@ -397,7 +398,7 @@ def test_a_service_works_on_as_many_requests_at_once_as_is_set(migrated_template
 
 def test_while_a_body_is_waited_for_its_place_is_anothers():
     """One place; each of two bodies comes only once the other one is waited for too."""
-    waits, answered, both = Waits(), [], threading.Barrier(2, timeout=5.0)
+    waits, answered, both = Waits(), [], threading.Barrier(2, timeout=PATIENCE_S)
 
     class Slow:
         def read(self, _: object = None) -> bytes:

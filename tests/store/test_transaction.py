@@ -1,6 +1,5 @@
 """One transaction whose statements are sent together: all of it is kept, or nothing, whoever fails and when."""
 
-import time
 from collections.abc import Iterator
 from typing import LiteralString
 
@@ -11,9 +10,12 @@ from psycopg.pq import TransactionStatus
 from service.domain.errors import Refused, Unavailable
 from service.local import LocalServer
 from service.store.db import Connection, broken_rule, transaction_together
+from tests.local.conftest import wait_until
 
 NOTE = "INSERT INTO history (who, about, action) VALUES ('test', %s, 'posted')"
 TWICE = "INSERT INTO slot (slug, name, ordinal) VALUES ('twice', 'Twice', 1), ('twice', 'Twice', 2)"
+
+PATIENCE_S = 60.0
 
 
 @pytest.fixture
@@ -83,11 +85,18 @@ def test_inside_a_transaction_of_the_caller_only_its_own_part_is_taken_back(
     assert (noted(server, "transaction/outer"), noted(server, "transaction/inner")) == (1, 0)
 
 
+def is_gone(server: LocalServer, line: Connection) -> bool:
+    """Whether a connection's server process has ended."""
+    with psycopg.connect(server.superuser_url) as other:
+        found = other.execute("SELECT FROM pg_stat_activity WHERE pid = %s", (line.info.backend_pid,))
+        return found.fetchone() is None
+
+
 def test_one_that_stands_still_for_too_long_is_taken_back_and_that_is_said_as_for_now(server, line):
     def noted_slowly() -> None:
         with line.transaction():
             line.execute(NOTE, ("still",))
-            time.sleep(0.3)
+            wait_until(lambda: is_gone(server, line), PATIENCE_S)
             line.execute("SELECT 1")
 
     line.execute("SET idle_in_transaction_session_timeout = '10ms'")

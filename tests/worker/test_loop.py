@@ -11,7 +11,7 @@ from service.store import fits
 from service.store.db import Lender
 from service.worker.loop import ENDING_S, Worker
 
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 
 
 @pytest.fixture
