@@ -27,7 +27,7 @@ BYTES_PER_MB = 1_000_000
 
 
 class Said(NamedTuple):
-    """What a backup has to say: what went well, and what somebody should see to though the backup is good."""
+    """What a backup or a restore has to say: what went well, and what somebody should see to though it is good."""
 
     news: list[str]
     warnings: list[str]
@@ -76,6 +76,11 @@ def command(
     )
     with in_words(), ended_by_sigterm():
         said = _backed_up(settings, folder or settings.data_dir / FOLDER, verify, keep, keep_days)
+    say(said, quiet=quiet)
+
+
+def say(said: Said, *, quiet: bool = False) -> None:
+    """What went well on standard output, the rest on standard error; quiet: the rest alone."""
     for line in [] if quiet else said.news:
         click.echo(line)
     for line in said.warnings:

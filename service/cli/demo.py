@@ -122,7 +122,8 @@ def _fill_with_own_token(settings: Settings, cars: int) -> None:
             is_used = False
         if is_used:
             click.echo(
-                "This ledger holds cars already and is served as it is; the invented shop needs an empty --data-dir."
+                "This ledger holds cars already and is served as it is; the invented shop needs an empty --data-dir.",
+                err=True,
             )
         else:
             _load(replace(settings, token=begun.read_text()), cars)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli import options
-from service.cli.backup import ended_by_sigterm, held, in_words, key_mark, not_told, proved
+from service.cli.backup import Said, ended_by_sigterm, held, in_words, key_mark, not_told, proved, say
 from service.cli.ledger import Ledger, known_revisions, migrate_aside, open_ledger
 from service.settings import Settings
 
@@ -62,21 +62,20 @@ def command(
     )
     with in_words(), ended_by_sigterm():
         said = _checked(file) if check else _put_back(file, settings, into, overwrite, maker_url)
-    for line in said:
-        click.echo(line)
+    say(said)
 
 
-def _checked(file: Path) -> list[str]:
+def _checked(file: Path) -> Said:
     from service.keeping.proving import prove
     from service.keeping.shelf import open_backup
 
     backup = open_backup(file)
-    return [f"{file}: {held(backup.manifest)}", f"verified: {proved(prove(backup))}"]
+    return Said([f"{file}: {held(backup.manifest)}", f"verified: {proved(prove(backup))}"], [])
 
 
 def _put_back(
     file: Path, settings: Settings, into: str | None, overwrite: str | None, maker_url: str | None
-) -> list[str]:
+) -> Said:
     """Put it back; answers what to say."""
     from service.keeping.restoring import restore
     from service.keeping.shelf import check_dump, open_backup
@@ -95,7 +94,7 @@ def _put_back(
 
         done = restore(backup, target, overwrite=overwrite, known=known_revisions(), migrate=migrate)
         told = not_told(tell_ledger(target.owner.other(target.database), backup))
-        return [*_said(backup, settings, target, done), *told]
+        return Said([*_news(backup, target, done)], [*_warnings(backup, settings), *told])
 
 
 @contextmanager
@@ -115,14 +114,17 @@ def _target(settings: Settings, into: str | None, maker_url: str | None) -> Iter
         yield Target(into or owner.database, owner, Address(ledger.server.superuser_url))
 
 
-def _said(backup: Backup, settings: Settings, target: Target, done: PutBack) -> Iterator[str]:
-    taken = f"{backup.manifest.taken_at:%Y-%m-%d %H:%M:%S} UTC"
+def _news(backup: Backup, target: Target, done: PutBack) -> Iterator[str]:
     yield f"{held(backup.manifest)} are in the database {target.database}: {proved(done.proof)}"
-    yield f"what was posted, changed, erased or revoked after {taken} is not in it; look at `bayledger token list`"
     if done.aside is not None:
         yield f'the ledger that was there is kept as the database {done.aside}; when all is well: DROP DATABASE "{done.aside}"'
     if target.database != target.owner.database:
         yield f"to use it, let BAYLEDGER_DATABASE_URL and BAYLEDGER_OWNER_DATABASE_URL name {target.database}"
+
+
+def _warnings(backup: Backup, settings: Settings) -> Iterator[str]:
+    taken = f"{backup.manifest.taken_at:%Y-%m-%d %H:%M:%S} UTC"
+    yield f"what was posted, changed, erased or revoked after {taken} is not in it; look at `bayledger token list`"
     wanted = backup.manifest.vin_key
     if wanted is not None and key_mark(settings) != wanted:
         yield (

@@ -170,13 +170,26 @@ def test_a_file_sent_twice_is_taken_once(bay, ledger):
     assert len(ledger.posts[0]["setups"][0]["pulls"]) == 1
 
 
+def test_lines_of_a_file_that_are_left_out_are_said_beside_what_was_taken(bay):
+    file = bay.file("a.csv", 1)
+    first, *rows = file.read_text().splitlines()
+    file.write_text("\n".join([first, *rows[:10], *["no figures"] * 5, *rows[10:], ""]))
+    ran = bay("send", file, *CAR)
+    assert ran.out == "a.csv: 1 pull into session 1 of stoat-014, setup 1 (nothing fitted).\n"
+    assert [line.partition(":")[0] for line in ran.err.splitlines()] == [
+        *["  left out"] * 3,
+        "  and 2 more lines left out",
+    ]
+
+
 def test_a_ledger_that_is_away_loses_nothing_and_is_no_failure_of_the_command(bay, ledger, monkeypatch):
     monkeypatch.setattr("service.cli.bay.done.ATTEMPTS", 1)
     bay("send", bay.file("a.csv", 1), *CAR)
     bay.settings(settings_for("http://127.0.0.1:1"))
     ran = bay("done")
     assert ran.code == 0
-    assert "1 session not yet sent: the line to http://127.0.0.1:1 broke" in ran.out
+    assert ran.out == ""
+    assert "1 session not yet sent: the line to http://127.0.0.1:1 broke" in ran.err
     bay.settings(settings_for(ledger.url))
     assert bay("send").out == "Session 1 of stoat-014: kept.\n"
 

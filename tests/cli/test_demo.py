@@ -233,6 +233,9 @@ def test_a_ledger_with_cars_of_its_own_is_served_and_not_filled(migrated_folder,
             }
             assert admin.post("/v1/platforms", json=platform).status_code == 201
             assert admin.post("/v1/vehicles", json={"tag": "own-1", "platform": "own"}).status_code == 201
+        ran = run("demo", "--for-master", server.pid, "--data-dir", migrated_folder)
+        assert "needs an empty --data-dir" in ran.err
+        assert ran.out == f"Look around: {server.url}\n"
         server.stop()
     with serving(migrated_folder, *FEW, command="demo") as server:
         wait_for_words(server, "needs an empty --data-dir")

@@ -56,7 +56,9 @@ def test_in_a_new_data_folder_the_old_tokens_answer_posts_go_on_and_the_roles_ha
     assert ran.code == 0, ran.err
     assert "3 sessions with 18 pulls of 12 cars are in the database bayledger" in ran.out
     assert "3 of 3 answers are the same" in ran.out
-    assert "revoked after" in ran.out
+    assert "revoked after" not in ran.out
+    (to_see_to,) = ran.err.splitlines()
+    assert "revoked after" in to_see_to
     with start_server(folder) as server:
         with psycopg.connect(server.service_url, autocommit=True) as service:
             assert find_caller(service, measured.token)[0].scope == "admin"
@@ -78,9 +80,11 @@ def test_the_key_for_vins_is_missed_where_it_is_another(run, measured, nobodys, 
     dump = only_dump(tmp_path / "backups")
     assert "the shop's own" not in dump.with_suffix(".json").read_text()
     into = [*nobodys.where(), *nobodys.maker(), "--into"]
-    assert "secret" not in run("restore", dump, *into, f"{nobodys.name}_a").out
+    assert "secret" not in run("restore", dump, *into, f"{nobodys.name}_a").err
     monkeypatch.setenv("BAYLEDGER_SECRET", "another")
-    assert "put the file `secret`" in run("restore", dump, *into, f"{nobodys.name}_b").out
+    ran = run("restore", dump, *into, f"{nobodys.name}_b")
+    assert "put the file `secret`" in ran.err
+    assert "secret" not in ran.out
 
 
 # ---- into a server

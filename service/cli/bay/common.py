@@ -166,9 +166,9 @@ def say_taken(taken: Taken, say: Say = click.echo) -> None:
     for remark in taken.remarks:
         say(f"  careful: {remark}", err=True)
     for left_out in taken.left_out[:3]:
-        say(f"  left out: {left_out}")
+        say(f"  left out: {left_out}", err=True)
     if len(taken.left_out) > 3:
-        say(f"  and {len(taken.left_out) - 3} more lines left out")
+        say(f"  and {len(taken.left_out) - 3} more lines left out", err=True)
 
 
 def warn_of_names(work: Work | None, names: Names, say: Say = click.echo) -> None:
@@ -231,7 +231,7 @@ def say_sent(sent: Sent, desk: Desk) -> None:
     waiting = len(desk.spool.waiting())
     if waiting:
         why = f": {sent.why_not}" if sent.why_not else ""
-        click.echo(f"{count(waiting, 'session')} not yet sent{why}. On disk, and nothing is lost.")
+        click.echo(f"{count(waiting, 'session')} not yet sent{why}. On disk, and nothing is lost.", err=True)
     if sent.skew is not None and sent.skew.is_off:
         click.echo(sent.skew.in_words(), err=True)
 
