@@ -237,8 +237,3 @@ def pooled_answer(
         return None, None
     asked = Asked(PEAK_POWER, standard, POOLED_LEVEL, None, None, curve=False, pairs=True)
     return question, typical_gain(conn, question, asked, shop, kept, state)
-
-
-def superseding(sheet: Sheet, version: int) -> Sequence[HistoryRow]:
-    """The changes that made an older version of a sheet old."""
-    return sheet.changes[version - 1 :]

@@ -65,7 +65,7 @@ class Along:
 class Compared:
     """Two states held against each other. part, against: the single change, None where there was none such.
 
-    refused: why there is no figure. removed: the part came off between A and B. again: the number of the repeat's setup;
+    refused: why there is no figure. added, removed: what went on and came off between A and B. again: the number of the repeat's setup;
     returned: how it read against its first reading, relative; again_is_a: it was A that was repeated. minutes: from A's
     last pull to B's first, None where not recorded or not of one session. noise: the smallest gain this test could
     show [ln].
@@ -75,7 +75,6 @@ class Compared:
     against: str | None
     added: tuple[Fitted, ...]
     removed: tuple[Fitted, ...]
-    came_off: bool
     match: str
     held: bool
     usable: bool
@@ -133,7 +132,6 @@ def compare_states(
         against=pair.against if pair else None,
         added=added,
         removed=removed,
-        came_off=not forward,
         match=MATCHES[row.match],
         held=row.held,
         usable=row.usable,

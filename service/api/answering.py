@@ -20,6 +20,7 @@ from service.store.db import Connection, transaction_together
 JSON = "application/json"
 CSV = "text/csv"
 READING = ("GET", "HEAD")
+CREATED = 201
 ORJSON = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What a spreadsheet may take for the beginning of a formula (OWASP, "CSV Injection")."""
@@ -143,16 +144,11 @@ def check_if_match(version: int) -> None:
         raise Stale(f'the record is at "{version_etag(version)}" now; read it again, then change it')
 
 
-def stale() -> Stale:
-    """Somebody else changed the record between our reading and our writing."""
-    return Stale("the record was changed at this very moment; read it again, then change it")
-
-
 Created = tuple[Any, str, str | None]
 """(body, location, etag) of something just made."""
 
 
-def created_once(create: Callable[[Connection], Created], status: int = 201) -> Response:
+def created_once(create: Callable[[Connection], Created]) -> Response:
     """Run a creating POST in one transaction; with an Idempotency-Key, its first answer is kept in the same one.
 
     Same key and same body: the first answer again. Same key, other body: 422. Same key still at work: 409.
@@ -163,13 +159,11 @@ def created_once(create: Callable[[Connection], Created], status: int = 201) -> 
     with transaction_together(connection):
         if key is None:
             body, location, etag = create(connection)
-            return created(orjson.dumps(body, option=ORJSON), status, location, etag)
-        return first_answer(connection, key, create, status)
+            return created(orjson.dumps(body, option=ORJSON), CREATED, location, etag)
+        return first_answer(connection, key, create)
 
 
-def first_answer(
-    connection: Connection, key: str, create: Callable[[Connection], Created], status: int
-) -> Response:
+def first_answer(connection: Connection, key: str, create: Callable[[Connection], Created]) -> Response:
     """The kept answer of this key, or the new one, kept."""
     check_key(key)
     who, hashed = str(caller().token_id), request_hash()
@@ -188,8 +182,8 @@ def first_answer(
         return created(kept.body, kept.status, kept.location, kept.etag, replayed=True)
     body, location, etag = create(connection)
     raw = orjson.dumps(body, option=ORJSON)
-    kept_answers.keep_answer(connection, who, key, hashed, status, location, etag, raw)
-    return created(raw, status, location, etag)
+    kept_answers.keep_answer(connection, who, key, hashed, CREATED, location, etag, raw)
+    return created(raw, CREATED, location, etag)
 
 
 def no_such_page() -> Refused:

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 LENGTH = 17  # ISO 3779; 49 CFR 565.13
-NEVER_USED = "IOQ"  # 49 CFR 565.13(g): they read like 1 and 0
 CHECK_DIGIT_AT = 8
 NORTH_AMERICA = "12345"
 """First characters of cars made for a market that requires the check digit (ISO 3780 region, from memory)."""

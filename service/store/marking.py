@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass
-from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -24,8 +23,6 @@ class HeldSession:
     vehicle_id: int
     platform_id: int
     bay_id: int
-    started_at: datetime
-    struck: str | None
     version: int
 
 
@@ -41,7 +38,7 @@ def hold_session(conn: Connection, id: UUID) -> HeldSession | None:
     with conn.cursor(row_factory=class_row(HeldSession)) as cursor:
         return cursor.execute(
             """
-            SELECT session_id, id, vehicle_id, platform_id, bay_id, started_at, struck, session.version
+            SELECT session_id, id, vehicle_id, platform_id, bay_id, session.version
             FROM   session JOIN vehicle USING (vehicle_id)
             WHERE  id = %s
             FOR    NO KEY UPDATE OF session
@@ -50,13 +47,9 @@ def hold_session(conn: Connection, id: UUID) -> HeldSession | None:
         ).fetchone()
 
 
-def bump_session(conn: Connection, session_id: int) -> int:
+def bump_session(conn: Connection, session_id: int) -> None:
     """Move a session to its next version."""
-    row = conn.execute(
-        "UPDATE session SET version = version + 1 WHERE session_id = %s RETURNING version", (session_id,)
-    ).fetchone()
-    assert row is not None
-    return int(row[0])
+    conn.execute("UPDATE session SET version = version + 1 WHERE session_id = %s", (session_id,))
 
 
 def mark_session(conn: Connection, session_id: int, struck: str | None) -> None:

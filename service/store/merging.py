@@ -108,13 +108,6 @@ def bump_vehicles(conn: Connection, *vehicle_ids: int) -> None:
     conn.execute("UPDATE vehicle SET version = version + 1 WHERE vehicle_id = ANY (%s)", (list(vehicle_ids),))
 
 
-def tag_of(conn: Connection, vehicle_id: int) -> str:
-    """A car's tag by its key."""
-    row = conn.execute("SELECT tag::text FROM vehicle WHERE vehicle_id = %s", (vehicle_id,)).fetchone()
-    assert row is not None
-    return str(row[0])
-
-
 def setups_with_both(conn: Connection, one: int, other: int) -> list[str]:
     """The addresses of the setups that list two parts."""
     rows = conn.execute(
@@ -207,10 +200,3 @@ def end_part_merge(conn: Connection, merge: PartMerge) -> None:
 def bump_parts(conn: Connection, *part_ids: int) -> None:
     """Move parts to their next versions."""
     conn.execute("UPDATE part SET version = version + 1 WHERE part_id = ANY (%s)", (list(part_ids),))
-
-
-def slug_of(conn: Connection, part_id: int) -> str:
-    """A part's slug by its key."""
-    row = conn.execute("SELECT slug::text FROM part WHERE part_id = %s", (part_id,)).fetchone()
-    assert row is not None
-    return str(row[0])

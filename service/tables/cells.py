@@ -56,11 +56,6 @@ def without_trailing(cells: Sequence[str]) -> list[str]:
     return list(cells[:kept])
 
 
-def has_figure(cells: Sequence[str]) -> bool:
-    """Whether any cell holds a figure."""
-    return any(looks_like_number(cell) for cell in cells)
-
-
 @dataclass(frozen=True)
 class Separation:
     """The separator of a file's rows, and why that one."""
