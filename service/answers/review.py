@@ -39,22 +39,12 @@ from service.stats.pairs import Reading, Spreads, reading_variance
 from service.stats.spread import percentile_of
 from service.store import evidence
 from service.store.db import Connection, together
-from service.store.reading import FindingRow, PullRow, SessionRow, SetupRow
+from service.store.reading import FindingRow, PullRow, SessionRow, SetupRow, WholeSession
 from service.store.review import BaySpread, ReviewedPair, ask_bay_spread, ask_pairs
 
 LEVEL = 0.9
 """Level of the interval of a place among stock cars, as answers have it unless asked otherwise."""
 PEAK_POWER = Measure("peak_power")
-
-
-@dataclass(frozen=True, slots=True)
-class KeptRecord:
-    """A session as it is kept, without its pairs."""
-
-    session: SessionRow
-    setups: Sequence[SetupRow]
-    pulls: Sequence[PullRow]
-    findings: Sequence[FindingRow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +59,7 @@ class Company:
     stock_kw: Sequence[float]
 
 
-def session_review(conn: Connection, record: KeptRecord, standard: str, shop: Shop, kept: Kept) -> Review:
+def session_review(conn: Connection, record: WholeSession, standard: str, shop: Shop, kept: Kept) -> Review:
     """Review a session at a standard; what was read of the stock cars for another question is in `kept`."""
     session = record.session
     with together(conn):
@@ -125,7 +115,7 @@ def other_stock_cars(conn: Connection, session: SessionRow, standard: str, kept:
     return [car.value for car in stock.cars if car.vehicle != session.vehicle]
 
 
-def remarked(record: KeptRecord) -> Iterator[Remarked]:
+def remarked(record: WholeSession) -> Iterator[Remarked]:
     """What the checks said, each with its area and whether it still stands."""
     for row in record.findings:
         known = RULES.get(row.code)
@@ -142,7 +132,7 @@ def remarked(record: KeptRecord) -> Iterator[Remarked]:
         )
 
 
-def is_open(row: FindingRow, record: KeptRecord) -> bool:
+def is_open(row: FindingRow, record: WholeSession) -> bool:
     """Whether nobody cleared it, what it is about counts, and, for a doubt, its setup still carries it."""
     about = [setup for setup in record.setups if row.setup_n in (None, setup.n) and setup.struck is None]
     if row.cleared_at is not None or record.session.struck is not None or not about:
@@ -159,7 +149,7 @@ def stands(pull: PullRow) -> bool:
     return pull.status == "accepted" and pull.struck is None
 
 
-def counted_pulls(setup: SetupRow, record: KeptRecord) -> list[PullRow]:
+def counted_pulls(setup: SetupRow, record: WholeSession) -> list[PullRow]:
     """The pulls behind a setup's figure: with a curve where any has one, and on the footing of its figure."""
     if setup.struck is not None or record.session.struck is not None:
         return []
@@ -190,7 +180,7 @@ def counted(pull: PullRow) -> CountedPull:
 
 
 def reviewed(
-    setup: SetupRow, record: KeptRecord, findings: Sequence[Remarked], company: Company
+    setup: SetupRow, record: WholeSession, findings: Sequence[Remarked], company: Company
 ) -> SetupReview:
     """One setup of the session."""
     own_pulls = counted_pulls(setup, record)

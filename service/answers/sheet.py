@@ -19,7 +19,7 @@ from service.answers.cache import Kept
 from service.answers.model import ModelState
 from service.answers.pairs_gain import Asked
 from service.answers.review import LEVEL as POOLED_LEVEL
-from service.answers.review import PEAK_POWER, KeptRecord, session_review
+from service.answers.review import PEAK_POWER, session_review
 from service.answers.sheet_gain import Compared, Held, compare_states
 from service.answers.sheet_states import Grid, State, state_of
 from service.answers.typical_gain import TypicalGain, typical_gain
@@ -38,7 +38,7 @@ from service.store.history import HistoryRow
 from service.store.pairs import setups_of_tag
 from service.store.past import past_of
 from service.store.platforms import get_platform
-from service.store.reading import SetupRow
+from service.store.reading import SetupRow, WholeSession
 from service.store.review import ReviewedPair, pair_between
 from service.store.vehicles import get_vehicle
 
@@ -50,7 +50,7 @@ PRINTED: Final = ("tag", "platform", "model_year")
 class Chosen:
     """A setup of a session."""
 
-    record: KeptRecord
+    record: WholeSession
     setup: SetupRow
 
 

@@ -8,11 +8,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from service.answers.review import KeptRecord, counted_pulls
+from service.answers.review import counted_pulls
 from service.domain.curve import GRID_RPM
 from service.domain.levels import level_ratio
 from service.store.curves import SetupCurve
-from service.store.reading import PullRow, SessionRow, SetupRow
+from service.store.reading import PullRow, SessionRow, SetupRow, WholeSession
 
 Grid = NDArray[np.float64]
 TUNE: Final = "calibration"
@@ -113,7 +113,7 @@ class State:
 
 
 def state_of(
-    record: KeptRecord,
+    record: WholeSession,
     setup: SetupRow,
     parts: Mapping[str, Mapping[str, Any]],
     curve: SetupCurve,

@@ -9,9 +9,8 @@ from werkzeug.exceptions import Forbidden
 
 from service.api.answering import listed
 from service.api.context import caller, conn, needs
-from service.api.sessions import allowed_to_see
+from service.api.sessions import seen
 from service.api.wire import Blueprint
-from service.ledger.kept import whole_session
 from service.schemas.queries import HistoryQuery
 from service.schemas.resources import HistoryDocument
 from service.store import history as store
@@ -39,4 +38,4 @@ def about_a_seen_session(about: str) -> None:
     named = re.match(r"sessions/([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})(?:/|\Z)", about)
     if named is None:
         raise Forbidden("a token of scope post reads the history of a session: ?about=sessions/<id>")
-    allowed_to_see(whole_session(conn(), UUID(named[1])))
+    seen(UUID(named[1]))

@@ -7,11 +7,9 @@ from flask import Response
 
 from service.api.answering import csv_response, json_response, version_etag, wants_csv
 from service.api.context import caller, conn, needs, writing
-from service.api.sessions import allowed_to_see, changeable, figures, own, session_response
+from service.api.sessions import changeable, figures, own, seen, session_response
 from service.api.wire import Blueprint
-from service.domain.errors import NotFound
 from service.ledger import marking
-from service.ledger.kept import whole_session
 from service.schemas.changes import PullChange, Reason, ReasonIfAny
 from service.schemas.queries import ViewQuery
 from service.schemas.session_documents import KeptSession
@@ -30,12 +28,8 @@ blueprint = Blueprint("pulls", __name__, description="Single pulls and their cur
 @blueprint.response(200, KeptPull)
 def get_pull(query: dict[str, Any], pull_id: int) -> Response:
     """Read a pull with its curve; as CSV, one row a sample."""
-    found = reading.find_pull(conn(), pull_id)
-    if found is None:
-        raise NotFound("pull", str(pull_id))
-    pull, session, n = found
-    whole = whole_session(conn(), session)
-    allowed_to_see(whole)
+    pull, session, n = marking.pull_of(conn(), pull_id)
+    whole = seen(session)
     show = figures(query).for_engine(whole.session.engine)
     curve = show.channels(reading.channels_of_pulls(conn(), [pull_id]).get(pull_id, {}))
     if wants_csv():

@@ -5,12 +5,11 @@ from uuid import UUID
 
 from flask import Response
 
-from service.answers.review import KeptRecord, session_review
+from service.answers.review import session_review
 from service.api.answering import json_response, version_etag
 from service.api.context import chosen_standard, chosen_units, conn, ledger, needs, shop
-from service.api.sessions import allowed_to_see
+from service.api.sessions import seen
 from service.api.wire import Blueprint
-from service.ledger.kept import whole_session
 from service.schemas.queries import ViewQuery
 from service.schemas.review import ReviewAnswer, review_document
 
@@ -27,9 +26,7 @@ def get_review(query: dict[str, Any], id: UUID) -> Response:
     Meant for the bay while the car is strapped down. The same answer later: only what was cleared, struck, set or
     measured on other stock cars since moves it. Findings' messages are in SI.
     """
-    whole = whole_session(conn(), id)
-    allowed_to_see(whole)
+    whole = seen(id)
     units, standard = chosen_units(query), chosen_standard(query)
-    record = KeptRecord(whole.session, whole.setups, whole.pulls, whole.findings)
-    review = session_review(conn(), record, standard, shop(), ledger().answers.evidence)
+    review = session_review(conn(), whole, standard, shop(), ledger().answers.evidence)
     return json_response(review_document(review, units), etag=version_etag(whole.session.version))

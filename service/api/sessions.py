@@ -21,7 +21,7 @@ from service.api.context import caller, conn, needs, now, shop, writing
 from service.api.wire import Blueprint
 from service.domain.errors import NotFound
 from service.ledger import marking
-from service.ledger.kept import WholeSession, whole_session
+from service.ledger.kept import whole_session
 from service.ledger.post import post_session
 from service.schemas.changes import Reason, ReasonIfAny, SessionChange, SetupChange
 from service.schemas.queries import SessionQuery, ViewQuery
@@ -30,6 +30,7 @@ from service.schemas.sessions import SessionPost
 from service.schemas.setup_documents import KeptSetup
 from service.store import reading
 from service.store.db import Connection
+from service.store.reading import WholeSession
 from service.store.vehicles import own_tag
 
 blueprint = Blueprint("sessions", __name__, description="What was measured: sessions, setups, pulls.")
@@ -66,13 +67,23 @@ def session_response(id: UUID, show: Figures) -> Response:
     return json_response(document(whole, show), etag=version_etag(whole.session.version))
 
 
-def allowed_to_see(whole: WholeSession) -> None:
-    """A bay's token reads what its own bay posted, and any car's last session."""
-    asking = caller()
+def seen(id: UUID) -> WholeSession:
+    """A session that the caller may read: a bay's token what its own bay posted, and any car's last session."""
+    whole, asking = whole_session(conn(), id), caller()
     if asking.scope == "post" and asking.bay is not None and whole.session.bay != asking.bay:
         last = reading.list_sessions(conn(), before=None, limit=1, vehicle=whole.session.vehicle)
-        if not last or last[0].id != whole.session.id:
-            raise NotFound("session of this bay", str(whole.session.id))
+        if not last or last[0].id != id:
+            raise NotFound("session of this bay", str(id))
+    return whole
+
+
+def setup_of(whole: WholeSession, n: int) -> reading.SetupRow:
+    """A setup of a session by its number, or 404 naming those there are."""
+    setup = next((setup for setup in whole.setups if setup.n == n), None)
+    if setup is None:
+        numbers = ", ".join(str(one.n) for one in whole.setups)
+        raise NotFound("setup", f"{n} of session {whole.session.id}, which has {numbers}")
+    return setup
 
 
 def after_key(text: str | None) -> tuple[datetime, int] | None:
@@ -170,8 +181,7 @@ def content_of(body: dict[str, Any]) -> bytes:
 @blueprint.response(200, KeptSession)
 def get_session(query: dict[str, Any], id: UUID) -> Response:
     """Read a session with its setups, pulls, checks and pairs."""
-    whole = whole_session(conn(), id)
-    allowed_to_see(whole)
+    whole = seen(id)
     return json_response(document(whole, figures(query)), etag=version_etag(whole.session.version))
 
 
@@ -196,17 +206,15 @@ def change_session(data: dict[str, Any], id: UUID) -> Response:
 @blueprint.response(200, KeptSetup)
 def get_setup(query: dict[str, Any], id: UUID, n: int) -> Response:
     """Read one setup with its pulls."""
-    whole = whole_session(conn(), id)
-    allowed_to_see(whole)
-    session = document(whole, figures(query))
-    setup = next((setup for setup in session["setups"] if setup["n"] == n), None)
-    if setup is None:
-        raise NotFound("setup", f"{n} of session {id}")
+    whole = seen(id)
+    session, place = document(whole, figures(query)), whole.setups.index(setup_of(whole, n))
     about = {
         name: session[name]
         for name in ("id", "vehicle", "platform", "bay", "started_at", "units", "standard")
     }
-    return json_response({"session": about, **setup}, etag=version_etag(whole.session.version))
+    return json_response(
+        {"session": about, **session["setups"][place]}, etag=version_etag(whole.session.version)
+    )
 
 
 @blueprint.patch("/v1/sessions/<uuid:id>/setups/<int:n>")

@@ -7,31 +7,20 @@ from flask import Response
 
 from service.api.answering import csv_response, json_response, version_etag, wants_csv
 from service.api.context import conn, needs
-from service.api.sessions import allowed_to_see, figures
+from service.api.sessions import figures, seen, setup_of
 from service.api.wire import Blueprint
-from service.domain.errors import LedgerError, NotFound
 from service.domain.levels import mean_air, ratio_to
 from service.domain.restriction import intake_restriction
 from service.domain.review_standing import standard_of
 from service.ledger.again import pull_grids
-from service.ledger.kept import WholeSession, whole_session
 from service.schemas.answer_documents import SMOOTHING
 from service.schemas.queries import SetupCurveQuery
 from service.schemas.session_documents import Figures, counted_of
 from service.schemas.setup_curves import SetupCurveDocument, curve_document, single_document
 from service.store.curves import SetupCurve, curve_of_setup
-from service.store.reading import SetupRow
+from service.store.reading import SetupRow, WholeSession
 
 blueprint = Blueprint("curves", __name__, description="Mean curves of setups.")
-
-
-class SetupNotFound(NotFound):
-    """No such thing in the ledger."""
-
-    def __init__(self, n: int, session: UUID, there_are: list[int]) -> None:
-        LedgerError.__init__(
-            self, f"there is no setup {n} in session {session}; it has {', '.join(map(str, there_are))}"
-        )
 
 
 @blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>/curve")
@@ -48,11 +37,8 @@ def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
     each pull's own curve. As CSV (Accept:
     text/csv) one row a speed. `curve` is null for records without one.
     """
-    whole = whole_session(conn(), id)
-    allowed_to_see(whole)
-    setup = next((setup for setup in whole.setups if setup.n == n), None)
-    if setup is None:
-        raise SetupNotFound(n, id, [one.n for one in whole.setups])
+    whole = seen(id)
+    setup = setup_of(whole, n)
     show = figures(query).for_engine(whole.session.engine)
     body = document(whole, setup, curve_of_setup(conn(), id, n), show, singles=query["singles"])
     if wants_csv():

@@ -6,20 +6,18 @@ from uuid import UUID
 
 from flask import Response
 
-from service.answers.review import KeptRecord
 from service.answers.sheet import Chosen, Sheet, make_sheet
 from service.api.answering import csv_response, json_response, wants_csv
 from service.api.caller import CHANGING
 from service.api.context import caller, chosen_standard, chosen_units, conn, ledger, needs, shop
 from service.api.modelled import as_of, current_model
-from service.api.sessions import allowed_to_see
+from service.api.sessions import seen, setup_of
 from service.api.wire import Blueprint
 from service.domain.errors import Conflict, Fault, NotFound, Refused
 from service.domain.sheet_number import ends_of, read_number
-from service.ledger.kept import WholeSession, whole_session
 from service.schemas.sheet_documents import curve_rows, sheet_document
 from service.schemas.sheets import PrintedQuery, SheetAnswer, SheetQuery
-from service.store.reading import SetupRow
+from service.store.reading import WholeSession
 from service.store.sheets import sessions_between
 
 blueprint = Blueprint(
@@ -96,13 +94,6 @@ def refuse_unmade(sheet: Sheet, version: int | None) -> None:
         raise Refused(words, [Fault("", words, parameter="version")])
 
 
-def seen(id: UUID) -> WholeSession:
-    """A session that the caller may read."""
-    whole = whole_session(conn(), id)
-    allowed_to_see(whole)
-    return whole
-
-
 def session_of(digits: str, number: str) -> UUID:
     """The one session whose id begins with these digits."""
     found = sessions_between(conn(), *ends_of(digits), most=10)
@@ -147,7 +138,7 @@ def usual_states(whole: WholeSession) -> tuple[Chosen | None, Chosen]:
         (ends_of_pair,) = inside.values()
         return chosen(whole, ends_of_pair[0]), chosen(whole, ends_of_pair[1])
     counting = [setup for setup in whole.setups if setup.struck is None and setup.pulls] or whole.setups
-    return None, Chosen(record_of(whole), counting[-1])
+    return None, Chosen(whole, counting[-1])
 
 
 def state_named(whole: WholeSession, named: str) -> Chosen:
@@ -176,13 +167,4 @@ def no_sheet(parameter: str, words: str) -> Refused:
 
 def chosen(whole: WholeSession, n: int) -> Chosen:
     """A setup of a session by its number."""
-    setup: SetupRow | None = next((setup for setup in whole.setups if setup.n == n), None)
-    if setup is None:
-        numbers = ", ".join(str(one.n) for one in whole.setups)
-        raise NotFound("setup", f"{n} of session {whole.session.id}, which has {numbers}")
-    return Chosen(record_of(whole), setup)
-
-
-def record_of(whole: WholeSession) -> KeptRecord:
-    """A session as the answers read it."""
-    return KeptRecord(whole.session, whole.setups, whole.pulls, whole.findings)
+    return Chosen(whole, setup_of(whole, n))

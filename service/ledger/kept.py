@@ -1,7 +1,6 @@
 """A kept session whole: read from the ledger, or known from having just been written."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from uuid import UUID
 
 from service.domain.derive import SetupSummary
@@ -12,18 +11,7 @@ from service.store.db import Connection, together
 from service.store.sessions import AddedSession, LockedCar
 
 
-@dataclass(frozen=True, slots=True)
-class WholeSession:
-    """A session with everything that belongs to it."""
-
-    session: reading.SessionRow
-    setups: list[reading.SetupRow]
-    pulls: list[reading.PullRow]
-    findings: list[reading.FindingRow]
-    pairs: list[reading.SessionPair]
-
-
-def whole_session(conn: Connection, id: UUID) -> WholeSession:
+def whole_session(conn: Connection, id: UUID) -> reading.WholeSession:
     """The session, or NotFound."""
     with together(conn):
         found = reading.ask_session(conn, id)
@@ -32,7 +20,7 @@ def whole_session(conn: Connection, id: UUID) -> WholeSession:
         session = found()
         if session is None:
             raise NotFound("session", str(id))
-        return WholeSession(session, setups(), pulls(), findings(), pairs())
+        return reading.WholeSession(session, setups(), pulls(), findings(), pairs())
 
 
 # The rows of a session just written, so that a post need not wait to read them back. They must be what reading gives:

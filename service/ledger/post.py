@@ -21,7 +21,7 @@ from service.domain.pairing import CarSetup, pairs_of_car
 from service.domain.records import Finding, Part, PostedPull, PostedSession, PostedSetup
 from service.domain.resources import Caller
 from service.domain.shop import Shop
-from service.ledger.kept import WholeSession, new_findings, new_session, new_setup, whole_session
+from service.ledger.kept import new_findings, new_session, new_setup, whole_session
 from service.ledger.own_names import under_own_names
 from service.ledger.resources import unknown
 from service.ledger.states import State, car_setup_of, state_of, summary_of
@@ -29,7 +29,7 @@ from service.ledger.surroundings import AskedCompany, ask_company, surroundings
 from service.stats.noise import pooled_spread
 from service.store import history, pairs, pulls, sessions
 from service.store.db import Connection, Later, together
-from service.store.reading import SessionPair, pairs_of_session
+from service.store.reading import SessionPair, WholeSession, pairs_of_session
 
 NAMESPACE = UUID("5b8a1e7e-3c52-5d0a-9f5e-7c1f5a0e8321")
 """Session ids made from content, where the bay made none, lie in this namespace."""

@@ -145,6 +145,17 @@ class SessionPair:
     again_is_with: bool | None
 
 
+@dataclass(frozen=True, slots=True)
+class WholeSession:
+    """A session with everything that belongs to it."""
+
+    session: SessionRow
+    setups: list[SetupRow]
+    pulls: list[PullRow]
+    findings: list[FindingRow]
+    pairs: list[SessionPair]
+
+
 SESSION_COLUMNS = """
     session_id, session.id, vehicle.tag::text AS vehicle, platform.slug::text AS platform, ignition, aspiration,
     charge_cooling, fuel_per_cycle, boost_ratio, bay.slug::text AS bay,

@@ -123,7 +123,7 @@ def test_a_setup_there_is_not_is_404(stoats):
     kept = stoats.post("/v1/sessions", session(setup())).get_json()["id"]
     answer = stoats.get(f"/v1/sessions/{kept}/setups/2/curve")
     assert answer.status_code == 404
-    assert answer.json["detail"] == f"there is no setup 2 in session {kept}; it has 1"
+    assert answer.json["detail"] == f"there is no setup '2 of session {kept}, which has 1'"
 
 
 def test_a_curve_says_what_it_is_corrected_to_and_never_a_word_of_the_house(stoats):
