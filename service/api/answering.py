@@ -80,10 +80,15 @@ def listed(
         response = json_response(body)
         response.vary.add("Accept")
     if last_key is not None:
-        query = urlencode({**request.args.to_dict(), "after": last_key})
-        response.headers["Link"] = f'<{request.path}?{query}>; rel="next"'
+        link_next(response, last_key)
     response.add_etag()
     return response
+
+
+def link_next(response: Response, after: str | int) -> None:
+    """Give an answer the address of the page after it (RFC 8288)."""
+    query = urlencode({**request.args.to_dict(), "after": after})
+    response.headers["Link"] = f'<{request.path}?{query}>; rel="next"'
 
 
 def unless_known(response: Response) -> Response:

@@ -23,7 +23,7 @@ from service.api.modelled import (
     measure_of,
     own_figure,
     question_document,
-    unknown_name,
+    require_known,
     version_of,
 )
 from service.api.wire import Blueprint
@@ -34,7 +34,7 @@ from service.schemas.gain_questions import GainQuestions, said_document
 from service.schemas.queries import EvidenceQuery, GainQuery, PageQuery, StockQuery
 from service.schemas.spread_documents import StockAnswer, spread_document
 from service.store import evidence, gain_facts
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 
 Row = TypeVar("Row")
 
@@ -112,7 +112,9 @@ def gain_question(
 ) -> evidence.Question:
     """The question's facts, or 404 naming what is unknown; 422 where the two parts share no slot."""
     if question is None:
-        raise unknown_name((("platform", platform), ("part", part), ("part", against)))
+        for kind, name in (("platform", platform), ("part", part), ("part", against)):
+            require_known(kind, name)
+        raise NotFound("question", f"{part} on {platform}")  # each name became known since it was looked up
     if part == against:
         words = f"{part} against itself is no question; ask against `without`, or another part of its slot"
         raise Refused(words, [Fault("", words, parameter="against")])
@@ -143,7 +145,7 @@ def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
         found = evidence.ask_stock_question(read_conn(), slug)
     question, state = found(), model()
     if question is None:
-        raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
+        raise not_known(read_conn(), "platform", slug)
     require_factor(standard, question.slug, question.engine)
     asked = StockAsked(
         measure=measure,

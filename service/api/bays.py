@@ -14,7 +14,7 @@ from service.schemas.queries import BayEventQuery, PageQuery
 from service.schemas.resources import BayDocument, BayEventDocument
 from service.store import bays as store
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 
 blueprint = Blueprint("bays", __name__, description="Dynamometers, and what was done to them.")
 ONE = BayDocument()
@@ -29,7 +29,7 @@ def found(slug: str) -> Bay:
     """The bay, or 404 naming the nearest."""
     bay = store.get_bay(conn(), slug)
     if bay is None:
-        raise NotFound("bay", slug, nearest(conn(), "bay", slug))
+        raise not_known(conn(), "bay", slug)
     return bay
 
 

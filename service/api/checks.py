@@ -6,11 +6,11 @@ from typing import Any
 
 from flask import Response
 
+from service.api import bays
 from service.api.answering import json_response, listed, version_etag, wants_csv
-from service.api.context import conn, needs, shop
+from service.api.context import needs, shop
 from service.api.wire import Blueprint
 from service.domain.checks import RULES, Rule
-from service.ledger.settings import known_bay
 from service.schemas.checks import CheckRuleDocument
 from service.schemas.queries import ChecksQuery
 
@@ -31,7 +31,7 @@ def list_checks(query: dict[str, Any]) -> Response:
     """
     bay = query["bay"]
     if bay is not None:
-        known_bay(conn(), bay)
+        bays.found(bay)
     in_force = shop().checks(bay)
     items = [ONE.dump(shown(rule, in_force.get(rule.code, {}))) for rule in RULES.values()]
     if wants_csv():

@@ -5,14 +5,14 @@ from typing import Any
 
 from flask import Response
 
+from service.api import bays, platforms
 from service.api.answering import json_response, listed
-from service.api.context import chosen_standard, chosen_units, conn, needs, shop
+from service.api.context import chosen_standard, chosen_units, needs, shop
 from service.api.wire import Blueprint
 from service.domain.correction import STANDARDS, Standard
 from service.domain.engine import Engine
-from service.domain.errors import Fault, NotFound, Refused
+from service.domain.errors import Fault, Refused
 from service.domain.factor_sheet import factor_sheet
-from service.domain.resources import Bay
 from service.schemas.correction_documents import (
     CorrectionFactor,
     StandardDocument,
@@ -21,8 +21,6 @@ from service.schemas.correction_documents import (
 )
 from service.schemas.correction_queries import FactorQuery, asked_air, asked_engine, engine_needs
 from service.schemas.queries import UnitsQuery
-from service.store import bays, platforms
-from service.store.nearest import nearest
 
 blueprint = Blueprint("corrections", __name__, description="Correction standards and their factors.")
 
@@ -61,8 +59,9 @@ def get_correction_factor(query: dict[str, Any]) -> Response:
     the same air.
     """
     units, standard = chosen_units(query), chosen_standard(query)
-    air, engine = asked_air(query, units), asked_engine(query, engine_of(query["platform"]))
-    bay = None if query["bay"] is None else bay_of(query["bay"])
+    air, known = asked_air(query, units), query["platform"]
+    engine = asked_engine(query, None if known is None else platforms.found(known).as_engine())
+    bay = None if query["bay"] is None else bays.found(query["bay"])
     faults = list(missing_faults(STANDARDS[standard], engine, query["platform"]))
     if bay is not None and bay.altitude_m is None:
         faults.append(Fault("", altitude_missing(bay.slug), parameter="bay"))
@@ -70,24 +69,6 @@ def get_correction_factor(query: dict[str, Any]) -> Response:
         raise Refused("; ".join(f"{fault.parameter}: {fault.detail}" for fault in faults), faults)
     altitude = query["altitude_m"] if bay is None else bay.altitude_m
     return json_response(factor_document(factor_sheet(standard, air, engine, altitude, units), units))
-
-
-def engine_of(slug: str | None) -> Engine | None:
-    """The engine of a platform, or 404 naming the nearest; None where none is named."""
-    if slug is None:
-        return None
-    platform = platforms.get_platform(conn(), slug)
-    if platform is None:
-        raise NotFound("platform", slug, nearest(conn(), "platform", slug))
-    return platform.as_engine()
-
-
-def bay_of(slug: str) -> Bay:
-    """A bay, or 404 naming the nearest."""
-    bay = bays.get_bay(conn(), slug)
-    if bay is None:
-        raise NotFound("bay", slug, nearest(conn(), "bay", slug))
-    return bay
 
 
 def altitude_missing(slug: str) -> str:

@@ -16,17 +16,19 @@ from service.api.modelled import (
     as_of,
     followed_model,
     kept_answer,
+    known_platform,
     measure_of,
     own_figure,
     question_document,
+    require_known,
     version_of,
 )
 from service.api.wire import Blueprint
-from service.domain.errors import Fault, NotFound, Refused
+from service.domain.errors import Fault, Refused
 from service.schemas.build_documents import BuildAnswer, ChoiceAnswer, build_document, choice_document
 from service.schemas.model_queries import BuildQuery, ChoiceQuery
 from service.store.model_questions import PlatformAsked, PricedPart, find_platform, priced_parts
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 from service.store.parts import own_slug
 
 blueprint = Blueprint(
@@ -77,8 +79,7 @@ def get_part_choice(query: dict[str, Any], slug: str) -> Response:
         parts = priced_parts(read_conn())
     state = model()
     platform = known_platform(platform, slug)
-    if query["slot"] is not None:
-        require_slot(query["slot"])
+    require_known("slot", query["slot"])
     fitted = in_order(parts, query["fitted"] or ())
     refuse_shared_slots(fitted, "fitted")
     require_factor(standard, platform.slug, platform.engine)
@@ -105,13 +106,6 @@ def get_part_choice(query: dict[str, Any], slug: str) -> Response:
     return kept_answer(version_of_parts(platform, parts, state), document)
 
 
-def known_platform(found: PlatformAsked | None, slug: str) -> PlatformAsked:
-    """The platform, or 404 naming the nearest."""
-    if found is None:
-        raise NotFound("platform", slug, nearest(read_conn(), "platform", slug))
-    return found
-
-
 def in_order(parts: Sequence[PricedPart], slugs: Sequence[str]) -> list[PricedPart]:
     """These parts in the order they were named, or 404 naming the nearest."""
     by_slug = {part.slug: part for part in parts}
@@ -119,16 +113,9 @@ def in_order(parts: Sequence[PricedPart], slugs: Sequence[str]) -> list[PricedPa
         if slug not in by_slug:
             own = by_slug.get(own_slug(read_conn(), slug))
             if own is None:
-                raise NotFound("part", slug, nearest(read_conn(), "part", slug))
+                raise not_known(read_conn(), "part", slug)
             by_slug[slug] = own
     return [by_slug[slug] for slug in slugs]
-
-
-def require_slot(slot: str) -> None:
-    """404 naming the nearest where there is no such slot."""
-    near = nearest(read_conn(), "slot", slot)
-    if slot not in near:
-        raise NotFound("slot", slot, near)
 
 
 def refuse_shared_slots(parts: Sequence[PricedPart], asked_as: str) -> None:

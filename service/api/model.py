@@ -4,9 +4,8 @@ import time
 from datetime import timedelta
 from itertools import islice
 from typing import Any
-from urllib.parse import urlencode
 
-from flask import Response, request
+from flask import Response
 
 from service.answers.bay_agreement import agreed, nothing_yet
 from service.answers.bay_days import EPOCH, Asked, DayShown, bay_named, days_with_posts, shown_days
@@ -14,7 +13,7 @@ from service.answers.cautions import NO_MODEL, not_ready, unsearched
 from service.answers.model import ModelState
 from service.answers.model_report import model_report
 from service.api import bays
-from service.api.answering import csv_response, flat, json_response, wants_csv
+from service.api.answering import csv_response, flat, json_response, link_next, wants_csv
 from service.api.context import caller, conn, ledger, needs, read_conn
 from service.api.modelled import (
     as_of,
@@ -135,8 +134,7 @@ def get_bay_days(query: dict[str, Any], slug: str) -> Response:
     else:
         response = kept_answer(f"{version_of(state)}|{bay.version}", document)
     if more:
-        after = urlencode({**request.args.to_dict(), "after": (EPOCH + timedelta(days=days[-1])).isoformat()})
-        response.headers["Link"] = f'<{request.path}?{after}>; rel="next"'
+        link_next(response, (EPOCH + timedelta(days=days[-1])).isoformat())
     return response
 
 

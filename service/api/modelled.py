@@ -17,7 +17,8 @@ from service.domain.errors import NotFound, Refused
 from service.domain.measures import Measure
 from service.domain.units import to_si
 from service.store.db import together
-from service.store.nearest import nearest
+from service.store.model_questions import PlatformAsked
+from service.store.nearest import nearest, not_known
 
 Model = Callable[[], ModelState | None]
 
@@ -98,11 +99,16 @@ def kept_answer(version: str, make: Callable[[], dict[str, Any]]) -> Response:
     return response
 
 
-def unknown_name(names: tuple[tuple[str, str | None], ...]) -> NotFound:
-    """404 for the first of these names that the ledger does not know."""
-    for kind, name in names:
-        if name is not None:
-            near = nearest(read_conn(), kind, name)
-            if name not in near:
-                return NotFound(kind, name, near)
-    return NotFound("such question", str(names))
+def known_platform(found: PlatformAsked | None, slug: str) -> PlatformAsked:
+    """The platform a question is about, or 404 naming the nearest."""
+    if found is None:
+        raise not_known(read_conn(), "platform", slug)
+    return found
+
+
+def require_known(kind: str, name: str | None) -> None:
+    """404 naming the nearest where a name is given that the ledger does not know."""
+    if name is not None:
+        near = nearest(read_conn(), kind, name)
+        if name not in near:
+            raise NotFound(kind, name, near)

@@ -2,24 +2,24 @@
 
 from collections.abc import Iterator
 from typing import Any
-from urllib.parse import urlencode
 
-from flask import Response, request
+from flask import Response
 
 from service.answers.behind import Worked
 from service.answers.cautions import NOT_A_VERDICT, not_ready, unsearched
 from service.answers.outliers import Outliers, OutliersAsked, Search, days_of_odd, outliers, searched
 from service.answers.standing import require_factor
-from service.api.answering import csv_response, flat, wants_csv
+from service.api.answering import csv_response, flat, link_next, wants_csv
 from service.api.context import chosen_standard, chosen_units, ledger, needs, read_conn
 from service.api.modelled import (
     as_of,
     current_model,
     kept_answer,
+    known_platform,
     measure_of,
     question_document,
+    require_known,
     search_state,
-    unknown_name,
     worked_version,
 )
 from service.api.wire import Blueprint
@@ -29,7 +29,6 @@ from service.schemas.model_queries import OutlierQuery
 from service.schemas.odd_documents import COLUMNS, OutlierAnswer, outlier_document, outlier_row
 from service.stats.history.outliers import FALSE_SHARE
 from service.store.model_questions import find_platform
-from service.store.nearest import nearest
 
 blueprint = Blueprint("outliers", __name__, description="What lies apart from the rest, and why.")
 OTHER_MEASURE = (
@@ -88,12 +87,9 @@ def get_outliers(query: dict[str, Any]) -> Response:
 def require_names(query: dict[str, Any], standard: str) -> None:
     """404 for an unknown platform or bay; 422 where the platform's figures cannot be had in the standard."""
     if query["platform"] is not None:
-        platform = find_platform(read_conn(), query["platform"])
-        if platform is None:
-            raise unknown_name((("platform", query["platform"]),))
+        platform = known_platform(find_platform(read_conn(), query["platform"]), query["platform"])
         require_factor(standard, platform.slug, platform.engine)
-    if query["bay"] is not None and query["bay"] not in nearest(read_conn(), "bay", query["bay"]):
-        raise unknown_name((("bay", query["bay"]),))
+    require_known("bay", query["bay"])
 
 
 def look(asked: OutliersAsked, worked: Worked[Search] | None) -> Outliers:
@@ -117,8 +113,7 @@ def linked(response: Response, found: Outliers, query: dict[str, Any]) -> Respon
     """The answer with the address of the page after it, where there is one."""
     end = query["after"] + query["limit"]
     if end < len(found.odd):
-        more = urlencode({**request.args.to_dict(), "after": end})
-        response.headers["Link"] = f'<{request.path}?{more}>; rel="next"'
+        link_next(response, end)
     return response
 
 

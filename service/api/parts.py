@@ -8,14 +8,14 @@ from service.api.answering import Created, check_if_match, created_once, json_re
 from service.api.context import caller, conn, needs, writing
 from service.api.vehicles import known_of, refuse_alias
 from service.api.wire import Blueprint
-from service.domain.errors import NotFound
 from service.domain.resources import PartSheet
 from service.ledger import parts as ledger
+from service.ledger.merged_parts import known
 from service.schemas.queries import PartQuery
 from service.schemas.resources import PartDocument
 from service.store import parts as store
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 from service.store.slots import unknown_slots
 
 blueprint = Blueprint("parts", __name__, description="Parts as the counter knows them.")
@@ -32,10 +32,7 @@ def shown(part: PartSheet) -> dict[str, Any]:
 
 def found(slug: str) -> PartSheet:
     """The part, or 404 naming the nearest."""
-    part = store.get_part(conn(), slug)
-    if part is None:
-        raise NotFound("part", slug, nearest(conn(), "part", slug))
-    return part
+    return known(conn(), slug)
 
 
 @blueprint.get("/v1/parts")
@@ -46,7 +43,7 @@ def list_parts(query: dict[str, Any]) -> Response:
     """List parts."""
     slot = query["slot"]
     if slot is not None and unknown_slots(conn(), [slot]):
-        raise NotFound("slot", slot, nearest(conn(), "slot", slot))
+        raise not_known(conn(), "slot", slot)
     rows = store.list_parts(conn(), after=query["after"], limit=query["limit"], q=query["q"], slot=slot)
     more = rows[-1].slug if len(rows) == query["limit"] else None
     return listed([shown(row) for row in rows], last_key=more, columns=COLUMNS)

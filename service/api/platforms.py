@@ -7,7 +7,6 @@ from flask import Response
 from service.api.answering import Created, check_if_match, created_once, json_response, listed, version_etag
 from service.api.context import caller, chosen_units, conn, needs, shop, writing
 from service.api.wire import Blueprint
-from service.domain.errors import NotFound
 from service.domain.resources import Platform
 from service.ledger import platforms as changing
 from service.ledger import resources as ledger
@@ -16,7 +15,7 @@ from service.schemas.queries import SearchQuery, UnitsQuery
 from service.schemas.resources import PlatformDocument
 from service.store import platforms as store
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 
 blueprint = Blueprint(
     "platforms", __name__, description="Kinds of car: engine, gearbox, drive and market rating."
@@ -36,7 +35,7 @@ def found(slug: str) -> Platform:
     """The platform, or 404 naming the nearest."""
     platform = store.get_platform(conn(), slug)
     if platform is None:
-        raise NotFound("platform", slug, nearest(conn(), "platform", slug))
+        raise not_known(conn(), "platform", slug)
     return platform
 
 

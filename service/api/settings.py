@@ -5,6 +5,7 @@ from typing import Any
 from flask import Response
 from marshmallow import EXCLUDE
 
+from service.api import bays
 from service.api.answering import check_if_match, json_response, listed, version_etag, wants_csv
 from service.api.context import caller, conn, needs, writing
 from service.api.wire import Blueprint
@@ -67,7 +68,7 @@ def list_bay_settings(slug: str) -> Response:
 
     Empty where it has nothing of its own: then the shop's settings hold.
     """
-    ledger.known_bay(conn(), slug)
+    bays.found(slug)
     return shown(slug)
 
 

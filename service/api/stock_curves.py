@@ -8,7 +8,7 @@ from service.answers.standing import require_factor
 from service.answers.stock_curve import stock_curve
 from service.api.answering import csv_response, wants_csv
 from service.api.context import chosen_standard, chosen_units, needs, read_conn
-from service.api.modelled import as_of, current_model, kept_answer, unknown_name, version_of
+from service.api.modelled import as_of, current_model, kept_answer, known_platform, version_of
 from service.api.wire import Blueprint
 from service.schemas.queries import ViewQuery
 from service.schemas.stock_curves import StockCurveAnswer, stock_curve_document
@@ -27,9 +27,7 @@ blueprint = Blueprint("stock_curves", __name__, description="Typical stock curve
 def get_stock_curve(query: dict[str, Any], slug: str) -> Response:
     """The curve of the platform's typical stock car, at the common level of the bays, by the whole history."""
     units, standard = chosen_units(query), chosen_standard(query)
-    platform = find_platform(read_conn(), slug)
-    if platform is None:
-        raise unknown_name((("platform", slug),))
+    platform = known_platform(find_platform(read_conn(), slug), slug)
     require_factor(standard, platform.slug, platform.engine)
     state = current_model()
 

@@ -18,7 +18,7 @@ from service.schemas.queries import VehicleQuery
 from service.schemas.resources import VehicleDocument
 from service.store import vehicles as store
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import nearest, not_known
 from service.store.platforms import get_platform
 
 blueprint = Blueprint("vehicles", __name__, description="Cars, by the shop's own tags.")
@@ -89,7 +89,7 @@ def list_vehicles(query: dict[str, Any]) -> Response:
     """List vehicles."""
     platform = query["platform"]
     if platform is not None and get_platform(conn(), platform) is None:
-        raise NotFound("platform", platform, nearest(conn(), "platform", platform))
+        raise not_known(conn(), "platform", platform)
     rows = store.list_vehicles(
         conn(), after=query["after"], limit=query["limit"], q=query["q"], platform=platform
     )

@@ -14,7 +14,7 @@ from service.store import bay_corrections as store
 from service.store import history
 from service.store.bay_corrections import BayCorrection
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 
 SAID = ("factor", "temperature_k", "pressure_kpa", "basis")
 """What a correction says of the figures."""
@@ -59,7 +59,7 @@ def held_bay(conn: Connection, slug: str) -> int:
     """The key of a bay, held so that nothing is posted from it meanwhile; or NotFound."""
     bay_id = store.hold_bay(conn, slug)
     if bay_id is None:
-        raise NotFound("bay", slug, nearest(conn, "bay", slug))
+        raise not_known(conn, "bay", slug)
     return bay_id
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from service.domain.errors import Conflict, Fault, NotFound
+from service.domain.errors import Conflict, Fault
 from service.domain.resources import PartSheet
 from service.ledger.parts import hold_cars
 from service.ledger.resources import refuse, unknown
@@ -13,7 +13,7 @@ from service.store import history
 from service.store import merging as store
 from service.store.car_changes import note_catalogue
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 from service.store.parts import bump_part, get_part
 
 MOST_NAMED = 20
@@ -85,7 +85,7 @@ def known(conn: Connection, slug: str) -> PartSheet:
     """The part, or NotFound."""
     part = get_part(conn, slug)
     if part is None:
-        raise NotFound("part", slug, nearest(conn, "part", slug))
+        raise not_known(conn, "part", slug)
     return part
 
 

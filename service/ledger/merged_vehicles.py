@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from service.domain.errors import Conflict, Fault, NotFound
+from service.domain.errors import Conflict, Fault
 from service.domain.resources import Vehicle
 from service.ledger import marking
 from service.ledger.resources import refuse, unknown
@@ -13,7 +13,7 @@ from service.store import history
 from service.store import merging as store
 from service.store.car_changes import note_cars
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 from service.store.vehicles import get_vehicle
 
 
@@ -83,7 +83,7 @@ def known(conn: Connection, tag: str) -> Vehicle:
     """The vehicle, or NotFound."""
     vehicle = get_vehicle(conn, tag)
     if vehicle is None:
-        raise NotFound("vehicle", tag, nearest(conn, "vehicle", tag))
+        raise not_known(conn, "vehicle", tag)
     return vehicle
 
 

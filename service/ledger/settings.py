@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from service.domain.errors import Fault, NotFound
+from service.domain.errors import Fault
 from service.domain.shop import RULES
 from service.ledger.marking import pair_all_again
 from service.ledger.resources import refuse
 from service.store import bays, history
 from service.store import settings as store
 from service.store.db import Connection
-from service.store.nearest import nearest
+from service.store.nearest import not_known
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +75,11 @@ def change_settings(
                 pair_all_again(conn)
 
 
-def known_bay(conn: Connection, slug: str) -> int:
-    """The key of a bay, or NotFound."""
-    bay = bays.get_bay(conn, slug)
-    if bay is None:
-        raise NotFound("bay", slug, nearest(conn, "bay", slug))
-    return bay.bay_id
-
-
 def bay_for(conn: Connection, changes: Mapping[str, Any], slug: str) -> int:
     """The key of a bay that is to have settings of its own; refused where one of them is the whole shop's."""
-    bay_id = known_bay(conn, slug)
+    bay = bays.get_bay(conn, slug)
+    if bay is None:
+        raise not_known(conn, "bay", slug)
     shops = [name for name in changes if not RULES[name].per_bay]
     refuse([Fault(f"/{name}", f"{name} is the whole shop's: change it at /v1/settings") for name in shops])
-    return bay_id
+    return bay.bay_id

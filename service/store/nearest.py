@@ -1,5 +1,6 @@
 """The nearest known names to one that is not known, for errors that show the way out."""
 
+from service.domain.errors import NotFound
 from service.store.db import Connection
 
 LEAST_ALIKE = 0.2
@@ -24,6 +25,11 @@ def nearest(conn: Connection, kind: str, name: str) -> list[str]:
     """Up to three known names of a kind (`vehicle`, `platform`, `part`, `bay`, `slot`), nearest first; of platforms and
     parts only those that are alike at all."""
     return [row[0] for row in conn.execute(QUERIES[kind], {"name": name, "least": LEAST_ALIKE}).fetchall()]
+
+
+def not_known(conn: Connection, kind: str, name: str) -> NotFound:
+    """What is raised for a name that is not known: it names the nearest."""
+    return NotFound(kind, name, nearest(conn, kind, name))
 
 
 def tags_one_letter_away(conn: Connection, tag: str) -> list[str]:
