@@ -124,13 +124,20 @@ def broken_rule(error: Exception) -> LedgerError | None:
     return kind(words, [Fault(pointer, words)])
 
 
+def is_pooled(conn: Connection) -> bool:
+    """Whether a pooler stands before the server: a lender has nothing prepared there, and prepares everywhere else."""
+    return conn.prepare_threshold is None
+
+
 @contextmanager
 def together(conn: Connection) -> Iterator[None]:
     """Within this, statements are sent without waiting for each other: many of them cost one round trip.
 
-    They still run in order, one after the other; the first fault is raised where an answer is next waited for.
+    They still run in order, one after the other; the first fault is raised where an answer is next waited for. Behind a
+    pooler each waits for the one before: PgBouncer loses count of answers to what was sent together (its issue 759; seen
+    with 1.18), and then keeps a server's connection from everybody else for a client that has its answer.
     """
-    if conn.info.pipeline_status is not PipelineStatus.OFF:
+    if is_pooled(conn) or conn.info.pipeline_status is not PipelineStatus.OFF:
         yield
         return
     try:

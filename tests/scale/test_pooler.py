@@ -15,12 +15,13 @@ from typing import Any
 import httpx
 import psycopg
 import pytest
+from psycopg.pq import PipelineStatus
 
 from service.app import create_app
 from service.local import LocalServer, start_server
 from service.settings import Settings
 from service.store import fits
-from service.store.db import Connection, Lender
+from service.store.db import Connection, Lender, together
 from tests.cli.conftest import serving
 from tests.cli.test_worker import working
 from tests.conftest import Client, copy_of, hurried
@@ -181,6 +182,18 @@ def test_a_lender_prepares_nothing_behind_a_pooler_and_prepares_where_there_is_n
         assert [one.execute(kept).fetchone() for one in (pooled, direct)] == [(0,), (1,)]
     through_it.close()
     past_it.close()
+
+
+def test_statements_are_sent_together_only_where_there_is_no_pooler(pooler):
+    """PgBouncer's issue 759: it loses count of the answers, and a server's connection stays with a client that has its answer."""
+    seen = {}
+    for url in (pooler.service_url, pooler.server.service_url):
+        lender = Lender(url, 1)
+        with lender() as line, together(line):
+            later = line.execute("SELECT 1").fetchone
+            seen[url] = line.info.pipeline_status, later()
+        lender.close()
+    assert list(seen.values()) == [(PipelineStatus.OFF, (1,)), (PipelineStatus.ON, (1,))]
 
 
 # ---- the whole life
