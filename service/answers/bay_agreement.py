@@ -12,6 +12,7 @@ from statistics import NormalDist
 import numpy as np
 
 from service.answers.behind import Worked
+from service.answers.car_levels import stretches_of
 from service.answers.model import PEAK, Live, ModelState
 from service.answers.odd_bays import steps_of
 from service.domain.history import History, Ints, moment_of
@@ -126,7 +127,7 @@ def bay_agreement(conn: Connection, state: ModelState, level: float) -> Agreemen
     """Answer how far the bays agree."""
     posts = last_posts(conn)
     history = past(conn, PEAK, state.standard).history
-    levels = newest_levels(state.system)
+    levels = {bay: stretches[-1] for bay, stretches in stretches_of(state.system.bays).items()}
     noise = shop_noise(state.system.fit, list(levels.values()))
     repeats = repeatability_by_bay(history, state.system.fit.pull_spread)
     checked, stepped = check_cars(conn, state, history), steps_of(conn, state)
@@ -182,15 +183,6 @@ def pairs_of(state: ModelState) -> tuple[BayPair, ...]:
         )
         for one in shared_cars(setups.bay_id, setups.vehicle_id)
     )
-
-
-def newest_levels(system: System) -> dict[int, BayLevel]:
-    """Of each bay the level that holds now: of its newest stretch."""
-    found: dict[int, BayLevel] = {}
-    for one in system.bays:
-        if one.bay_id not in found or one.since > found[one.bay_id].since:
-            found[one.bay_id] = one
-    return found
 
 
 def agreement_of(

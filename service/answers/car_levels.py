@@ -2,7 +2,7 @@
 
 import math
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.answers.figures import stored_figure
@@ -50,7 +50,9 @@ def figures_of_states(
 ) -> list[StateFigures]:
     """Each setup's figure; curves are read together, and only for a measure that is no peak."""
     curves = {} if measure.is_peak else curves_of_setups(conn, [row.setup_id for row in rows])
-    bays = {} if state is None else compared_bays(state)
+    # Of a bay that shares no car with another the level is guessed, and no level here.
+    compared = () if state is None else (level for level in state.system.bays if level.identifiable)
+    bays = stretches_of(compared)
     return [
         figures_of_state(
             row,
@@ -104,13 +106,12 @@ def peak_figures(row: StateRow, measure: Measure) -> tuple[float | None, float |
     return row.torque_best_nm, row.torque_spread, row.torque_rpm
 
 
-def compared_bays(state: ModelState) -> Mapping[int, list[BayLevel]]:
-    """The stretches of each bay that shares cars with another, in their order; a guessed level is no level here."""
+def stretches_of(levels: Iterable[BayLevel]) -> Mapping[int, Sequence[BayLevel]]:
+    """The stretches of each bay, in their order."""
     found: dict[int, list[BayLevel]] = {}
-    for level in state.system.bays:
-        if level.identifiable:
-            found.setdefault(level.bay_id, []).append(level)
-    return {bay: sorted(stretches, key=lambda one: one.since) for bay, stretches in found.items()}
+    for level in sorted(levels, key=lambda one: one.since):
+        found.setdefault(level.bay_id, []).append(level)
+    return found
 
 
 def level_at(stretches: Sequence[BayLevel], day: float) -> BayLevel | None:

@@ -4,28 +4,36 @@ A value is the mean of a car's stock setups, each without its bay's offset; a ca
 reading far out is partly noise.
 """
 
-from __future__ import annotations
-
 import math
-from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from service.answers.car_levels import level_at, stretches_of
 from service.answers.measured import Solved
 from service.answers.model import ModelState
 from service.domain.history import Floats
+from service.stats.history.cells import BayLevel
 from service.stats.history.place import Place, Places, place, places, platform_spread
-from service.stats.history.system import System
 from service.stats.spread import MIN_FOR_PERCENTILE
-
-if TYPE_CHECKING:
-    from service.answers.stock_spread import StockCar
 
 USUAL_PULLS = 3
 """Pulls behind a figure that somebody asks about (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StockCar:
+    """One car's value [kW or N.m]: the mean of its stock setups as they read, with its newest session.
+
+    readings: bay and time [days since 1970-01-01] of each of its setups.
+    """
+
+    vehicle_id: int
+    vehicle: str
+    session: str
+    value: float
+    readings: tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +51,13 @@ class LevelledCar:
 
 def levelled(cars: Sequence[StockCar], state: ModelState | None) -> tuple[LevelledCar, ...]:
     """The cars without their bays' offsets, lowest first; as they read where there is no model."""
-    offsets = {} if state is None else offsets_of(state.system)
+    bays = stretches_of(() if state is None else state.system.bays)
     found = [
         LevelledCar(
             vehicle_id=car.vehicle_id,
             vehicle=car.vehicle,
             session=car.session,
-            value=car.value * math.exp(-mean_offset(car.readings, offsets)),
+            value=car.value * math.exp(-mean_offset(car.readings, bays)),
             raw=car.value,
             setups=len(car.readings),
             bays=tuple(sorted({bay for bay, _ in car.readings})),
@@ -59,28 +67,10 @@ def levelled(cars: Sequence[StockCar], state: ModelState | None) -> tuple[Levell
     return tuple(sorted(found, key=lambda car: (car.value, car.vehicle)))
 
 
-Offsets = Mapping[int, list[tuple[float, float]]]
-"""(since, offset) of each bay's stretches, in their order [days, ln]."""
-
-
-def offsets_of(system: System) -> Offsets:
-    """What each bay reads above the mean of all."""
-    found: dict[int, list[tuple[float, float]]] = {}
-    for level in system.bays:
-        found.setdefault(level.bay_id, []).append((level.since, level.mean))
-    return {bay: sorted(stretches) for bay, stretches in found.items()}
-
-
-def mean_offset(readings: Sequence[tuple[int, float]], offsets: Offsets) -> float:
+def mean_offset(readings: Sequence[tuple[int, float]], bays: Mapping[int, Sequence[BayLevel]]) -> float:
     """Mean of the offsets that a car's readings were made at [ln]; nought where a bay is not known."""
-    at = [offset_at(offsets.get(bay, []), when) for bay, when in readings]
-    return sum(at) / len(at)
-
-
-def offset_at(stretches: list[tuple[float, float]], when: float) -> float:
-    """A bay's offset at a time."""
-    place_in = bisect_right([since for since, _ in stretches], when) - 1
-    return stretches[max(0, place_in)][1] if stretches else 0.0
+    at = [level_at(bays.get(bay, ()), when) for bay, when in readings]
+    return sum(level.mean for level in at if level is not None) / len(at)
 
 
 @dataclass(frozen=True, slots=True)

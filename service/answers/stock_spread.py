@@ -20,7 +20,14 @@ from service.answers.cautions import (
 from service.answers.figures import stored_figure
 from service.answers.measured import solved_for
 from service.answers.model import ModelState
-from service.answers.stock_places import LevelledCar, PlacesAmong, about_levels, levelled, places_among
+from service.answers.stock_places import (
+    LevelledCar,
+    PlacesAmong,
+    StockCar,
+    about_levels,
+    levelled,
+    places_among,
+)
 from service.domain.correction import STANDARDS
 from service.domain.engine import Engine
 from service.domain.history import day_number
@@ -58,20 +65,6 @@ class StockAsked:
     value: float | None
     checked: str
     raw: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class StockCar:
-    """One car's value [kW or N.m]: the mean of its stock setups as they read, with its newest session.
-
-    readings: bay and time [days since 1970-01-01] of each of its setups.
-    """
-
-    vehicle_id: int
-    vehicle: str
-    session: str
-    value: float
-    readings: tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -123,11 +123,13 @@ STRETCHES = [(-math.inf, 0.01), (20.0, 0.03)]
 
 @pytest.mark.parametrize(("when", "offset"), [(19.99, 0.01), (20.0, 0.03), (25.0, 0.03)])
 def test_a_reading_at_the_very_moment_of_an_event_has_the_bays_level_after_it(when, offset):
-    assert stock_places.offset_at(STRETCHES, when) == offset
-    levels = [BayLevel(1, since, mean, 0.0, 1, 1, True) for since, mean in STRETCHES]
-    found = car_levels.level_at(levels, when)
+    bays = car_levels.stretches_of(
+        BayLevel(1, since, mean, 0.0, 1, 1, True) for since, mean in STRETCHES[::-1]
+    )
+    found = car_levels.level_at(bays[1], when)
     assert found is not None
     assert found.mean == offset
+    assert stock_places.mean_offset([(1, when)], bays) == offset
 
 
 def effects(own: list[float], variance: list[float]) -> CarEffects:
