@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from service.answers.car_levels import StateFigures, figures_of_states
 from service.answers.model import ModelState
+from service.answers.pairs_gain import shop_spreads
 from service.domain.correction import STANDARDS
 from service.domain.engine import Engine
 from service.domain.measures import Measure
@@ -133,7 +134,7 @@ def reading_of(one: StateFigures) -> own.Reading:
 def noise_of(state: ModelState | None, shop: Shop) -> Spreads:
     """The shop's own noise: as the history model found it, else as the settings say."""
     if state is None:
-        return Spreads(PRIOR_SD, shop["setup_spread"], shop["session_spread"], shop["bay_spread"])
+        return shop_spreads(PRIOR_SD, shop)
     fit = state.system.fit
     return Spreads(fit.pull_spread, fit.spreads.setup, fit.spreads.session, fit.spreads.bay)
 

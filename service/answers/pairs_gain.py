@@ -273,9 +273,12 @@ def spreads_of(rows: Sequence[evidence.PairRow], shop: Shop) -> Spreads:
         [side.spread_df for side in sides.values()],
         PULL_SPREAD_START,
     )
-    return Spreads(
-        pull=pull, setup=shop["setup_spread"], session=shop["session_spread"], bay=shop["bay_spread"]
-    )
+    return shop_spreads(pull, shop)
+
+
+def shop_spreads(pull: float, shop: Shop) -> Spreads:
+    """A spread of pulls with the others as the shop has set them."""
+    return Spreads(pull, shop["setup_spread"], shop["session_spread"], shop["bay_spread"])
 
 
 def usable(

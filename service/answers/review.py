@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from service.answers.cache import Kept
-from service.answers.pairs_gain import Asked, usable
+from service.answers.pairs_gain import Asked, shop_spreads, usable
 from service.answers.stock_spread import StockAsked, stock_cars_once
 from service.domain.checks import RULES
 from service.domain.correction import STANDARDS
@@ -94,12 +94,7 @@ def company_of(
     return Company(
         standard=standard,
         engine=session.engine,
-        spreads=Spreads(
-            pull=pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START),
-            setup=shop["setup_spread"],
-            session=shop["session_spread"],
-            bay=shop["bay_spread"],
-        ),
+        spreads=shop_spreads(pooled_spread(bay.spread_ss, bay.spread_df, prior_sd=PULL_SPREAD_START), shop),
         times=None if checked.get("on") is False else times,
         stock_kw=other_stock_cars(conn, session, standard, kept),
     )

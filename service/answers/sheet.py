@@ -17,7 +17,7 @@ import numpy as np
 from service.answers.bay_agreement import same_state
 from service.answers.cache import Kept
 from service.answers.model import ModelState
-from service.answers.pairs_gain import Asked
+from service.answers.pairs_gain import Asked, shop_spreads
 from service.answers.review import LEVEL as POOLED_LEVEL
 from service.answers.review import PEAK_POWER, session_review
 from service.answers.sheet_gain import Compared, Held, compare_states
@@ -30,7 +30,6 @@ from service.domain.review import Review, SetupReview
 from service.domain.sheet_number import SheetNumber, number_of
 from service.domain.shop import Shop
 from service.stats.history.check_car import CheckReading, check_readings
-from service.stats.pairs import Spreads
 from service.store import evidence, sheets
 from service.store.curves import curve_of_setup, curves_of_setups
 from service.store.db import Connection
@@ -186,12 +185,7 @@ def held_against(
     if pair is not None and pair.row.again is not None:
         sides.add(pair.row.again.setup_id)
     curves: dict[int, Grid] = curves_of_setups(conn, sides)
-    spreads = Spreads(
-        pull=review.pull_spread,
-        setup=shop["setup_spread"],
-        session=shop["session_spread"],
-        bay=shop["bay_spread"],
-    )
+    spreads = shop_spreads(review.pull_spread, shop)
     return compare_states(a, b, held, curves, spreads, standard, shop.windows())
 
 
