@@ -23,7 +23,6 @@ DIESEL = (
     "percentage hardly depends on it."
 )
 BOOSTED = "Boosted engine: its boost control makes up for thin air in part, so correction overstates its power in thin air"
-NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
 FAR_BASELINE = 2.0
 """A typed reading more than this many times, or less than this part of, what such cars read is asked about (our choice:
 a slip in unit or digit makes more, a heavily changed car of the kind seldom does)."""

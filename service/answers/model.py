@@ -22,7 +22,7 @@ from service.answers.cache import Kept
 from service.answers.carried import Carried
 from service.answers.packed import METHOD, unpack
 from service.domain.history import Catalogue, History
-from service.domain.measures import Measure
+from service.domain.measures import PEAK_POWER
 from service.stats.history.fit import fit
 from service.stats.history.system import System, build
 from service.store.car_changes import Changes, Mark, ask_changes, changes_since, mark_now
@@ -31,8 +31,8 @@ from service.store.fits import FitFacts, newest_fit_facts, read_fit
 from service.store.model_questions import setups_up_to
 from service.store.past import cars_of, catalogue, past, past_of, reading_once
 
-PEAK: Final = Measure("peak_power")
-"""What the variances are estimated on."""
+PEAK: Final = PEAK_POWER
+"""What the variances are estimated on; other measures are solved for on the same matrix."""
 AT_ONCE: Final = 20_000
 """Setups up to which a change is taken in before the question is answered; above, a moment later (our choice)."""
 FITTED_HERE: Final = 2_000

@@ -30,13 +30,11 @@ from service.answers.odd_looked import (
 from service.answers.odd_pulls import odd_pulls
 from service.answers.odd_shown import Company, OddOne, company_of, shown_odd
 from service.domain.history import day_number
-from service.domain.measures import Measure
+from service.domain.measures import PEAK_TORQUE, Measure
 from service.stats.history.bay_days import days_of
 from service.stats.history.outliers import FALSE_SHARE, Odd, odd_cars, odd_gains, odd_setups
 from service.store.db import Connection
 from service.store.past import past
-
-TORQUE = Measure("peak_torque")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +135,7 @@ def look(conn: Connection, state: ModelState, measure: Measure, standard: str) -
 
 def other_peak(conn: Connection, state: ModelState, measure: Measure, standard: str) -> Mapping[int, float]:
     """What each car's torque is off by where power was asked, and the other way round [ln]."""
-    other = TORQUE if measure.quantity == "power" else PEAK
+    other = PEAK_TORQUE if measure.quantity == "power" else PEAK
     solved: Solved = solved_for(conn, state, other, standard)
     cars = solved.cars()
     known = zip(cars.vehicle_id.tolist(), cars.own.tolist(), strict=True)

@@ -13,7 +13,7 @@ from service.domain.correction import STANDARDS
 from service.domain.derive import ANY_STANDARD, OBSERVED, PULL_SPREAD_START, UNKNOWN
 from service.domain.engine import Engine
 from service.domain.levels import level_ratio
-from service.domain.measures import Measure
+from service.domain.measures import PEAK_POWER
 from service.domain.pairing import MATCHES
 from service.domain.review import (
     CONDITIONS,
@@ -44,7 +44,6 @@ from service.store.review import BaySpread, ReviewedPair, ask_bay_spread, ask_pa
 
 LEVEL = 0.9
 """Level of the interval of a place among stock cars, as answers have it unless asked otherwise."""
-PEAK_POWER = Measure("peak_power")
 
 
 @dataclass(frozen=True, slots=True)

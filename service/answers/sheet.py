@@ -19,12 +19,13 @@ from service.answers.cache import Kept
 from service.answers.model import ModelState
 from service.answers.pairs_gain import Asked, shop_spreads
 from service.answers.review import LEVEL as POOLED_LEVEL
-from service.answers.review import PEAK_POWER, session_review
+from service.answers.review import session_review
 from service.answers.sheet_gain import Compared, Held, compare_states
 from service.answers.sheet_states import Grid, State, state_of
 from service.answers.typical_gain import TypicalGain, typical_gain
 from service.answers.without_gain import WithoutGain, without_gain
 from service.domain.history import day_number, moment_of
+from service.domain.measures import PEAK_POWER
 from service.domain.resources import Platform, Vehicle
 from service.domain.review import Review, SetupReview
 from service.domain.sheet_number import SheetNumber, number_of

@@ -18,7 +18,7 @@ from service.answers.review import returned_to
 from service.answers.sheet_states import Fitted, Grid, State, reach_of
 from service.domain.curve import GRID_RPM, GRID_STEP_RPM
 from service.domain.engine import Engine
-from service.domain.measures import Measure
+from service.domain.measures import PEAK_POWER, Measure
 from service.domain.pairing import MATCHES, CarSetup, comparable, differences, grade
 from service.domain.pairing import usable as undoubted
 from service.domain.units import power_kw
@@ -241,7 +241,7 @@ def measured(
     row: PairRow, a: State, b: State, curves: Mapping[int, Grid], spreads: Spreads, standard: str
 ) -> dict[str, tuple[Measure, Usable]]:
     """The change in each measure of a sheet that both states have."""
-    asked = {"peak": Measure("peak_power"), **bands_of(a, b)}
+    asked = {"peak": PEAK_POWER, **bands_of(a, b)}
     engine: Engine = a.session.engine
     found = {}
     for name, measure in asked.items():

@@ -12,7 +12,6 @@ from service.answers.cautions import (
     BOOSTED,
     DIESEL,
     NO_PROMISE,
-    NOT_A_VERDICT,
     behind_caution,
     is_spark_form,
     plural,
@@ -33,6 +32,7 @@ from service.domain.engine import Engine
 from service.domain.history import day_number
 from service.domain.levels import level_ratio
 from service.domain.measures import Measure
+from service.domain.review_words import NOT_A_VERDICT
 from service.stats.history.place import Place, Places, Sides, sides_by
 from service.stats.spread import MIN_FOR_PERCENTILE, Spread, at_level, describe, percentile_of
 from service.store import evidence

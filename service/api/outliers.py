@@ -6,7 +6,7 @@ from typing import Any
 from flask import Response
 
 from service.answers.behind import Worked
-from service.answers.cautions import NOT_A_VERDICT, not_ready, unsearched
+from service.answers.cautions import not_ready, unsearched
 from service.answers.outliers import Outliers, OutliersAsked, Search, days_of_odd, outliers, searched
 from service.answers.standing import require_factor
 from service.api.answering import csv_response, flat, link_next, wants_csv
@@ -25,6 +25,7 @@ from service.api.modelled import (
 from service.api.wire import Blueprint
 from service.domain.measures import Measure
 from service.domain.odd_words import aside, opening
+from service.domain.review_words import NOT_A_VERDICT
 from service.schemas.model_queries import OutlierQuery
 from service.schemas.odd_documents import COLUMNS, OutlierAnswer, outlier_document, outlier_row
 from service.stats.history.outliers import FALSE_SHARE

@@ -40,6 +40,7 @@ from service.bay.spool import Entry, Spool
 from service.bay.taken import Gone
 from service.bay.whole import cut_short_in_words
 from service.bay.work import Known, Run, Work
+from service.tables.records import AIR
 
 LOCK_PATIENCE_S = 30.0
 """Another command of this bay holds the desk for milliseconds; longer than this is a fault (our choice)."""
@@ -272,8 +273,8 @@ class Desk:
 
     def _keep_air(self, said: Said, forgotten: Collection[str], at: datetime) -> None:
         """Remember what a person said of the air in this bay, or took back."""
-        air = working.told(said, working.AMBIENT)
-        if air or not set(working.AMBIENT).isdisjoint(forgotten):
+        air = working.told(said, AIR)
+        if air or not set(AIR).isdisjoint(forgotten):
             self._last_air.keep(air, forgotten, at)
 
     def air_said_last(self) -> SaidLast:

@@ -12,7 +12,8 @@ from pathlib import PurePath
 from typing import Any, Final
 
 from service.bay.known import KEYS, NEEDED, Said
-from service.bay.work import AMBIENT, Run, State, Work
+from service.bay.work import Run, State, Work
+from service.tables.records import AIR
 
 WITH: Final[Mapping[str, tuple[str, ...]]] = {
     "octane": ("octane_method",),
@@ -20,7 +21,7 @@ WITH: Final[Mapping[str, tuple[str, ...]]] = {
 }
 """What says nothing without the other, and goes with it."""
 IN_PULL: Final[Mapping[str, tuple[str, ...]]] = {
-    **{name: ("ambient", name) for name in AMBIENT},
+    **{name: ("ambient", name) for name in AIR},
     "test": ("test",),
     "smoothing": ("smoothing", "method"),
     "smoothing_width": ("smoothing", "width_rpm"),

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from service.bay.known import OF_ONE_STATE, Said, nine_digits, of
 from service.bay.spool import Entry
+from service.tables.records import AIR
 
 IDLE: Final = timedelta(hours=4)
 """After so long without a pull nobody remembers what state the car was in (our choice)."""
@@ -22,7 +23,6 @@ MOST_SETUPS = 50
 MOST_PULLS = 50
 LARGEST_BODY = 7_500_000
 """A little below what a ledger takes where nothing else is set: 8 MiB [bytes]."""
-AMBIENT = ("temperature", "pressure", "humidity", "dew_point")
 ENGINE = ("coolant", "oil", "inlet", "inlet_end")
 FUEL = ("ethanol", "octane", "octane_method")
 
@@ -164,7 +164,7 @@ def pull_document(channels: Mapping[str, Sequence[float]], known: Said) -> dict[
     document = {
         **said,
         "source": "file",
-        "ambient": figures(known, AMBIENT),
+        "ambient": figures(known, AIR),
         "engine": figures(known, ENGINE),
         "smoothing": None if smoothing["method"] is None else without_unknown(smoothing),
         "curve": {

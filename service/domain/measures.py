@@ -32,3 +32,7 @@ class Measure:
         if self.rpm is not None:
             return f"{self.quantity} at {self.rpm:.0f} rpm"
         return f"mean {self.quantity} from {self.from_rpm:.0f} to {self.to_rpm:.0f} rpm"
+
+
+PEAK_POWER = Measure("peak_power")
+PEAK_TORQUE = Measure("peak_torque")

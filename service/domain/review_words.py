@@ -49,7 +49,7 @@ LOW = 10.0
 SAFETY = (
     "No further pull until a qualified person has looked; nobody stands near the car while the rollers turn."
 )
-LOOK = "A car that reads low needs a qualified person's look, not a verdict from a number."
+NOT_A_VERDICT = "A car that reads low needs a qualified person's look, not a verdict from a number."
 HOW_NEAR = {
     "same-session-aba": "one state measured twice",
     "same-session": "in this session",
@@ -338,7 +338,7 @@ def place_words(review: Review, units: str) -> Iterator[str]:
             sentence = f"Setup {setup.n}: {sentence[:1].lower()}{sentence[1:]}"
         yield f"{sentence}."
         if is_low(place):
-            yield LOOK
+            yield NOT_A_VERDICT
 
 
 def place_sentence(place: Place, units: str) -> str:

@@ -14,7 +14,7 @@ from service.answers.pairs_gain import Asked
 from service.answers.stock_spread import StockAsked, stock_spread
 from service.answers.typical_gain import typical_gain
 from service.domain.correction import BASE_STANDARD
-from service.domain.measures import Measure
+from service.domain.measures import PEAK_POWER
 from service.store import evidence
 from service.store.backups import most_measured_car, most_measured_platform
 from service.store.car_states import states_of_car
@@ -22,7 +22,6 @@ from service.store.db import Connection
 from service.store.platforms import get_platform
 from service.store.settings import shop_in_force
 
-POWER: Final = Measure("peak_power")
 LEVEL: Final = 0.9
 STATES_SHOWN: Final = 100
 TOLERANCE: Final = 1e-9
@@ -42,7 +41,7 @@ def _gain(conn: Connection) -> Figures | None:
         return None
     question = evidence.find_question(conn, best[0].platform, best[0].part, best[0].against)
     assert question is not None
-    asked = Asked(POWER, BASE_STANDARD, LEVEL, None, None, curve=True, pairs=True, model=False)
+    asked = Asked(PEAK_POWER, BASE_STANDARD, LEVEL, None, None, curve=True, pairs=True, model=False)
     found = typical_gain(conn, question, asked, shop_in_force(conn), Kept(0), None)
     said = found.headline
     return {
@@ -67,7 +66,7 @@ def _stock(conn: Connection) -> Figures | None:
     question = None if platform is None else evidence.find_stock_question(conn, platform)
     if question is None:
         return None
-    asked = StockAsked(POWER, BASE_STANDARD, LEVEL, None, "any", raw=True)
+    asked = StockAsked(PEAK_POWER, BASE_STANDARD, LEVEL, None, "any", raw=True)
     spread = stock_spread(conn, question, asked, Kept(0), None).spread
     return {
         "platform": platform,
@@ -84,7 +83,7 @@ def _states(conn: Connection) -> Figures | None:
     if car is None or platform is None:
         return None
     rows = states_of_car(conn, car[0], before=None, limit=STATES_SHOWN)
-    made = figures_of_states(conn, rows, POWER, BASE_STANDARD, platform.as_engine(), None)
+    made = figures_of_states(conn, rows, PEAK_POWER, BASE_STANDARD, platform.as_engine(), None)
     return {
         "vehicle_number": car[0],
         "states": [

@@ -14,10 +14,10 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from service.keeping.errors import KeepingError
 from service.local.binaries import Binaries, folders_with, inspect
+from service.local.cluster import FULL_DISK
 from service.local.identity import Identity
 
 CLIENTS = ("pg_dump", "pg_restore")
-FULL_DISK = ("No space left on device", "Disk quota exceeded")
 CONNECT_PATIENCE_S = 10  # our choice
 PRIVATE = 0o077
 WORDS_KEPT = 3

@@ -19,6 +19,7 @@ from service.domain.checks.case import BayPull, EarlierState, SiteAir
 from service.domain.derive import ANY_STANDARD
 from service.domain.records import PostedPull, PostedSession
 from service.domain.reference import StockSetup
+from service.domain.review import DISAGREE
 from service.ledger.states import State
 from service.ledger.surroundings import AskedCompany, first_and_last
 from service.store import companies as store
@@ -35,9 +36,6 @@ from service.store.surroundings import (
     NEWEST_STOCK,
     BayStock,
 )
-
-PULLS_DISAGREE = "pulls-disagree"
-"""What a setup is doubted by that does not widen its bay's spread, nor stand for its bay's level."""
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -204,7 +202,9 @@ class Companies:
         keys, summary, power = state.keys, state.summary, state.summary.power_kw
         if not keys.counts:
             return
-        agree = PULLS_DISAGREE not in keys.doubts
+        agree = (
+            DISAGREE not in keys.doubts
+        )  # else it neither widens its bay's spread nor stands for its level
         if agree:
             self.squares.setdefault(keys.bay_id, []).insert(0, summary.spread_ss)
             self.freedom.setdefault(keys.bay_id, []).insert(0, summary.spread_df)

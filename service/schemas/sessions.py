@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from marshmallow import ValidationError, fields, post_load, validate, validates_schema
 
+from service.domain.bay_correction import ENGINE_CHANNELS
 from service.domain.checks.mixture import PROBES
 from service.domain.correction import STANDARDS
 from service.domain.records import PostedPart, PostedPeaks, PostedPull, PostedSession, PostedSetup
@@ -28,7 +29,6 @@ from service.schemas.fields import (
 )
 from service.schemas.meanings import described
 
-ENGINE_CHANNELS = ("torque", "power", "axle_torque")
 """One of these carries what the engine does; the others stand beside it."""
 CHANNEL_QUANTITY = {
     "torque": "torque",

@@ -14,6 +14,7 @@ from service.tables import entries
 from service.tables.dates import is_form
 from service.tables.entries import Check, Entries
 from service.tables.errors import BadMapping
+from service.tables.mapping import SOURCES, TESTS
 from service.tables.numbers import DECIMALS, THOUSANDS
 from service.tables.units import known_words
 
@@ -45,8 +46,6 @@ COLUMNS: Final = (*TIMES, *WORDS, *QUANTITIES, *PLAIN)
 NEEDED: Final = ("vehicle", "date")
 PARTS_KNOWN: Final = ("complete", "partial", "unknown")
 STOCK_CHECKED: Final = ("verified", "declared", "unknown")
-TESTS: Final = ("sweep", "inertia", "steps")
-SOURCES: Final = ("live", "file", "paper", "photo")
 ROWS: Final = ("setups", "pulls")
 OBSERVED: Final = "observed"
 UNKNOWN: Final = "unknown"

@@ -9,6 +9,7 @@ from typing import Any, Final, NamedTuple
 
 from service.domain.correction import STANDARDS
 from service.tables.numbers import number
+from service.tables.records import AIR
 from service.tables.units import Unit, one_in_si, unit_in
 from service.transfer.history_mapping import (
     OBSERVED,
@@ -25,7 +26,6 @@ LONGEST_LABEL: Final = 200
 """What a setup's label holds; longer words stand whole in the history."""
 WHOLE: Final = ("best_of", "gear", "sequence")
 OF_SESSION: Final = ("operator", "gear", "ratio", "tyre_size", "tyre_pressure", "sequence")
-AMBIENT: Final = ("temperature", "pressure", "humidity", "dew_point")
 ENGINE: Final = ("coolant", "oil", "inlet")
 PEAKS: Final = ("power", "power_rpm", "torque", "torque_rpm")
 FUEL: Final = ("ethanol", "octane", "octane_method")
@@ -150,7 +150,7 @@ class Reader:
         }
         return _some(
             {
-                "ambient": _known(figures, AMBIENT),
+                "ambient": _known(figures, AIR),
                 "engine": _known(figures, ENGINE),
                 "ramp": figures.get("ramp"),
                 "test": cells.word("test"),

@@ -4,17 +4,14 @@ import time
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
+from service.answers.model import PEAK
 from service.answers.packed import METHOD, pack
-from service.domain.measures import Measure
 from service.stats.history.fit import fit
 from service.store import fits, settings
 from service.store.car_changes import mark_now
 from service.store.db import Connection
 from service.store.past import catalogue, past, reading_once
 from service.worker.need import why_refit
-
-PEAK = Measure("peak_power")
-"""What the variances are estimated on; other measures are solved for on the same matrix."""
 
 
 @dataclass(frozen=True, slots=True)

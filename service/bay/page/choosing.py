@@ -19,8 +19,9 @@ from service.bay.page.memory import Setup, as_text
 from service.bay.page.nearest import nearest
 from service.bay.page.station import Station
 from service.bay.weather import is_fixed, not_said_again, standing, taken_back_in_words
-from service.bay.work import AMBIENT, Work, still_known
+from service.bay.work import Work, still_known
 from service.domain.correction import STANDARDS
+from service.tables.records import AIR
 
 blueprint = Blueprint("choosing", __name__)
 MOST_CARS = 24
@@ -66,7 +67,7 @@ def working(station: Station) -> Work | None:
 def air_now(station: Station) -> Mapping[str, Any]:
     """What a pull of this moment would be given: what was said, else the weather's, and whose word it is."""
     work = working(station)
-    told = {name: work.remembered[name] for name in AMBIENT if name in work.remembered} if work else {}
+    told = {name: work.remembered[name] for name in AIR if name in work.remembered} if work else {}
     fixed = is_fixed(station.settings)
     aired = standing(station.settings, station.air(station.clock()), work)
     return {

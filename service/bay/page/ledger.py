@@ -14,6 +14,7 @@ from service.bay.known import KEYS, Said
 from service.bay.page.memory import Memory, Setup
 from service.bay.sender import Address
 from service.bay.wire import document_of, in_words
+from service.bay.work import FUEL
 
 PATIENCE_S = 2.0
 """A person stands before the page (our choice)."""
@@ -22,7 +23,6 @@ ADDING_PATIENCE_S = 10.0
 PAGE = 500
 OF_SESSION = ("gear", "ratio", "tyre_size", "tyre_pressure")
 OF_SETUP = ("parts", "parts_known", "stock_checked", "label", "spark_advance", "lambda_probe")
-OF_FUEL = ("ethanol", "octane", "octane_method")
 
 
 class Ledger:
@@ -114,6 +114,6 @@ def setup_in(session: Mapping[str, Any]) -> Setup | None:
         return None
     last = setups[-1]
     said: Said = {name: session.get(name) for name in OF_SESSION}
-    said |= {name: last.get(name) for name in OF_SETUP} | {name: last["fuel"].get(name) for name in OF_FUEL}
+    said |= {name: last.get(name) for name in OF_SETUP} | {name: last["fuel"].get(name) for name in FUEL}
     known = {name: value for name, value in said.items() if value is not None and name in KEYS}
     return Setup(known, datetime.fromisoformat(session["started_at"]), "the ledger")
