@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Final
 
+from service.domain.names import listed
+
 CHECKED: Final = {
     "first": "First reading",
     "inside": "Inside",
@@ -24,7 +26,7 @@ def agreement_words(bays: Sequence[tuple[str, float | None, str]]) -> str:
     if outside:
         one = len(outside) == 1
         said.append(
-            f"Stop publishing figures of {named(outside)} until {'it has' if one else 'they have'} been looked at: the check car "
+            f"Stop publishing figures of {listed(outside)} until {'it has' if one else 'they have'} been looked at: the check car "
             "reads outside its limits there."
         )
     known = sorted((percent, name) for name, percent, _ in bays if percent is not None)
@@ -41,13 +43,8 @@ def agreement_words(bays: Sequence[tuple[str, float | None, str]]) -> str:
         )
     alone = [name for name, percent, _ in bays if percent is None]
     if alone:
-        said.append(f"{named(alone)} cannot be compared with another bay: no car was measured in both.")
+        said.append(f"{listed(alone)} cannot be compared with another bay: no car was measured in both.")
     return " ".join(said) or "No bay has been measured in yet."
-
-
-def named(names: Sequence[str]) -> str:
-    """Names in a sentence."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def written(day: date) -> str:

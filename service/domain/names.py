@@ -1,9 +1,16 @@
 """Names of parts and cars: inside sentences, and beside each other."""
 
 import re
+from collections.abc import Sequence
 from typing import Final
 
 DIGITS: Final = re.compile(r"[0-9]+")
+
+
+def listed(words: Sequence[str]) -> str:
+    """`2, 3 and 4`."""
+    *most, last = words or ("",)
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def quoted(name: str) -> str:

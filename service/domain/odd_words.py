@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from service.domain.names import listed
+
 KINDS: Final = {
     "cars": ("car", "cars"),
     "gains": ("car's gain from a part", "cars' gains from parts"),
@@ -137,8 +139,8 @@ def opening(found: Mapping[str, int], looked_at: Mapping[str, int], nothing_sinc
         f"{found[kind]:,} of {counted(kind, looked[kind])}" for kind in KINDS if is_found(kind, looked, found)
     ]
     if not odd:
-        return f"Nothing lies apart from the rest among {in_words(quiet(looked, found))}. That is normal, and nothing needs doing."
-    return f"{in_words(odd)} {'lies' if sum(found.values()) == 1 else 'lie'} apart from the rest."
+        return f"Nothing lies apart from the rest among {listed(quiet(looked, found))}. That is normal, and nothing needs doing."
+    return f"{listed(odd)} {'lies' if sum(found.values()) == 1 else 'lie'} apart from the rest."
 
 
 def aside(found: Mapping[str, int], looked_at: Mapping[str, int], false_share: float) -> str | None:
@@ -147,7 +149,7 @@ def aside(found: Mapping[str, int], looked_at: Mapping[str, int], false_share: f
     if not any(is_found(kind, looked, found) for kind in KINDS):
         return None
     rest = quiet(looked, found)
-    among = f"Among {in_words(rest)} none does. " if rest else ""
+    among = f"Among {listed(rest)} none does. " if rest else ""
     return f"{among}{by_chance(false_share)}"
 
 
@@ -173,11 +175,6 @@ def counted(kind: str, n: int) -> str:
     """So many of a kind."""
     one, many = KINDS[kind]
     return f"{n:,} {one if n == 1 else many}"
-
-
-def in_words(parts: list[str]) -> str:
-    """Parts of a sentence, joined."""
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def headline(kind: str, about: Mapping[str, str], deviation_percent: float, value: str, expected: str) -> str:

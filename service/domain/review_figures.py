@@ -2,7 +2,6 @@
 what a gauge shows. Powers come in kW, conditions in SI; they leave in the asked unit."""
 
 import math
-from collections.abc import Sequence
 
 from service.domain.units import from_si, unit_of
 
@@ -25,12 +24,6 @@ def capital(text: str) -> str:
 def counted(count: int) -> str:
     """A small number in words."""
     return COUNTS[count] if count < len(COUNTS) else str(count)
-
-
-def listed(words: Sequence[str]) -> str:
-    """`2, 3 and 4`."""
-    *most, last = words or ("",)
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 def percent_step(noise: float) -> float:

@@ -7,7 +7,7 @@ from service.domain.correction import BASE_STANDARD, STANDARDS
 from service.domain.derive import ANY_STANDARD, OBSERVED
 from service.domain.engine import Engine
 from service.domain.levels import UNCORRECTED, stands_in
-from service.domain.review_figures import listed
+from service.domain.names import listed
 
 AS_MEASURED = "as measured, not corrected"
 

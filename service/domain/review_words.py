@@ -6,6 +6,7 @@ Messages of checks are kept in SI and are said as they are, but for the spacing 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from typing import TypeVar
 
+from service.domain.names import listed
 from service.domain.pairing import is_unrecorded
 from service.domain.review import (
     DISAGREE,
@@ -28,7 +29,6 @@ from service.domain.review_figures import (
     condition_text,
     counted,
     difference_text,
-    listed,
     percent_step,
     power,
     shown_percent,

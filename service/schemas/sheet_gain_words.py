@@ -4,11 +4,10 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from service.domain.names import in_sentence, quoted
+from service.domain.names import in_sentence, listed, quoted
 from service.domain.review_figures import (
     TWO_SIDED,
     counted,
-    listed,
     power_step,
     signed_percent,
     signed_power,

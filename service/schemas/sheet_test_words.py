@@ -13,9 +13,9 @@ from service.domain.correction import STANDARDS
 from service.domain.curve import SMOOTHING_WIDTH_RPM
 from service.domain.derive import OBSERVED
 from service.domain.levels import UNCORRECTED
+from service.domain.names import listed
 from service.domain.review_figures import (
     capital,
-    listed,
     shown_percent,
 )
 from service.domain.units import from_si, unit_of
