@@ -7,12 +7,11 @@ from typing import Any
 from psycopg.rows import dict_row
 
 from service.domain.pairing import pairs_of_car
-from service.domain.shop import shop_of
-from service.store import settings
 from service.store.db import Connection
 from service.store.invariants import BACKUP, SETTLE
-from service.store.pairs import pair_row, setups_of_car, slots_of_car
+from service.store.pairs import PAIR_VALUES, pair_row, setups_of_car, slots_of_car
 from service.store.reading import decoded
+from service.store.settings import shop_in_force
 
 Found = tuple[list[str], str]
 """Where it does not hold, and at how much of the ledger was looked."""
@@ -28,17 +27,13 @@ class Sampled:
     look: Callable[[Connection, int], Found]
 
 
-COMPARED = (
-    "part_id", "against_id", "setup_with", "setup_without", "setup_again", "again_share", "again_is_with", "at",
-    "same_session", "held", "usable", "gap_days", "match", "differs",
-)  # fmt: skip
+COMPARED = (*PAIR_VALUES, "match", "differs")
 """What is held against each other of two pairs: all but whose they are, which `pair-wrong` looks at."""
 
 
 def pairs_made_anew(conn: Connection, sample: int) -> Found:
     """Cars whose comparisons are not those that their setups make."""
-    rows = settings.current_settings(conn)
-    windows = shop_of(0, [(row.name, row.bay, row.value) for row in rows]).windows()
+    windows = shop_in_force(conn).windows()
     cars = conn.execute(
         """
         SELECT vehicle_id, tag::text, count(*) OVER () FROM vehicle
