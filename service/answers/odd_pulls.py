@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from service.answers.model import ModelState
-from service.answers.odd_shown import OddOne, place_of
+from service.answers.odd_shown import OddOne, mean_of, place_of
 from service.domain.history import Ints
 from service.domain.measures import Measure
 from service.stats.history.outliers import FEWEST_PULLS, may_have_pulls_apart, pulls_apart
@@ -79,8 +79,8 @@ def shown_pulls(
     others = [i for i in range(len(own)) if i not in apart]
     expected = math.exp(fmean(math.log(figures[i]) for i in others))
     usual = Conditions(
-        inlet_c=mean_known([own[i].inlet_c for i in others]),
-        lambda_mean=mean_known([own[i].lambda_mean for i in others]),
+        inlet_c=mean_of(others, lambda i: own[i].inlet_c),
+        lambda_mean=mean_of(others, lambda i: own[i].lambda_mean),
     )
     for i in apart:
         deviation = math.log(figures[i] / expected)
@@ -97,9 +97,3 @@ def shown_pulls(
             score=deviation / spread,
             reasons=reasons(deviation, here, usual, EngineFacts(boosted=False, spark=True)),
         )
-
-
-def mean_known(values: Sequence[float | None]) -> float | None:
-    """Mean of what was recorded; None where nothing was."""
-    known = [value for value in values if value is not None]
-    return fmean(known) if known else None

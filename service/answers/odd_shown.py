@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import fmean
+from typing import TypeVar
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from service.stats.history.system import System
 from service.store.db import Connection
 from service.store.model_questions import SetupPlace, UsualConditions, setups_of_cars, usual_conditions
 from service.store.past import past_of
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,9 +316,9 @@ def conditions_usual(usual: UsualConditions) -> Conditions:
     return Conditions(usual.inlet_c, usual.lambda_mean, usual.map_max_kpa, usual.ethanol)
 
 
-def mean_of(setups: Sequence[SetupPlace], read: Callable[[SetupPlace], float | None]) -> float | None:
+def mean_of(among: Sequence[T], read: Callable[[T], float | None]) -> float | None:
     """Mean of what was recorded; None where nothing was."""
-    known = [value for setup in setups if (value := read(setup)) is not None]
+    known = [value for one in among if (value := read(one)) is not None]
     return fmean(known) if known else None
 
 

@@ -1,7 +1,7 @@
 """Posting a session: looked up, checked, derived, kept and paired in one transaction, or refused whole."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID, uuid5
@@ -139,9 +139,9 @@ def repeated(conn: Connection, kept: sessions.KeptSession, hashed: bytes) -> Kep
     return Kept(whole_session(conn, kept.id), replayed=True)
 
 
-def raise_faults(findings: object) -> None:
+def raise_faults(findings: Iterable[Finding]) -> None:
     """Refuse with every fault at once, if there is any."""
-    faults = [Fault(f.pointer, f.message, f.code) for f in findings]  # type: ignore[attr-defined]
+    faults = [Fault(f.pointer, f.message, f.code) for f in findings]
     if faults:
         raise Refused(
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in this session; nothing was kept", faults

@@ -14,9 +14,8 @@ from service.cli.errors import CouldNotError
 from service.cli.mend.common import FOLLOW, Mender, address, changing, open_mender, reason, way_back
 from service.cli.mend.moved import moved
 from service.cli.mend.targets import (
-    PULL_KIND,
+    MEASURED,
     SESSION,
-    SETUP,
     Seen,
     Target,
     TargetType,
@@ -27,7 +26,6 @@ from service.cli.mend.targets import (
 from service.cli.mend.values import as_typed, body_of, typed_back
 
 ONE_SESSION = TargetType(SESSION)
-MEASURED = TargetType(PULL_KIND, SETUP, SESSION)
 FILE = click.Path(path_type=Path, dir_okay=False, exists=True)
 RECORD = re.compile(
     r"(?:vehicles|parts|platforms|bays)/[^/]+|bays/[^/]+/events/\d+|vehicles/[^/]+/modifications/\d+"

@@ -10,9 +10,8 @@ from service.cli import options
 from service.cli.errors import CouldNotError
 from service.cli.mend.common import FOLLOW, changing, open_mender, reason, way_back
 from service.cli.mend.moved import moved
-from service.cli.mend.targets import PULL_KIND, SESSION, SETUP, Seen, Target, TargetType, look
+from service.cli.mend.targets import MEASURED, PULL_KIND, Seen, Target, TargetType, look
 
-MEASURED = TargetType(PULL_KIND, SETUP, SESSION)
 ONE_PULL = TargetType(PULL_KIND)
 WHAT = {
     "strike": "Struck, it counts nowhere: in no mean, comparison, answer or sheet. It can still be read.",

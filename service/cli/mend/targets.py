@@ -84,6 +84,10 @@ class TargetType(click.ParamType):
         return found
 
 
+MEASURED = TargetType(PULL_KIND, SETUP, SESSION)
+"""Whatever was measured: a pull, a setup or a session."""
+
+
 @dataclass(frozen=True)
 class Seen:
     """A target as it stands: its whole session, and what of it is meant."""
