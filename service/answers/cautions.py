@@ -28,6 +28,10 @@ FAR_BASELINE = 2.0
 a slip in unit or digit makes more, a heavily changed car of the kind seldom does)."""
 LIKELY = 0.75
 """A chance above this seems to contradict an interval that includes nought (our choice)."""
+CARS_UNLIKE = (
+    "Cars gain by this part far more differently than by others of its size: the typical gain may be that of some of them "
+    "only, so look at what each car gained."
+)
 NO_MODEL = (
     "The history model is not ready yet, so this rests on the before/after pairs alone; it will be there some minutes "
     "after enough was posted, or after the service was started."
@@ -95,6 +99,8 @@ def of_the_model(
             f"Cannot be told apart here from {' and '.join(map(quoted, answer.entangled))}: they were changed together. Ask for what "
             "they do together (build-estimate)."
         )
+    if model is not None and model.cars_unlike:
+        yield CARS_UNLIKE
     pooled = answer.pairs.pooled
     if (
         model is not None

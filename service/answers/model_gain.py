@@ -22,7 +22,7 @@ from service.domain.units import power_kw
 from service.stats.history.cells import Cell, CellColumns
 from service.stats.history.curves import GainCurve, Stretch, clear_stretches, curve, mean_over, peak_shift
 from service.stats.history.fitted import Fit
-from service.stats.history.gains import GainAnswer, Interval, answer
+from service.stats.history.gains import GainAnswer, Interval, answer, cars_are_unlike
 from service.stats.history.system import System
 from service.store.db import Connection
 from service.store.evidence import Question
@@ -53,11 +53,13 @@ class LowEnd:
 
 @dataclass(frozen=True, slots=True)
 class ModelGain:
-    """What the model says of a question; `known` is its gain with the counts, stock the level before it [kW or N.m]."""
+    """What the model says of a question; `known` is its gain with the counts, stock the level before it [kW or N.m];
+    cars_unlike: cars gain by the part far more differently than by others."""
 
     said: GainAnswer
     known: Cell
     car_spread: float
+    cars_unlike: bool
     stock: float | None
     curve: ModelCurve | None
     peak_shift: Interval | None
@@ -78,6 +80,7 @@ def model_gain(conn: Connection, state: ModelState, question: Question, asked: A
         said=answer(known.gain, system.fit, asked.level, may_lose=may),
         known=known.gain,
         car_spread=float(np.sqrt(known.gain.car_spread_variance)),
+        cars_unlike=cars_are_unlike(question.part_id, system.fit),
         stock=known.stock,
         curve=None if over_revs is None else model_curve(over_revs, system.fit, asked.level),
         peak_shift=None if over_revs is None else shift_of_peak(over_revs, asked),

@@ -75,7 +75,11 @@ def _unpacked(head: Mapping[str, Any], arrays: Mapping[str, Any]) -> Fit:
             cell={(a, b): Point(m, v) for a, b, m, v in head["cell"]},
         ),
         weights=Weights(
-            **{name: ById(arrays[f"{name}_ids"], arrays[f"{name}_values"]) for name in Weights.__slots__}
+            **{
+                name: ById(arrays[f"{name}_ids"], arrays[f"{name}_values"])
+                for name in Weights.__slots__
+                if f"{name}_ids" in arrays
+            }
         ),
         **{name: head[name] for name in _PLAIN},
     )

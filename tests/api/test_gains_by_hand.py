@@ -323,7 +323,24 @@ def test_pairs_and_model_disagree_beyond_1_96_of_their_errors_together(apart, sa
     pooled = SimpleNamespace(interval=(0.0, 0.1), mean=0.03 + apart, se=0.008)
     pairs = SimpleNamespace(cars=5, cars_compared=5, pooled=pooled, context="alone")
     one = SimpleNamespace(
-        pairs=pairs, model=SimpleNamespace(known=known), cars_here=5, entangled=(), context="alone"
+        pairs=pairs,
+        model=SimpleNamespace(known=known, cars_unlike=False),
+        cars_here=5,
+        entangled=(),
+        context="alone",
     )
     found = list(cautions.of_the_model(one, SimpleNamespace(), []))
     assert any("say something else" in words for words in found) is said
+
+
+@pytest.mark.parametrize("unlike", [False, True])
+def test_that_cars_gain_far_more_differently_by_a_part_than_by_others_is_said(unlike):
+    pairs = SimpleNamespace(cars=5, cars_compared=5, pooled=None, context="alone")
+    one = SimpleNamespace(
+        pairs=pairs,
+        model=SimpleNamespace(known=gain(3.0), cars_unlike=unlike),
+        cars_here=5,
+        entangled=(),
+        context="alone",
+    )
+    assert list(cautions.of_the_model(one, SimpleNamespace(), [])) == [cautions.CARS_UNLIKE] * unlike

@@ -99,9 +99,13 @@ def entangled_with(view: View, part: int, others: Sequence[int]) -> tuple[int, .
     return tuple(other for other, r in zip(others, correlation.tolist(), strict=True) if r < ENTANGLED)
 
 
-def car_spread_variance(theta: Floats, gains: Sequence[float]) -> float:
-    """Variance of a single car's gain about the typical one, over independent parts of these typical gains [ln]."""
-    return float(sum(theta[_CAR_GAIN] * gain**2 + theta[_CAR_FLOOR] for gain in gains))
+def car_spread_variance(theta: Floats, gains: Floats, alike: Floats, floor: Floats | float = 1.0) -> Floats:
+    """Variance of a single car's gain about the typical one, over independent parts [k, ...] of these typical gains [ln].
+
+    alike [k], as in Weights; floor, how much the least spread counts.
+    """
+    variance = theta[_CAR_GAIN] * gains**2 + theta[_CAR_FLOOR] * floor
+    return np.asarray(np.tensordot(1.0 / alike, variance, axes=1))
 
 
 def cell(
@@ -117,6 +121,7 @@ def cell(
     shifts = [key for key in map(part_on_key, parts) if key in view.local_place()]
     means, covariance = view.moments([asked, *map(only, shifts), *(view.gain(part) for part in own)])
     variance, typical = float(covariance[0, 0]), means[1 + len(shifts) :, 0]
+    alike = view.weights.alike.of(np.asarray(own, dtype=np.int64))
     elsewhere = variance_elsewhere(view, asked, shifts, covariance)
     direct, here, away = counts
     return Cell(
@@ -124,7 +129,7 @@ def cell(
         variance=variance,
         prior_variance=max(view.prior_variance(asked), variance),
         elsewhere_variance=elsewhere,
-        car_spread_variance=car_spread_variance(view.theta, typical.tolist()),
+        car_spread_variance=float(car_spread_variance(view.theta, typical, alike)),
         cars=direct,
         cars_with=here,
         cars_elsewhere=away,

@@ -71,8 +71,9 @@ class PlatformDesign:
 
     local_place: its own columns: typical level, slots on it, parts on it. centre: taken off all values. rows have
     `car` [n], the place of their car in `vehicles` [c]; entries of `fitted` belong to `own` [e], the place of (car,
-    part) in `own_key`, with prior sizes `own_size` and weights `own_weight`; part_cars: how many cars have each part. told: answers of counting.cars_that_tell
-    that were asked for already (they never change, and cost most where a platform has many cars).
+    part) in `own_key`, with prior sizes `own_size`, weights `own_weight` and their parts' `own_alike`; part_cars: how many
+    cars have each part. told: answers of counting.cars_that_tell that were asked for already (they never change, and
+    cost most where a platform has many cars).
     """
 
     platform: int
@@ -89,6 +90,7 @@ class PlatformDesign:
     own_key: Ints
     own_size: Floats
     own_weight: Floats
+    own_alike: Floats
     part_cars: Ints
     setup_weight: Floats
     car_weight: Floats
@@ -147,6 +149,7 @@ def platform_design(
     own_size[own] = fitted.each("size")
     weights = fit.weights
     own_weight, setup_weight = weights.gain.of(own_key), weights.setup.of(history.setup_id)
+    own_alike = weights.alike.of(part_of_key(own_key))
     car_weight = weights.car.of(vehicles)
     on_weight = weights.part_on.of(
         gain_key(np.full(len(fitted.parts), platform, dtype=np.int64), fitted.parts)
@@ -164,8 +167,8 @@ def platform_design(
             diagonal(1.0 / setup_weight),
             pairs.pattern(pairs.same(history.session_id)),
             pairs.pattern(1.0 / car_weight[car[pairs.row]]),
-            shared_by(fitted.row, own, own_size**2 / own_weight, len(history)),
-            shared_by(fitted.row, own, 1.0 / own_weight, len(history)),
+            shared_by(fitted.row, own, own_size**2 / own_weight / own_alike, len(history)),
+            shared_by(fitted.row, own, 1.0 / own_weight / own_alike, len(history)),
             pairs.pattern(_unknown_levels(history, catalogue, fit, aspiration, pairs)),
         ),
         pattern_theta=PATTERN_THETA,
@@ -187,6 +190,7 @@ def platform_design(
         own_key=own_key,
         own_size=own_size,
         own_weight=own_weight,
+        own_alike=own_alike,
         part_cars=np.bincount(
             np.searchsorted(fitted.parts, part_of_key(own_key)), minlength=len(fitted.parts)
         ),

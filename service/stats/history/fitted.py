@@ -75,13 +75,15 @@ def part_of_key(key: Ints) -> Ints:
 @dataclass(frozen=True, slots=True)
 class Weights:
     """Student-t weights, (0, 1.2]: how far each setup, car, car's own gain, part on a platform (`gain_key` of the car or
-    the platform) and part was trusted to be like others."""
+    the platform) and part was trusted to be like others; alike: by part, how alike its gains are from car to car, the
+    variance that is usual for its size over its own."""
 
     setup: ById = ById()
     car: ById = ById()
     gain: ById = ById()
     part_on: ById = ById()
     part: ById = ById()
+    alike: ById = ById()
 
 
 @dataclass(frozen=True, slots=True)

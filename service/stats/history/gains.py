@@ -35,6 +35,9 @@ FAIR_FROM: Final = 4  # cars measured here with and without; our choice
 STRONG_FROM: Final = 8  # our choice
 MOSTLY_BORROWED: Final = 0.8
 """Cars that never showed the part alone make an answer `thin` only where they took a fifth off its variance (our choice)."""
+UNLIKE: Final = 0.4
+"""Usual variance between cars over a part's own, below which its cars are said to be unlike: of simulated parts on five cars
+none of 120 ordinary ones is, one of 120 with heavy tails, 9 of 12 with three times the usual spread (our choice)."""
 ENOUGH_FOR_INTERACTION: Final = 5  # cars that show two parts together and apart; our choice
 
 NODES: Final = 101
@@ -284,6 +287,11 @@ def grade_of(gain: Cell, like_for_like: int, pairs: int) -> str:
     if gain.cars_with and borrowed_share(gain) <= MOSTLY_BORROWED:
         return "thin"
     return "borrowed" if gain.cars_elsewhere or gain.cars_with else "none"
+
+
+def cars_are_unlike(part: int, fit: Fit) -> bool:
+    """Whether a part's gains differ from car to car far more than other parts' of their size do."""
+    return bool(fit.weights.alike.of(np.array([part], dtype=np.int64))[0] < UNLIKE)
 
 
 def disagrees(mean: float, variance: float, other_mean: float, other_variance: float) -> bool:

@@ -13,13 +13,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from service.stats.history.asked import car_spread_variance
 from service.stats.history.assembly import Assembly
 from service.stats.history.cells import Cell, CellColumns
 from service.stats.history.contrast import Contrast, View
 from service.stats.history.counting import rows_with
 from service.stats.history.design import PlatformDesign
 from service.stats.history.effects import Cars
-from service.stats.history.fitted import SPREAD_NAMES
 from service.stats.history.layout import border_prior
 from service.stats.mixed.solve import Reduced, Solution, reduce, solve
 
@@ -30,8 +30,6 @@ Bools = NDArray[np.bool_]
 PSEUDO: Final = 4.0
 """Degrees of freedom at the spreads' own size that stand beside a solution's, our choice: residuals of a few setups that
 happen to be nought do not make a measure exact, or all others endlessly noisy."""
-
-_CAR_GAIN, _CAR_FLOOR = SPREAD_NAMES.index("car_gain"), SPREAD_NAMES.index("car_floor")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,12 +104,12 @@ class Solved:
         """The answer to a contrast in every column. own: parts whose spread from car to car counts; cell: the answer in
         the fit's own measure."""
         means, covariance = self.moments(view.platform, [asked, *(view.gain(part) for part in own)])
-        theta = self.assembly.theta
-        floor = theta[_CAR_FLOOR] * np.maximum(self.scale, 1.0)
+        alike = view.weights.alike.of(np.asarray(own, dtype=np.int64))
+        floor = np.maximum(self.scale, 1.0)
         return CellColumns(
             mean=means[0],
             variance=covariance[0, 0],
-            car_spread_variance=(theta[_CAR_GAIN] * means[1:] ** 2 + floor).sum(axis=0),
+            car_spread_variance=car_spread_variance(view.theta, means[1:], alike, floor),
             scale=self.scale,
             cell=cell,
         )

@@ -20,7 +20,7 @@ from scipy.sparse import csr_array
 
 from service.stats.history.assembly import Assembly
 from service.stats.history.design import PlatformDesign
-from service.stats.history.fitted import ROBUST, SPREAD_NAMES, ById, Spreads, Weights, gain_key
+from service.stats.history.fitted import ROBUST, SPREAD_NAMES, ById, Spreads, Weights, gain_key, part_of_key
 from service.stats.mixed.rows import Rows, rows
 
 Floats = NDArray[np.float64]
@@ -29,6 +29,11 @@ Ints = NDArray[np.int64]
 NU: Final = 5.0  # our choice, as in STATISTICS' prototype: heavy enough for 1 fault in 20
 TAIL: Final = (NU + 3.0) / (NU + 1.0)
 """Variance that a t scale stands for, over the scale's square."""
+
+USUAL_CARS: Final = 4.0
+"""How many cars' gains the usual spread between cars weighs against those of one part (our choice)."""
+SMALLEST: Final = 1e-9
+STEPS: Final = 30  # of the search for how alike a part's gains are: by then they move by less than a percent
 
 _THETA: Final = {name: i for i, name in enumerate(SPREAD_NAMES)}
 
@@ -51,6 +56,7 @@ def refreshed(solved: Assembly) -> Weights:
         setup=_joined([(d.history.setup_id, _setups(d, r, theta)) for d, r in seen]),
         car=_joined([(d.vehicles, _cars(d, r, theta)) for d, r in seen]),
         gain=_joined([(d.own_key, _gains(d, r, theta)) for d, r in seen]),
+        alike=_alike([(d, *_freed_gains(d, r, theta)) for d, r in seen], theta),
         part_on=_joined([(part_on_keys(d), _parts_on(d, r, solved)) for d, r in seen]),
         part=_parts(solved),
     )
@@ -59,7 +65,8 @@ def refreshed(solved: Assembly) -> Weights:
 def own_scale(design: PlatformDesign, theta: Floats) -> Floats:
     """Variance of each car's own gain about the typical one, at weight 1."""
     floor = theta[_THETA["car_floor"]]
-    return np.asarray(theta[_THETA["car_gain"]] * design.own_size**2 + floor, dtype=np.float64)
+    usual = theta[_THETA["car_gain"]] * design.own_size**2 + floor
+    return np.asarray(usual / design.own_alike, dtype=np.float64)
 
 
 def members(member: Ints, count: int) -> csr_array:
@@ -96,6 +103,35 @@ def _gains(design: PlatformDesign, seen: Rows, theta: Floats) -> Floats:
     scale = own_scale(design, theta)
     predicted, error = seen.predict(own_terms(design), scale / design.own_weight)
     return t_weight(predicted[:, 0] ** 2 + error, scale)
+
+
+def _freed_gains(design: PlatformDesign, seen: Rows, theta: Floats) -> tuple[Floats, Floats]:
+    """Each car's own gain as the others let it be seen, freed of its prior, and the variance of its error."""
+    prior = own_scale(design, theta) / design.own_weight
+    predicted, error = seen.predict(own_terms(design), prior)
+    left = np.maximum(prior - error, SMALLEST * prior)
+    return predicted[:, 0] * prior / left, prior * error / left
+
+
+def _alike(pieces: Sequence[tuple[PlatformDesign, Floats, Floats]], theta: Floats) -> ById:
+    """How alike each part's gains are from car to car.
+
+    Of a part's own gains, t-distributed, the factor on their usual variance: expectation and maximisation until it stands
+    still, drawn towards 1 as USUAL_CARS cars would (moderated variances: Smyth 2004, from memory). Never under 1 (our choice):
+    few cars that happen to agree promise nothing.
+    """
+    part = np.concatenate([part_of_key(design.own_key) for design, _, _ in pieces])
+    usual = np.concatenate([own_scale(design, theta) * design.own_alike for design, _, _ in pieces])
+    own, error = (np.concatenate(column) for column in zip(*(each[1:] for each in pieces), strict=True))
+    parts, place = np.unique(part, return_inverse=True)
+    cars, factor = np.bincount(place, minlength=len(parts)), np.ones(len(parts))
+    for _ in range(STEPS):
+        scale = factor[place] * usual
+        kept = scale / (scale + error)
+        square = (kept * own) ** 2 + kept * error
+        found = np.bincount(place, weights=t_weight(square, scale) * square / usual, minlength=len(parts))
+        factor = (USUAL_CARS + found) / (USUAL_CARS + cars)
+    return ById(parts, 1.0 / np.maximum(factor, 1.0))
 
 
 def _parts_on(design: PlatformDesign, seen: Rows, solved: Assembly) -> Floats:

@@ -1,5 +1,7 @@
 """Fitting: what is pooled, what is mistrusted, and that no history however poor breaks it."""
 
+import io
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 
 import numpy as np
@@ -13,6 +15,7 @@ from service.answers.packed import pack, unpack
 from service.domain.history import History
 from service.stats.history.fit import fit
 from service.stats.history.fitted import SPREAD_NAMES, Fit, gain_key
+from service.stats.history.gains import cars_are_unlike, next_car_intervals
 from service.stats.history.system import System, build
 from service.stats.history.weights import NU, TAIL
 from tests.calibration.readings import Simulated, simulate
@@ -190,7 +193,7 @@ def test_the_spreads_may_rest_on_a_draw_of_cars_which_the_seed_decides(tiny: Sim
 def test_a_packed_fit_is_the_same_fit(fitted: Fit) -> None:
     again = unpack(pack(fitted))
     assert replace(again, weights=fitted.weights) == fitted
-    for name in ("setup", "car", "gain", "part_on", "part"):
+    for name in ("setup", "car", "gain", "part_on", "part", "alike"):
         one, two = getattr(fitted.weights, name), getattr(again.weights, name)
         assert np.array_equal(one.ids, two.ids)
         assert np.array_equal(one.values, two.values)
@@ -203,6 +206,41 @@ def test_a_fit_kept_before_its_cars_spread_was_is_read_and_the_spread_worked_out
     assert earlier.shop_spread is None
     worked_out = build(earlier, tiny.history, tiny.catalogue).shop_spread
     assert worked_out == pytest.approx(fitted.shop_spread, rel=1e-9)
+
+
+def test_a_fit_kept_before_parts_had_spreads_of_their_own_is_read_with_the_usual_ones(fitted: Fit) -> None:
+    packed = io.BytesIO()
+    with np.load(io.BytesIO(pack(fitted))) as arrays:
+        np.savez_compressed(
+            packed, **{name: arrays[name] for name in arrays if not name.startswith("alike_")}
+        )
+    earlier = unpack(packed.getvalue())
+    assert earlier.weights.alike.of(np.array([INTAKE])) == 1.0
+    assert earlier.spreads == fitted.spreads
+
+
+def between_cars(gains: Mapping[int, list[float]]) -> System:
+    """Each part on cars of its own, which gained so much by it."""
+    each = enumerate(((part, gain) for part, found in gains.items() for gain in found), 1)
+    return solved(*(row for car, (part, gain) in each for row in before_and_after(car, part, gain)))
+
+
+def test_a_part_whose_cars_gain_unlike_amounts_has_a_spread_between_cars_of_its_own() -> None:
+    """Twelve cars at the quantiles of a normal distribution of 3 % about 4 %, and parts that differ by a tenth of a gain."""
+    scores = norm.ppf((np.arange(12) + 0.5) / 12)
+    alike = {part: [0.04 * (1 + 0.1 * z) for z in scores] for part in (OTHER_INTAKE, EXHAUST, TUNE)}
+    system = between_cars(alike | {INTAKE: (0.04 + 0.03 * scores).tolist()})
+    low, high = next_car_intervals(system.gain(INTAKE, TURBO), system.fit)
+    assert np.diff(norm.cdf([float(low), float(high)], 0.04, 0.03))[0] > 0.8
+    assert [part for part in (INTAKE, *alike) if cars_are_unlike(part, system.fit)] == [INTAKE]
+    low, high = next_car_intervals(system.gain(EXHAUST, TURBO), system.fit)
+    assert high - low < 0.03
+
+
+def test_one_car_at_fault_makes_not_all_cars_of_its_part_unlike() -> None:
+    gains = {part: [0.04 + e for e in wobble(part, 12, 0.004)] for part in (OTHER_INTAKE, EXHAUST, TUNE)}
+    system = between_cars(gains | {INTAKE: [0.15, *(0.04 + e for e in wobble(9, 11, 0.004))]})
+    assert not cars_are_unlike(INTAKE, system.fit)
 
 
 @pytest.mark.parametrize("packed", [b"", b"not a fit", b"PK\x03\x04"])
