@@ -2,7 +2,7 @@
 # The ledger on a Debian machine of its own, without containers:
 #   cd /srv/bayledger && sh service/units/install.sh ledger.internal 192.168.1.20
 # as root, with the names and IPv4 addresses it is reached by. It can be run again at any time, without them, also to bring a
-# newer version into service; passwords, certificates and the database stay as they are.
+# newer version into service; passwords, certificates and the database stay as they are. remove.sh takes it away again.
 set -eu
 umask 022
 

@@ -117,6 +117,18 @@ def test_the_example_names_every_variable_that_compose_reads() -> None:
     assert told == read
 
 
+def test_the_readme_takes_every_volume_away_by_its_name_and_what_was_measured_only_at_last() -> None:
+    """Compose names a volume by its project (docker compose documentation, "Volumes top-level element")."""
+    readme = (ROOT / "README.md").read_text().split("### Taking it away again\n")[1].split("\n## ")[0]
+    programs, measured = re.findall(r"^((?:    .*\n)+)", readme.split("\nWith Docker:\n")[1], re.MULTILINE)
+    removed = [re.findall(rf"{COMPOSE['name']}_(\w+)", block) for block in (programs, measured)]
+    assert removed[0] == ["tls"]
+    assert sorted(removed[0] + removed[1]) == sorted(COMPOSE["volumes"])
+    (down,) = re.findall(r"docker compose down(.*)", programs)
+    assert not {"-v", "--volumes"} & set(down.split())
+    assert set(re.findall(r"docker compose run --rm -T (\S+)", programs)) == {"backup"} <= set(SERVICES)
+
+
 def test_the_proxy_asks_the_service_at_the_port_where_it_listens() -> None:
     assert f"service:{DEFAULT_PORT}" in (ROOT / "service/proxy/nginx.conf").read_text()
     assert f"BAYLEDGER_PORT={DEFAULT_PORT}" in DOCKERFILE

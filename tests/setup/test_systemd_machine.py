@@ -7,6 +7,7 @@ own, and a mail program.
 """
 
 import re
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -45,6 +46,19 @@ README = (ROOT / "README.md").read_text()
 )
 (LOOK,) = re.findall(r"`(systemctl --state=\S+)` must stay empty", README)
 (GO_BACK,) = re.findall(r"^Without:\n\n((?:    .*\n)+)", README, re.MULTILINE)
+(TAKE_AWAY,) = re.findall(r"Without Docker:\n\n((?:    .*\n)+)\nIt takes away", README)
+(REMOVE,) = re.findall(r"cd /srv/bayledger && sh \S+/remove\.sh", TAKE_AWAY)
+(LOSE,) = re.findall(r"`DROP DATABASE`\):\n\n((?:    .*\n)+)", README)
+STAYS = {"/etc/bayledger", "/var/lib/bayledger", "/var/backups/bayledger", "/var/backups/bayledger-archive"}
+OF_A_BAY = "bayledger-bay.service"
+OWN_CERTIFICATE = f"""cd /etc/bayledger/tls
+openssl req -x509 -newkey rsa:2048 -nodes -subj /CN={NAME} -days 90 -keyout key.pem -out certificate.pem 2> /dev/null
+"""
+KILLED_AT = (
+    "useradd", "compileall", "sh service/units/secrets.sh", "sh service/proxy/certificate.sh", "runuser -u postgres",
+    "cp service/units", "ln -sf", "systemctl enable", "systemctl restart", "is_ready",
+)  # fmt: skip
+"""Steps of the installer, each as it begins."""
 MOMENT = "'2026-03-01 14:05:00+01'"
 # What root may do, as a program without a shell: each is refused to a program of the ledger by another line of hardened.conf.
 PROBE = """
@@ -311,3 +325,106 @@ def test_after_a_reboot_all_is_there_and_what_was_missed_is_done(ledger: Ledger)
         assert machine.shown(timer, "Result") == "success"
     ledger.check()
     assert states(machine) == as_it_should_be()
+
+
+# From here on the machine is without the ledger that the others speak of.
+
+
+def test_taken_away_nothing_is_left_but_what_the_readme_says_stays_and_a_bays_own_unit(
+    ledger: Ledger,
+) -> None:
+    machine = ledger.machine
+    machine.run("rm -rf /etc/systemd/system/bayledger-probe.service /etc/systemd/system/bayledger-.timer.d")
+    a_bays_unit(machine)
+    machine.run("touch /etc/bayledger/ledger.env; systemctl start bayledger-failed@trial")
+    machine.run(TAKE_AWAY)
+    assert "stay" in machine.run(REMOVE)
+    assert found_on(machine) == {*STAYS, f"/etc/systemd/system/{OF_A_BAY}"}
+    kept = machine.run("cd /etc/bayledger && find . -type f").split()
+    assert sorted(kept) == ["./ledger.env", "./secrets/owner_password", "./secrets/service_password"]
+    assert machine.tried("getent passwd bayledger || getent group bayledger").stdout == ""
+    assert machine.run("find /etc /srv /usr/local /var -xdev -nouser -o -nogroup") == ""
+    assert set(machine.run("stat -c '%U %a' /var/lib/bayledger /var/backups/bayledger").splitlines()) == {
+        "root 700"
+    }
+    assert machine.run("systemctl list-units --all --plain --no-legend 'bayledger*'").split()[0] == OF_A_BAY
+    assert machine.shown(OF_A_BAY, "ActiveState") == machine.shown("nginx", "ActiveState") == "active"
+    assert machine.failed() == ""
+    assert [port for port in (80, 443) if is_open(machine, port)] == []
+    assert machine.run("python3 -m zipfile -l /root/ledger.zip").count("pull.csv") == 1
+    assert machine.run(f"{QUERY} 'SELECT count(*) > 0 FROM session'").strip() == "t"
+    machine.run(f"systemctl stop {OF_A_BAY}; rm /etc/systemd/system/{OF_A_BAY}; systemctl daemon-reload")
+
+
+def a_bays_unit(machine: Booted) -> None:
+    """One of a bay's computer that is the ledger's machine too, at work."""
+    file = machine.folder / "etc/systemd/system" / OF_A_BAY
+    file.write_text("[Service]\nExecStart=sleep infinity\n")
+    machine.run(f"systemctl daemon-reload && systemctl start {OF_A_BAY}")
+
+
+def found_on(machine: Booted) -> set[str]:
+    """Whatever has the ledger's name, but for its code."""
+    return set(machine.run("find /etc /usr /var /tmp -name '*bayledger*' -prune").split())
+
+
+def is_open(machine: Booted, port: int) -> bool:
+    with machine.place.network(), socket.socket() as line:
+        return line.connect_ex((ADDRESS, port)) == 0
+
+
+def test_installed_again_it_has_all_that_stayed_and_its_user_reaches_it(ledger: Ledger) -> None:
+    key = ledger.machine.run("sha256sum /var/lib/bayledger/secret")
+    ledger.machine.run(f"{INSTALL} {NAME} {ADDRESS}")
+    ledger.check()
+    assert ledger.machine.run("runuser -u bayledger -- sha256sum /var/lib/bayledger/secret") == key
+    ledger.machine.run("systemctl start bayledger-backup")
+
+
+def test_with_what_stayed_lost_too_nothing_of_it_is_left(ledger: Ledger) -> None:
+    machine = ledger.machine
+    machine.run(OWN_CERTIFICATE)
+    machine.run(REMOVE)
+    assert machine.run("ls /etc/bayledger/tls").split() == ["certificate.pem", "key.pem"]
+    for aside in databases(machine) - {"postgres", "bayledger"}:
+        assert aside.startswith("bayledger_before_")
+        machine.run(f"cd / && runuser -u postgres -- dropdb {aside}")
+    assert LOSE.count(" /srv/bayledger\n") == 1  # that is still needed here
+    machine.run(LOSE.replace(" /srv/bayledger\n", "\n"))
+    assert found_on(machine) == set()
+    assert databases(machine) == {"postgres"}
+    roles = machine.run("cd / && runuser -u postgres -- psql -Atc 'SELECT rolname FROM pg_roles'")
+    assert "bayledger" not in roles
+
+
+def databases(machine: Booted) -> set[str]:
+    asked = "SELECT datname FROM pg_database WHERE NOT datistemplate"
+    return set(machine.run(f"cd / && runuser -u postgres -- psql -Atc '{asked}'").split())
+
+
+def test_a_first_installation_that_is_killed_at_each_step_is_finished_by_the_next_run(ledger: Ledger) -> None:
+    machine = ledger.machine
+    assert found_on(machine) == set()
+    for step in KILLED_AT:
+        kill_the_installer_at(machine, step)
+    assert f"The ledger is at https://{NAME}/" in machine.run(f"{INSTALL} {NAME} {ADDRESS}")
+    anew = Ledger(machine, machine.run("bayledger token create --scope admin --name owner").strip())
+    with anew.client() as client:
+        assert gain_of_what_was_posted(client) == pytest.approx(GAIN_PERCENT, abs=0.01)
+    anew.check()
+    machine.run("systemctl start bayledger-backup")
+    assert {unit for unit, state in states(machine).items() if state != as_it_should_be()[unit]} == {
+        "bayledger-archive.service",
+        "bayledger-base-backup.timer",
+    }
+
+
+def kill_the_installer_at(machine: Booted, step: str) -> None:
+    """Without a word, and all that it has started, once it comes to a step."""
+    machine.run(f"""
+        cd /srv/bayledger
+        setsid sh -x service/units/install.sh {NAME} {ADDRESS} > /root/said 2>&1 &
+        until grep -qs '^+.* *{step}' /root/said; do kill -0 $! || {{ cat /root/said; exit 1; }}; sleep 0.01; done
+        kill -s KILL -- -$!
+        wait $! || [ $? = 137 ]
+    """)
