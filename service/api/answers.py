@@ -47,7 +47,7 @@ blueprint = Blueprint("answers", __name__, description="What the shop's history 
 @blueprint.get("/v1/typical-gain")
 @needs("read")
 @blueprint.arguments(GainQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, GainAnswer)
 def get_typical_gain(query: dict[str, Any]) -> Response:
     """What a part typically gains on a platform, where in the rev range, how sure that is, and for what money."""
@@ -135,7 +135,7 @@ def curve_csv(document: dict[str, Any]) -> Response:
 @blueprint.get("/v1/platforms/<slug>/stock-spread")
 @needs("read")
 @blueprint.arguments(StockQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, StockAnswer)
 def get_stock_spread(query: dict[str, Any], slug: str) -> Response:
     """Where stock cars of a platform lie, and where one value lands among them."""

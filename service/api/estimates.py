@@ -39,7 +39,7 @@ blueprint = Blueprint(
 @blueprint.get("/v1/build-estimate")
 @needs("read")
 @blueprint.arguments(BuildQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, BuildAnswer)
 def get_build_estimate(query: dict[str, Any]) -> Response:
     """What several parts do together on a platform, from the whole history, and what each contributes."""
@@ -68,7 +68,7 @@ def get_build_estimate(query: dict[str, Any]) -> Response:
 @blueprint.get("/v1/platforms/<slug>/part-choice")
 @needs("read")
 @blueprint.arguments(ChoiceQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, ChoiceAnswer)
 def get_part_choice(query: dict[str, Any], slug: str) -> Response:
     """Which part gives most for its money on a platform, beside what a car has already."""

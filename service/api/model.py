@@ -82,7 +82,7 @@ def post_refit(data: dict[str, Any]) -> Response:
 @blueprint.get("/v1/bay-agreement")
 @needs("read")
 @blueprint.arguments(AgreementQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, AgreementAnswer)
 def get_bay_agreement(query: dict[str, Any]) -> Response:
     """How far the bays agree: offsets, noise, drift, unrecorded steps, and the check car."""
@@ -109,7 +109,7 @@ def get_bay_agreement(query: dict[str, Any]) -> Response:
 @blueprint.get("/v1/bays/<slug>/days")
 @needs("read")
 @blueprint.arguments(DaysQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, BayDaysAnswer)
 def get_bay_days(query: dict[str, Any], slug: str) -> Response:
     """Is it the car or the bay? Each day's cars against what all other days let expect of them, newest day first."""

@@ -41,7 +41,7 @@ OTHER_MEASURE = (
 @blueprint.get("/v1/outliers")
 @needs("read")
 @blueprint.arguments(OutlierQuery, location="query")
-@blueprint.alt_response(200, schema={"type": "string"}, content_type="text/csv", success=True)
+@blueprint.csv()
 @blueprint.response(200, OutlierAnswer)
 def get_outliers(query: dict[str, Any]) -> Response:
     """Cars, gains, pulls and bays that lie apart from the rest, most surprising first, each with what may explain it."""

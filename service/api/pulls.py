@@ -22,9 +22,7 @@ blueprint = Blueprint("pulls", __name__, description="Single pulls and their cur
 @blueprint.get("/v1/pulls/<int:pull_id>")
 @needs("read", "post")
 @blueprint.arguments(ViewQuery, location="query")
-@blueprint.alt_response(
-    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a sample."
-)
+@blueprint.csv("One row a sample.")
 @blueprint.response(200, KeptPull)
 def get_pull(query: dict[str, Any], pull_id: int) -> Response:
     """Read a pull with its curve; as CSV, one row a sample."""

@@ -26,9 +26,7 @@ blueprint = Blueprint("curves", __name__, description="Mean curves of setups.")
 @blueprint.get("/v1/sessions/<uuid:id>/setups/<int:n>/curve")
 @needs("read", "post")
 @blueprint.arguments(SetupCurveQuery, location="query")
-@blueprint.alt_response(
-    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a speed."
-)
+@blueprint.csv("One row a speed.")
 @blueprint.response(200, SetupCurveDocument)
 def get_setup_curve(query: dict[str, Any], id: UUID, n: int) -> Response:
     """Read a setup's mean curve, every 50 rpm.

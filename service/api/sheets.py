@@ -31,9 +31,7 @@ SETUP_PATH = re.compile(
 @blueprint.get("/v1/sessions/<uuid:id>/sheet")
 @needs("read", "post")
 @blueprint.arguments(SheetQuery, location="query")
-@blueprint.alt_response(
-    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a speed."
-)
+@blueprint.csv("One row a speed.")
 @blueprint.response(200, SheetAnswer)
 def get_sheet(query: dict[str, Any], id: UUID) -> Response:
     """Make a customer's sheet of one state of a session, or of two held against each other.

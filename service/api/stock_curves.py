@@ -20,9 +20,7 @@ blueprint = Blueprint("stock_curves", __name__, description="Typical stock curve
 @blueprint.get("/v1/platforms/<slug>/stock-curve")
 @needs("read")
 @blueprint.arguments(ViewQuery, location="query")
-@blueprint.alt_response(
-    200, schema={"type": "string"}, content_type="text/csv", success=True, description="One row a speed."
-)
+@blueprint.csv("One row a speed.")
 @blueprint.response(200, StockCurveAnswer)
 def get_stock_curve(query: dict[str, Any], slug: str) -> Response:
     """The curve of the platform's typical stock car, at the common level of the bays, by the whole history."""

@@ -105,17 +105,21 @@ class Blueprint(SmorestBlueprint):
 
     ARGUMENTS_PARSER = Parser()
 
+    def csv(self, description: str | None = None) -> Callable[[View], View]:
+        """The view answers CSV too, where the client asks for it."""
+        decorate: Callable[[View], View] = self.alt_response(
+            200, schema={"type": "string"}, content_type="text/csv", success=True, description=description
+        )
+        return decorate
+
     def page(
         self, document: type[Schema], description: str, *, units: bool = False
     ) -> Callable[[View], View]:
         """The view answers a page of a list: JSON, or CSV where the client asks for it."""
 
         def decorate(view: View) -> View:
-            csv = self.alt_response(
-                200, schema={"type": "string"}, content_type="text/csv", success=True, description=description
-            )
             page: View = self.response(200, page_of(document, units=units), description=description)(
-                csv(view)
+                self.csv(description)(view)
             )
             return page
 
