@@ -22,7 +22,7 @@ def offsets() -> dict[str, Any]:
     known = rows.transform_filter("isValid(datum.value)")
     unknown = rows.transform_filter("!isValid(datum.value)")
     layers = alt.layer(
-        _nought_upright(),
+        theme.nought_upright(),
         known.mark_rule(color=theme.ACCENT, strokeWidth=9, aria=False).encode(
             x=theme.value_across("low:Q"), x2="high:Q", y=theme.named_rows(150, overlap=False)
         ),
@@ -185,8 +185,3 @@ def _spread_y(field: str) -> alt.Y:
 def _time_x(field: str = "at:T") -> alt.X:
     axis = alt.Axis(grid=False, format="%b %Y", tickCount=theme.ticks(DATE_TICK_PX), labelOverlap=True)
     return alt.X(field, title=None, axis=axis, scale=alt.Scale(type="utc"))
-
-
-def _nought_upright() -> Layer:
-    rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4)
-    return rule.encode(x=theme.value_across("value:Q"))

@@ -11,7 +11,6 @@ LEVELS_HEIGHT_PX = 300
 CURVES_HEIGHT_PX = 340
 ROW_PX = 46
 DAY_TICK_PX = 110  # our choice: "Feb 2024" and a gap
-RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at the label size
 DASHES = [[1, 0], [8, 4], [2, 3], [10, 3, 2, 3], [5, 2], [14, 5]]
 COLOURS = [theme.INK, theme.ACCENT, theme.LOSS]
 MOST_CURVES = len(DASHES)
@@ -139,11 +138,6 @@ def curves() -> dict[str, Any]:
     )
 
 
-def _speed() -> alt.X:
-    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(RPM_TICK_PX), labelOverlap=True)
-    return alt.X("rpm:Q", title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
-
-
 def _figure() -> alt.Y:
     return alt.Y(
         "value:Q", title=None, axis=_reading_axis(tickCount=6), scale=alt.Scale(zero=False, nice=True)
@@ -157,7 +151,7 @@ def _curve_lines() -> Layer:
         "line:N", scale=alt.Scale(domain=names, range=[*COLOURS, *COLOURS][:MOST_CURVES]), legend=None
     )
     line = alt.Chart(alt.NamedData("curves")).mark_line(strokeWidth=2.2, aria=False)
-    return line.encode(x=_speed(), y=_figure(), strokeDash=dash, color=colour)
+    return line.encode(x=theme.speed_across(), y=_figure(), strokeDash=dash, color=colour)
 
 
 def _numbers() -> tuple[Layer, ...]:
@@ -166,4 +160,6 @@ def _numbers() -> tuple[Layer, ...]:
         size=420, filled=True, color=theme.PAPER, stroke=theme.FAINT, opacity=1, aria=False
     )
     number = ends.mark_text(fontWeight="bold", baseline="middle", aria=False)
-    return plate.encode(x=_speed(), y=_figure()), number.encode(x=_speed(), y=_figure(), text="line:N")
+    return plate.encode(x=theme.speed_across(), y=_figure()), number.encode(
+        x=theme.speed_across(), y=_figure(), text="line:N"
+    )

@@ -10,7 +10,6 @@ from dashboard.charts.theme import Layer
 CURVE_HEIGHT_PX = 300
 ROW_PX = 24
 DENSITY_PX = 220
-RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at the label size
 
 
 def curve() -> dict[str, Any]:
@@ -32,7 +31,7 @@ def cars() -> dict[str, Any]:
     Data sets to fill: `rows` (order, label, kind = typical | next | like | other, value, low, high) and `nought`.
     The height follows from the number of rows, by the specification's own `usermeta`.
     """
-    layers = alt.layer(_nought_upright(), _typical_upright(), *_intervals(), *_dots())
+    layers = alt.layer(theme.nought_upright(), _typical_upright(), *_intervals(), *_dots())
     sized = layers.properties(usermeta={"rowHeight": ROW_PX})
     return theme.finish(
         sized, "Gain of each car measured, below the intervals for the typical car and for one more car."
@@ -56,7 +55,7 @@ def density() -> dict[str, Any]:
         tooltip=[alt.Tooltip("cars:Q", title="cars"), alt.Tooltip("from:Q"), alt.Tooltip("to:Q")],
     )
     above = _intervals({"typical": alt.value(-ROW_PX), "next": alt.value(-2 * ROW_PX)})
-    layers = alt.layer(shape, _nought_upright(), _typical_upright(), *above, *_interval_words())
+    layers = alt.layer(shape, theme.nought_upright(), _typical_upright(), *above, *_interval_words())
     sized = layers.properties(height=DENSITY_PX)
     return theme.finish(
         sized, "How many cars gained what, below the intervals for the typical and one more car."
@@ -77,18 +76,13 @@ def _knots() -> Layer:
     return alt.Chart(alt.NamedData("knots"))
 
 
-def _rpm(field: str = "rpm:Q") -> alt.X:
-    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(RPM_TICK_PX), labelOverlap=True)
-    return alt.X(field, title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
-
-
 def _gain_axis() -> alt.Axis:
     return alt.Axis(labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=6)
 
 
 def _band() -> Layer:
     area = _knots().mark_area(color=theme.BAND, aria=False)
-    return area.encode(x=_rpm(), y=alt.Y("low:Q", title=None, axis=_gain_axis()), y2="high:Q")
+    return area.encode(x=theme.speed_across(), y=alt.Y("low:Q", title=None, axis=_gain_axis()), y2="high:Q")
 
 
 def _edges() -> tuple[Layer, ...]:
@@ -98,7 +92,7 @@ def _edges() -> tuple[Layer, ...]:
         ("next", {"color": theme.FAINT, "strokeWidth": 1.1, "strokeDash": [1, 4]}),
     )
     return tuple(
-        _knots().mark_line(aria=False, **look).encode(x=_rpm(), y=f"{name}_{side}:Q")
+        _knots().mark_line(aria=False, **look).encode(x=theme.speed_across(), y=f"{name}_{side}:Q")
         for name, look in looks
         for side in ("low", "high")
     )
@@ -110,7 +104,7 @@ def _nought() -> Layer:
 
 def _typical_line() -> Layer:
     line = _knots().mark_line(color=theme.ACCENT, strokeWidth=2.6, aria=False)
-    return line.encode(x=_rpm(), y="typical:Q")
+    return line.encode(x=theme.speed_across(), y="typical:Q")
 
 
 def _stretches() -> tuple[Layer, ...]:
@@ -120,7 +114,7 @@ def _stretches() -> tuple[Layer, ...]:
     dash = alt.condition(loses, alt.value([3, 2]), alt.value([1, 0]))
     bar = data.mark_rule(strokeWidth=5, aria=False)
     return (
-        bar.encode(x=_rpm("from:Q"), x2="to:Q", y="nought:Q", color=colour, strokeDash=dash),
+        bar.encode(x=theme.speed_across("from:Q"), x2="to:Q", y="nought:Q", color=colour, strokeDash=dash),
         _word(data.transform_filter(f"datum.named && {loses}"), "loses"),
         _word(data.transform_filter(f"datum.named && !({loses})"), "gains"),
     )
@@ -131,7 +125,7 @@ def _word(data: Layer, word: str) -> Layer:
     text = data.mark_text(
         text=word, dy=-10, baseline="bottom", fontSize=theme.LABEL_PX, fontStyle="italic", aria=False
     )
-    return text.encode(x=_rpm("middle:Q"), y=alt.value(0))
+    return text.encode(x=theme.speed_across("middle:Q"), y=alt.value(0))
 
 
 def _readings() -> Layer:
@@ -143,19 +137,11 @@ def _readings() -> Layer:
         alt.Tooltip("high:Q", title="to", format="+.1f"),
         alt.Tooltip("cars:Q", title="cars"),
     ]
-    return points.encode(x=_rpm(), y="typical:Q", tooltip=shown)
+    return points.encode(x=theme.speed_across(), y="typical:Q", tooltip=shown)
 
 
 def _rows(kinds: str) -> Layer:
     return alt.Chart(alt.NamedData("rows")).transform_filter(kinds)
-
-
-def _nought_upright() -> Layer:
-    return (
-        alt.Chart(alt.NamedData("nought"))
-        .mark_rule(color=theme.INK, strokeWidth=1.4)
-        .encode(x=theme.value_across("value:Q"))
-    )
 
 
 def _typical_upright() -> Layer:

@@ -16,7 +16,7 @@ def strips() -> dict[str, Any]:
     Data sets to fill: `rows` (order, label, low, high, deviation), in percent from what is expected, and `nought` (value).
     The height follows from the number of rows, by the specification's own `usermeta`.
     """
-    layers = alt.layer(_bands(), _expected(), *_marks()).properties(usermeta={"rowHeight": ROW_PX})
+    layers = alt.layer(_bands(), theme.nought_upright(), *_marks()).properties(usermeta={"rowHeight": ROW_PX})
     return theme.finish(
         layers, "Each odd one as a mark against the band where ordinary ones lie, what is expected at nought."
     )
@@ -29,11 +29,6 @@ def _rows() -> Layer:
 def _bands() -> Layer:
     band = _rows().mark_rule(strokeWidth=16, color=theme.BAND, aria=False)
     return band.encode(x=theme.value_across("low:Q"), x2="high:Q", y=theme.named_rows(190, overlap=False))
-
-
-def _expected() -> Layer:
-    rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=theme.INK, strokeWidth=1.4)
-    return rule.encode(x=theme.value_across("value:Q"))
 
 
 def _marks() -> tuple[Layer, ...]:

@@ -8,7 +8,6 @@ from dashboard.charts import theme
 from dashboard.charts.theme import Layer
 
 HEIGHT_PX = 300
-RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at the label size
 
 
 def curves() -> dict[str, Any]:
@@ -28,11 +27,6 @@ def _lines(kind: str, side: str | None = None) -> Layer:
     return alt.Chart(alt.NamedData("curves")).transform_filter(wanted)
 
 
-def _x() -> alt.X:
-    axis = alt.Axis(grid=False, format=",d", tickCount=theme.ticks(RPM_TICK_PX), labelOverlap=True)
-    return alt.X("rpm:Q", title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
-
-
 def _y() -> alt.Y:
     axis = alt.Axis(labelExpr=theme.unit_labels(), domain=False, ticks=False, tickCount=6)
     return alt.Y("value:Q", title=None, axis=axis, scale=alt.Scale(zero=True))
@@ -46,7 +40,7 @@ def _singles() -> tuple[Layer, ...]:
     )
     return tuple(
         data.mark_line(strokeWidth=0.9, opacity=0.65, aria=False, **look).encode(
-            x=_x(), y=_y(), detail="line:N"
+            x=theme.speed_across(), y=_y(), detail="line:N"
         )
         for data, look in looks
     )
@@ -57,7 +51,7 @@ def _means() -> tuple[Layer, ...]:
     after = _lines("mean", "after").mark_line(
         color=theme.ACCENT, strokeWidth=2.6, strokeDash=[9, 4], aria=False
     )
-    return tuple(line.encode(x=_x(), y=_y(), detail="line:N") for line in (before, after))
+    return tuple(line.encode(x=theme.speed_across(), y=_y(), detail="line:N") for line in (before, after))
 
 
 def _words() -> tuple[Layer, ...]:
@@ -66,6 +60,6 @@ def _words() -> tuple[Layer, ...]:
     return tuple(
         ends.transform_filter(f"datum.label {sign} 'before'")
         .mark_text(dy=off, align="right", fontStyle="italic", aria=False)
-        .encode(x=_x(), y=_y(), text="label:N")
+        .encode(x=theme.speed_across(), y=_y(), text="label:N")
         for sign, off in (("!==", -12), ("===", 18))
     )

@@ -35,6 +35,7 @@ LABEL_PX = 14  # our choice: read from arm's length on a counter tablet
 NARROW_PX = 420  # our choice: a telephone held upright
 UNIT_TICK_PX = 66  # our choice: a number with its unit and a gap, at that size
 BARE_TICK_PX = 44  # our choice: a number alone and a gap
+RPM_TICK_PX = 56  # our choice: "4,000" and a gap, at that size
 LABEL_GAP_PX = 10  # our choice: less between two numbers in a row, and they are read as one
 # Written out, not a variable: the chart program measures its labels with it. The same stack as in style.css.
 FONT = '"Gill Sans Nova", Optima, Candara, "Noto Sans", "DejaVu Sans", sans-serif'
@@ -95,6 +96,18 @@ def value_across(field: str) -> alt.X:
         labelExpr=unit_labels(), domain=False, ticks=False, tickCount=unit_ticks(), labelOverlap=True
     )
     return alt.X(field, title=None, axis=axis)
+
+
+def speed_across(field: str = "rpm:Q", spacing_px: int = RPM_TICK_PX) -> alt.X:
+    """Engine speed along the width, from the first speed to the last."""
+    axis = alt.Axis(grid=False, format=",d", tickCount=ticks(spacing_px), labelOverlap=True)
+    return alt.X(field, title="engine speed, rpm", axis=axis, scale=alt.Scale(zero=False, nice=False))
+
+
+def nought_upright() -> Layer:
+    """A strong line at nought across a picture whose values run along its width. Data set: `nought` (value)."""
+    rule = alt.Chart(alt.NamedData("nought")).mark_rule(color=INK, strokeWidth=1.4)
+    return rule.encode(x=value_across("value:Q"))
 
 
 def named_rows(label_px: int, overlap: bool = True) -> alt.Y:
