@@ -91,16 +91,19 @@ def where_in_the_revs(facts: Facts) -> Iterator[Said]:
         at = int(np.abs(np.where(inside, typical, 0.0)).argmax())
         verb = "gains" if stretch.gains else "loses torque, and so power,"
         return (
-            f"It {verb} from {speed(stretch.from_rpm)} to {speed(stretch.to_rpm)} rpm, most at "
+            f"It {verb} from {speed(stretch.from_rpm)} to {speed(stretch.to_rpm)} rpm, in percent most at "
             f"{number(rpm[at])} rpm ({facts.tell.percent(typical[at])})."
         )
 
-    long = [stretch for stretch in stretches if stretch.width_rpm >= LEAST_STRETCH_RPM]
-    gains = [told(stretch) for stretch in long if stretch.gains] or ["No gain was established at any speed."]
-    losses = [told(stretch) for stretch in long if not stretch.gains] or [
-        "No loss of torque was established at any speed."
-    ]
-    yield Said("revs", "Where in the revs?", (*gains, *losses))
+    def all_told(what: str, gains: bool) -> list[str]:
+        alike = [stretch for stretch in stretches if stretch.gains == gains]
+        long = [stretch for stretch in alike if stretch.width_rpm >= LEAST_STRETCH_RPM]
+        short = f"A {what} was established over less than {number(LEAST_STRETCH_RPM)} rpm only."
+        return [told(stretch) for stretch in long] or [
+            short if alike else f"No {what} was established at any speed."
+        ]
+
+    yield Said("revs", "Where in the revs?", (*all_told("gain", True), *all_told("loss of torque", False)))
 
 
 def drawn(found: TypicalGain) -> tuple[Floats, Floats, tuple[Stretch, ...]] | None:

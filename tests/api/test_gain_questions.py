@@ -1,10 +1,14 @@
 """GET /v1/typical-gain/questions: what customers ask at the counter, answered in sentences from the ledger."""
 
 import re
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
+from service.answers import gain_told
 from service.answers.gain_words import Teller
+from service.stats.history.curves import Stretch
 from tests.api.bodies import PART, added
 from tests.api.gains import GAIN, answer, measured, post
 from tests.conftest import Client
@@ -100,6 +104,25 @@ def test_where_in_the_revs_is_what_the_curve_calls_established(stoats):
     ends = f"{round(stretch['from_rpm'], -1):,} to {round(stretch['to_rpm'], -1):,} rpm"
     assert gains.startswith(f"It gains from {ends}")
     assert losses == "No loss of torque was established at any speed."
+
+
+def test_where_it_gains_most_is_said_to_be_in_percent(stoats):
+    measured(stoats, 5, 5.2, 4.8, 5.1)
+    assert re.search(
+        r"rpm, in percent most at [\d,]+ rpm \(\+[\d.]+ %\)", said(stoats, "Where in the revs")[0]
+    )
+
+
+def test_what_is_established_over_a_short_stretch_only_is_not_denied(monkeypatch):
+    short = (Stretch(1750.0, 1850.0, gains=True),)
+    rpm = np.arange(1750.0, 3000.0, 50.0)
+    monkeypatch.setattr(gain_told, "drawn", lambda found: (rpm, np.full(rpm.size, 0.01), short))
+    facts = SimpleNamespace(found=None, tell=Teller(None, "si"))
+    (where,) = gain_told.where_in_the_revs(facts)
+    assert where.answer == (
+        "A gain was established over less than 150 rpm only.",
+        "No loss of torque was established at any speed.",
+    )
 
 
 def test_low_end_torque_is_answered_with_a_one_sided_bound(stoats):
