@@ -77,6 +77,13 @@ def test_nothing_is_wider_than_the_window_folds_open_or_closed(answered: Watched
     assert (closed, answered.page.evaluate(WIDER)) == ([], [])
 
 
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_a_wide_table_wraps_or_stacks_before_it_must_be_pushed_aside(answered: Watched, width: int) -> None:
+    answered.page.set_viewport_size({"width": width, "height": 900})
+    answered.unfold()
+    assert answered.page.evaluate(PUSHED) == []
+
+
 def test_print_shows_the_answer_and_no_controls(answered: Watched) -> None:
     page = answered.page
     page.emulate_media(media="print")
@@ -210,6 +217,11 @@ WIDER = """() => {
     node.getBoundingClientRect().right > window.innerWidth + 0.5 && !node.closest('.scroll, .skip'));
   return [`${document.documentElement.scrollWidth} px`, ...out.slice(0, 4).map((node) => node.outerHTML.slice(0, 150))];
 }"""
+
+# Wide tables of which a part lies beyond their place.
+PUSHED = """() => [...document.querySelectorAll('.scroll:has(> .stacked)')]
+  .filter((node) => node.scrollWidth > node.clientWidth + 1)
+  .map((node) => `${node.ariaLabel}: ${node.scrollWidth} px in ${node.clientWidth}`)"""
 
 FOCUSED = """() => {
   const node = document.activeElement;

@@ -140,6 +140,19 @@ def test_the_sheet_says_what_the_ledger_says(cleared: Watched, ledger: Ledger) -
     assert (cleared.complaints, cleared.violations(), cleared.strangers()) == ([], [], [])
 
 
+@pytest.mark.parametrize("media", ["screen", "print"])
+def test_the_pictures_stand_in_line_captions_above_and_speeds_below(
+    shown: Shown, ledger: Ledger, media: str
+) -> None:
+    page = shown.open("sheet.html", **sheet_question(best_pair(ledger)))
+    page.emulate_media(media=media)  # type: ignore[arg-type]
+    place = "(all) => all.map((one) => Math.round(one.getBoundingClientRect()[%r]))"
+    captions = page.locator(".sheet figcaption").evaluate_all(place % "top")
+    charts = page.locator(".sheet .chart svg").evaluate_all(place % "bottom")
+    page.emulate_media(media="null")
+    assert [len(set(captions)), len(set(charts))] == [1, 1], (captions, charts)
+
+
 def test_the_pickers_show_what_the_sheet_is_of(shown: Shown, ledger: Ledger) -> None:
     pair = best_pair(ledger)
     asked = sheet_question(pair)
