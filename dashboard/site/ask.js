@@ -9,7 +9,7 @@ const MOST_PAGES = 20;
 
 class Trouble extends Error {
   constructor(status, problem = {}) {
-    super(problem.detail ?? problem.title ?? `status ${status}`);
+    super(problem.detail ?? problem.title ?? (status ? `status ${status}` : "the ledger did not answer"));
     this.status = status;
     this.problem = problem;
   }
@@ -38,15 +38,21 @@ const read = (response) => response.json().catch(lost);
 
 export const ask = async (path, parameters, signal) => read(await fetched(path, parameters, signal));
 
+// One page of a list: what it holds, and the address of the next one.
+export async function pageOf(path, parameters, signal) {
+  const response = await fetched(path, parameters, signal);
+  const link = /<([^>]+)>\s*;[^,]*rel="?next"?/.exec(response.headers.get("Link") ?? "");
+  const next = link && new URL(link[1], location.origin);
+  return { body: await read(response), next: next && next.pathname + next.search };
+}
+
 export async function askAll(path, parameters, signal) {
   const items = [];
-  let next = path;
+  let [next, asked] = [path, { limit: 500, ...parameters }];
   for (let page = 0; next && page < MOST_PAGES; page += 1) {
-    const response = await fetched(next, page ? {} : { limit: 500, ...parameters }, signal);
-    items.push(...(await read(response)).items);
-    const link = /<([^>]+)>\s*;[^,]*rel="?next"?/.exec(response.headers.get("Link") ?? "");
-    const address = link && new URL(link[1], location.origin);
-    next = address && address.pathname + address.search;
+    const found = await pageOf(next, asked, signal);
+    items.push(...found.body.items);
+    [next, asked] = [found.next, {}];
   }
   return items;
 }
@@ -94,6 +100,16 @@ export function answering(place, more, work) {
       if (current === mine) more.removeAttribute("aria-busy");
     }
   };
+}
+
+// What comes into an answer by itself: words until `work` brings it, or why it does not.
+export function later(work, { words = "Asking the ledger …", ...attributes } = {}) {
+  const place = el("div", { ...attributes, "aria-busy": "true" }, el("p", { class: "state" }, words));
+  work
+    .then((made) => place.replaceChildren(...[made].flat(Infinity).filter(Boolean)))
+    .catch((fault) => place.replaceChildren(el("p", { role: "alert" }, `Not shown: ${fault.message}`)))
+    .finally(() => place.removeAttribute("aria-busy"));
+  return place;
 }
 
 const againButton = (again, label = "Ask again") => el("button", { type: "button", onclick: again }, label);

@@ -1,8 +1,9 @@
 // Is it the car or the bay? One day of a bay in words, its cars, and the days before it.
 
+import { pageOf } from "./ask.js";
 import { el } from "./dom.js";
-import { carPage, link, setupOf } from "./links.js";
-import { moreButton, pageOf } from "./paged.js";
+import { baysPage, carPage, link, setupOf } from "./links.js";
+import { moreButton } from "./paged.js";
 import { count, date, known, number, percent, tied } from "./say.js";
 import { csvButton, section, table, unfold } from "./show.js";
 
@@ -53,7 +54,7 @@ function earlier({ body, next }, bay) {
   const box = el("div");
   const seen = [];
   const line = (one) => [
-    link(`bays.html?${new URLSearchParams({ bay, day: one.day })}#today`, date(one.day), `${date(one.day)}, this day`),
+    link(`${baysPage({ bay, day: one.day })}#today`, date(one.day), `${date(one.day)}, this day`),
     number(one.cars),
     one.reach_days ? `${count(one.reach_days, "day")} either side` : "that day",
     known(one.deviation_percent) ? percent(one.deviation_percent, 1, true) : "not known",
@@ -63,7 +64,7 @@ function earlier({ body, next }, bay) {
   const heads = ["day", "cars", "measured within", "in the middle", "limit", "reading"];
   const take = ({ items }) => {
     seen.push(...items);
-    box.replaceChildren(table("Day by day", heads, seen.map(line), [true, false, true, false, false, true]));
+    box.replaceChildren(table("Day by day", heads, seen.map(line), [true, false, true, false, false, true], true));
   };
   take(body);
   return el("div", {}, box, moreButton(next, "Earlier days", take));

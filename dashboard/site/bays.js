@@ -54,10 +54,8 @@ function present(answer, today, about) {
 /* Agreement */
 
 const sure = (answer) => `${inPercent(answer.level)}\u00a0% sure`;
-// A sign where the rounded figure has one.
-const shown = (value, places, plus) => percent(value, places, plus && Math.abs(value) >= 0.5 * 10 ** -places);
-const range = (interval, places, plus = true) => (interval ? interval.map((end) => shown(end, places, plus)).join(" to ") : null);
-const withRange = (value, interval, places, plus) => (known(value) ? `${shown(value, places, plus)} (${range(interval, places, plus)})` : null);
+const range = (interval, places, plus = true) => (interval ? interval.map((end) => percent(end, places, plus)).join(" to ") : null);
+const withRange = (value, interval, places, plus) => (known(value) ? `${percent(value, places, plus)} (${range(interval, places, plus)})` : null);
 
 function ago(text, answer) {
   if (!text) return "never";
@@ -138,7 +136,7 @@ function checkTable({ name, check_car: { vehicle, readings } }) {
     STATE[one.state],
     link(carPage({ tag: vehicle, session: setupOf(one.setup).session }), "visit", `visit of ${date(one.at)}`),
   ];
-  return table(`${vehicle} in ${name}, newest first`, ["measured", "reads", "warning at", "limit", "state", "record"], readings.map(line).reverse(), [false, false, false, false, true, true]);
+  return table(`${vehicle} in ${name}, newest first`, ["measured", "reads", "warning at", "limit", "state", "record"], readings.map(line).reverse(), [false, false, false, false, true, true], true);
 }
 
 /* Repeats */
@@ -158,7 +156,7 @@ function quarters({ bay, name, repeatability_percent: whole, repeatability_by_qu
   const line = (one) => [one.quarter.replace("-", " "), percent(one.repeatability_percent, 2), range(one.interval, 2, false), number(one.pulls), number(one.setups)];
   return [
     chart("bays-repeats", "%", { quarters: rows, whole: [{ value: whole }] }, caption, { file: `repeatability-${bay}` }),
-    unfold("As a table", table(`${name}: scatter of one pull, by quarter`, ["quarter", "scatter of one pull", sure(answer), "pulls", "setups"], list.map(line).reverse())),
+    unfold("As a table", table(`${name}: scatter of one pull, by quarter`, ["quarter", "scatter of one pull", sure(answer), "pulls", "setups"], list.map(line).reverse(), undefined, true)),
   ];
 }
 
@@ -181,7 +179,7 @@ function happened(answer) {
     "What happened when",
     { id: "time" },
     chart("bays-time", "", { rows, marks }, caption),
-    unfold("As a table", table("What happened, newest first", ["when", "bay", "what"], sorted.map(({ at, label, word }) => [date(at), label, word]), [true, true, true])),
+    unfold("As a table", table("What happened, newest first", ["when", "bay", "what"], sorted.map(({ at, label, word }) => [date(at), label, word]), [true, true, true], true)),
   );
 }
 

@@ -4,6 +4,7 @@ import { ask } from "./ask.js";
 import { chart } from "./chart.js";
 import { el } from "./dom.js";
 import { called } from "./lists.js";
+import { moreButton } from "./paged.js";
 import { csvButton, section, table, unfold } from "./show.js";
 import { UNITS, count, date, inSentence, known, number, percent, rpm, standard } from "./say.js";
 
@@ -21,33 +22,26 @@ const short = (text, most) => (text.length > most ? `${text.slice(0, most - 1)}â
 
 /* Over time */
 
-export function overTime(about, loadMore) {
-  const box = el("div");
-  const draw = () => box.replaceChildren(...drawn(about, loadMore, draw));
-  draw();
-  return section("Every setup over time", { id: "readings" }, box);
-}
-
-function drawn(about, loadMore, draw) {
+export function overTime(about) {
   const { list, path, asked, tag } = about;
-  const further = list.next && el("button", { type: "button", class: "quiet", onclick: (event) => fetchMore(event.currentTarget, loadMore, draw) }, "Older setups");
-  return [
-    picture(about),
-    unfold(`${list.next ? "The newest " : "All "}${count(list.items.length, "setup")} as a table`, statesTable(about)),
-    further,
-    csvButton(`${path}/states`, { ...asked, limit: 500 }, `states-${tag}`),
-  ].filter(Boolean);
-}
-
-async function fetchMore(button, loadMore, draw) {
-  button.disabled = true;
-  try {
-    await loadMore();
+  const box = el("div");
+  const draw = () => {
+    const words = `${list.next ? "The newest " : "All "}${count(list.items.length, "setup")} as a table`;
+    box.replaceChildren(picture(about), unfold(words, statesTable(about)));
+  };
+  const take = ({ items }, next) => {
+    list.items.push(...items);
+    list.next = next;
     draw();
-  } catch (fault) {
-    button.disabled = false;
-    button.after(el("span", { role: "alert" }, ` Not read: ${fault.message}`));
-  }
+  };
+  draw();
+  return section(
+    "Every setup over time",
+    { id: "readings" },
+    box,
+    moreButton(list.next, "Older setups", take),
+    csvButton(`${path}/states`, { ...asked, limit: 500 }, `states-${tag}`),
+  );
 }
 
 // Why a setup is not held against the others; null where it is.

@@ -1,12 +1,12 @@
 // A car's visits: each opens to its setups, what the checks said, its pulls, who changed what, and what may be changed.
 
-import { ask, fetched } from "./ask.js";
+import { ask, fetched, later } from "./ask.js";
 import { el } from "./dom.js";
 import { link, setupOf, sheetPage } from "./links.js";
 import { called } from "./lists.js";
 import { openedSetup } from "./records.js";
 import { csvButton, facts, section, table, unfold, unfoldLater } from "./show.js";
-import { conditionUnit, count, date, known, number } from "./say.js";
+import { conditionUnit, count, date, known, number, tied } from "./say.js";
 import { may } from "./access.js";
 import { pullControls, sessionControls, setupControls } from "./car-change.js";
 import { stateWords } from "./car-states.js";
@@ -36,19 +36,10 @@ function visits(items) {
 function opened({ id, states, at, bay }, about, open) {
   const struck = states.every((state) => state.struck) ? ", struck" : "";
   const title = `${date(at)}, ${called(about.rooms, bay)}: ${[...states].reverse().map((state) => stateWords(state, about.named)).join("; ")}${struck}`;
-  const node = unfoldLater(title, () => waiting(id, about));
+  const node = unfoldLater(title, () => later(read(id, about), { class: "record" }));
   node.dataset.session = id;
   node.open = open;
   return node;
-}
-
-function waiting(id, about) {
-  const place = el("div", { class: "record", "aria-busy": "true" }, el("p", { class: "state" }, "Asking the ledger …"));
-  read(id, about)
-    .then((made) => place.replaceChildren(...made.flat(Infinity).filter(Boolean)))
-    .catch((fault) => place.replaceChildren(el("p", { role: "alert" }, `Not shown: ${fault.message}`)))
-    .finally(() => place.removeAttribute("aria-busy"));
-  return place;
 }
 
 async function read(id, about) {
@@ -86,7 +77,7 @@ function found({ checks, started_at: at }) {
   const rows = checks.map(({ level, message, pointer, cleared }) => [
     where(pointer),
     level === "doubtful" ? "doubt" : "note",
-    message,
+    tied(message),
     cleared ? settled(cleared) : level === "doubtful" ? "stands" : "counts all the same",
   ]);
   const made = unfold(title, table(`Findings of ${date(at)}, with figures in kW, N·m, °C and kPa`, ["about", "level", "what was noticed", "now"], rows, [true, true, true, true], true));
@@ -155,14 +146,8 @@ function observed(pull, { name, own }) {
 
 /* History */
 
-function history({ id, started_at: at }) {
-  const place = el("div", { "aria-busy": "true" });
-  ask("/v1/history", { about: `sessions/${id}`, limit: 100 })
-    .then(({ items }) => place.replaceChildren(historyTable(items, at)))
-    .catch((fault) => place.replaceChildren(el("p", { role: "alert" }, `Not shown: ${fault.message}`)))
-    .finally(() => place.removeAttribute("aria-busy"));
-  return place;
-}
+const history = ({ id, started_at: at }) =>
+  later(ask("/v1/history", { about: `sessions/${id}`, limit: 100 }).then(({ items }) => historyTable(items, at)));
 
 const WHAT = { amended: "amended", struck: "struck", unstruck: "strike taken back", confirmed: "doubt confirmed as good", unconfirmed: "confirmation taken back" };
 

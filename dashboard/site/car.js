@@ -1,6 +1,6 @@
 // One car: what it reads now and read before, what was fitted when, every visit down to its pulls.
 
-import { answering, ask, askAll, fetched } from "./ask.js";
+import { answering, ask, askAll, fetched, pageOf } from "./ask.js";
 import { byId, el } from "./dom.js";
 import { fill, onQuestion, question } from "./form.js";
 import { bays, called, parts, platforms } from "./lists.js";
@@ -28,13 +28,13 @@ const show = answering(place, more, async (signal) => {
   const [{ car, etag, alias }, own, page, kinds, named, rooms, caller] = await Promise.all([
     carOf(typed, signal),
     ask(`${asking}/own-readings`, asked, signal),
-    fetched(`${asking}/states`, asked, signal),
+    pageOf(`${asking}/states`, asked, signal),
     platforms(signal),
     parts(signal),
     bays(signal),
     whoMay(),
   ]);
-  const list = { items: (await page.json()).items, next: nextOf(page) };
+  const list = { items: page.body.items, next: page.next };
   const { tag } = car;
   const path = pathOf(tag);
   const receipts = await askAll(`${path}/modifications`, {}, signal).catch(() => null);
@@ -66,11 +66,6 @@ function gone(said) {
   return again(null, said);
 }
 
-function nextOf(response) {
-  const next = /<([^>]+)>\s*;[^,]*rel="?next"?/.exec(response.headers.get("Link") ?? "");
-  return next && next[1];
-}
-
 function invite() {
   document.title = "What was measured on this car? · Bayledger";
   more.replaceChildren();
@@ -90,7 +85,7 @@ function present(about) {
   document.title = `${about.tag} · Bayledger`;
   const made = about.own.setups
     ? [
-        overTime(about, loadMore(about)),
+        overTime(about),
         curvesSection(about),
         fittedSection(about),
         visitsSection(about, held.open),
@@ -100,12 +95,6 @@ function present(about) {
   more.replaceChildren(...[...made, changeSection(about), addressNote(), footnote(about)].filter(Boolean));
   return told(mendedNotice(about), el("div", { class: "answer" }, opening(about)));
 }
-
-const loadMore = (about) => async () => {
-  const page = await fetched(about.list.next, {}, null);
-  about.list.items.push(...(await page.json()).items);
-  about.list.next = nextOf(page);
-};
 
 /* The sentences */
 

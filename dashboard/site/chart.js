@@ -1,6 +1,6 @@
 // Pictures: the drawing program is fetched only once there is something to draw.
 
-import { el } from "./dom.js";
+import { el, started } from "./dom.js";
 
 // No style or evaluated code of its own (the pages forbid both); an empty data set is no fault, so errors only.
 const EMBED = {
@@ -77,14 +77,9 @@ export function binned(values) {
 
 function savers(made, caption, file) {
   const button = (kind, address) => {
-    const save = async ({ currentTarget }) => {
-      try {
-        saveAs(await address(await redrawn(made, caption)), `${file}.${kind.toLowerCase()}`);
-      } catch (fault) {
-        currentTarget.after(el("span", { role: "alert" }, ` Not saved: ${fault.message}`));
-      }
-    };
-    return el("button", { type: "button", class: "quiet", onclick: save }, kind);
+    const save = async () => saveAs(await address(await redrawn(made, caption)), `${file}.${kind.toLowerCase()}`);
+    const press = ({ currentTarget }) => started(currentTarget, "Not saved", save);
+    return el("button", { type: "button", class: "quiet", onclick: press }, kind);
   };
   const svg = async (view) => URL.createObjectURL(new Blob([await view.toSVG()], { type: "image/svg+xml" }));
   const png = (view) => view.toImageURL("png", 2);

@@ -12,3 +12,17 @@ export function el(tag, attributes = {}, ...children) {
 }
 
 export const byId = (id) => document.getElementById(id);
+
+// What a button starts, once at a time; beside it why it came to nothing, until it is tried again. It keeps the focus.
+export async function started(button, refused, work) {
+  if (button.hasAttribute("aria-busy")) return;
+  if (button.nextElementSibling?.matches("[role='alert']")) button.nextElementSibling.remove();
+  button.setAttribute("aria-busy", "true");
+  try {
+    await work();
+  } catch (fault) {
+    button.after(el("span", { role: "alert" }, ` ${refused}: ${fault.message}`));
+  } finally {
+    button.removeAttribute("aria-busy");
+  }
+}

@@ -93,7 +93,9 @@ function onThisCar({ typical, name, now }, places) {
 function opening(told, places) {
   const { asked, answer, typical, interval } = told;
   const { cars: n, cars_with: withIt, grade: how } = answer.evidence;
-  const would = (words) => say`${words} the typical one would see ${size(told, typical, places, true)}.`;
+  const doubtful = interval && interval[0] <= 0 && interval[1] >= 0;
+  const end = doubtful ? ": not enough to tell from nothing." : ".";
+  const would = (words) => say`${words} the typical one would see ${size(told, typical, places, true)}${end}`;
   if (outOfReach(answer))
     return would(
       `The ${asked.partName} on the ${asked.carName}: ${elsewhereInTheRevs(asked, answer)}. Going by other cars,`,
@@ -113,9 +115,7 @@ function opening(told, places) {
     n === 1
       ? `The one ${asked.carName} car measured ${way}`
       : `In ${count(n, `${asked.carName} car`)} measured ${way}, the typical car`;
-  const doubtful = interval && interval[0] <= 0 && interval[1] >= 0;
-  if (doubtful)
-    return say`${head} changed by ${size(told, typical, places, true)}: not enough to tell from nothing.`;
+  if (doubtful) return say`${head} changed by ${size(told, typical, places, true)}${end}`;
   return say`${head} ${typical > 0 ? "gained" : "lost"} ${size(told, Math.abs(typical), places)}.`;
 }
 

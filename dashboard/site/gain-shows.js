@@ -49,8 +49,9 @@ export function revs(told) {
     ? ` Band: where it lies, ${level} % sure, each speed by itself; broken line: all speeds at once; dotted: one more car.`
     : "";
   const why = now ? " In percent, as this car's one reading says nothing of its other speeds." : "";
-  const caption = `Gain in ${name} at each engine speed, from ${number(knots[0].rpm)} to ${rpm(knots.at(-1).rpm)}.${why} Line: the typical car.${sure} Where the band includes nought, nothing is established.`;
-  const data = { knots, stretches: stretches(answer.curve.established ?? [], knots), nought: [{ value: 0 }] };
+  const established = answer.curve.established ?? [];
+  const caption = `Gain in ${name} at each engine speed, from ${number(knots[0].rpm)} to ${rpm(knots.at(-1).rpm)}.${why} Line: the typical car${most(knots, established, name)}.${sure} ${marked(established)}`;
+  const data = { knots, stretches: stretches(established, knots), nought: [{ value: 0 }] };
   const rows = knots
     .filter((knot) => knot.rpm % TABLE_STEP_RPM === 0)
     .map((knot) => [
@@ -84,6 +85,22 @@ function knotsOf(curve, suffix) {
     cars: curve.cars?.[i] ?? null,
   });
   return (curve.rpm ?? []).map(knot).filter((each) => known(each.typical));
+}
+
+// The most in percent, which the words beside it say, is at another speed than the most in a unit.
+function most(knots, established, name) {
+  const gaining = knots.filter((knot) => established.some((one) => one.is === "gain" && one.from_rpm <= knot.rpm && knot.rpm <= one.to_rpm));
+  if (name === "%" || !gaining.length) return "";
+  const top = gaining.reduce((best, knot) => (knot.typical > best.typical ? knot : best));
+  return `, most at ${rpm(top.rpm)} (${signed(top.typical, 1)} ${name})`;
+}
+
+// What the thick strokes on nought say, where there are any.
+function marked(established) {
+  if (!established.length) return "Where the band includes nought, nothing is established.";
+  const [gain, loss] = ["gain", "loss"].map((is) => established.some((one) => one.is === is));
+  const strokes = gain ? `thick, a gain is established${loss ? "; thick and broken, a loss" : ""}` : "thick and broken, a loss is established";
+  return `Where nought is drawn ${strokes}. Where the band includes it, nothing is.`;
 }
 
 // With a band, or without one where there are too few cars for it.
@@ -221,7 +238,7 @@ export function cost(told) {
       ),
     ),
   ];
-  if (!known(paid?.fitted))
+  if (!known(paid?.price))
     return section(title, id, el("p", {}, "No price is recorded for this part."), rest);
   const amount = (value) => money(value, paid.currency);
   const work = known(paid.labour_hours)
@@ -233,6 +250,10 @@ export function cost(told) {
     ? `About ${amount(paid.per_unit)} per ${unitName}${now ? " on this car" : ""}${range}.`
     : `Gain not established, so there is no price per ${unitName}.`;
   const dated = paid.price_date ? ` Price of ${date(paid.price_date)}.` : "";
+  if (!known(paid.fitted)) {
+    const why = `the shop has no hourly rate in ${paid.currency}, so what it costs fitted is not known.`;
+    return section(title, id, el("p", {}, `Part ${amount(paid.price)}, ${work}; ${why}${dated}`), rest);
+  }
   const fitted = el("strong", {}, amount(paid.fitted));
   return section(
     title,

@@ -6,8 +6,9 @@ import { choose, fill, onQuestion, question } from "./form.js";
 import { asked as questions, cars, cost, footnote, lawful, revs, sure } from "./gain-shows.js";
 import { pairs } from "./gain-pairs.js";
 import { scale, sentences, unmeasured } from "./gain-says.js";
+import { gainPage, link } from "./links.js";
 import { called, option, parts, pickPlatform, platforms, wanted } from "./lists.js";
-import { count, inList, inPercent, inSentence, known, place as placeOf } from "./say.js";
+import { count, inList, inPercent, inSentence, known } from "./say.js";
 import { addressNote, cautionBox, jump, section } from "./show.js";
 
 const form = byId("question");
@@ -113,7 +114,7 @@ function links(rows, label) {
     el(
       "li",
       {},
-      el("a", { href: placeOf(row) }, label(row)),
+      link(gainPage({ platform: row.platform, part: row.part, against: row.against }), label(row)),
       ` ${count(row.cars, "car")}, ${count(row.pairs, "pair")}`,
     );
   return el("ul", { class: "links" }, rows.map(item));

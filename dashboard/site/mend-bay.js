@@ -1,11 +1,11 @@
 // What was found wrong with a bay's figures of a period: said to all, put right and taken back by those who may.
 
 import { accessSection, mayMend } from "./access.js";
-import { ask } from "./ask.js";
+import { ask, pageOf } from "./ask.js";
 import { act, choice, hinted, moment, quantity, text } from "./change-form.js";
 import { el } from "./dom.js";
 import { UNITS, remembered } from "./kept.js";
-import { moreButton, pageOf } from "./paged.js";
+import { moreButton } from "./paged.js";
 import { conditionUnit, count, date, inSentence, known, standard } from "./say.js";
 import { section } from "./show.js";
 
@@ -51,7 +51,7 @@ function ofBay(bay, about) {
     { class: "setup" },
     el("h3", {}, bay.name),
     bay.list && bay.list.body.items.length ? rows : el("p", { class: "state" }, bay.list ? "Nothing was put right." : "What was put right cannot be read with this token."),
-    bay.list?.next ? moreButton(bay.list.next, "Those made later", take) : null,
+    moreButton(bay.list?.next, "Those made later", take),
     mayMend(about.caller) && bay.list ? correcting(bay, about) : null,
   );
 }

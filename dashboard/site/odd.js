@@ -1,14 +1,14 @@
 // What lies apart from the rest: how much of how much first, then each against its ordinary range, then one by one.
 
-import { answering, ask } from "./ask.js";
+import { answering, ask, later, pageOf } from "./ask.js";
 import { chart } from "./chart.js";
 import { byId, el } from "./dom.js";
 import { choose, fill, onQuestion, question } from "./form.js";
-import { carPage, gainPage, link, setupOf, spreadPage } from "./links.js";
+import { baysPage, carPage, gainPage, link, setupOf, spreadPage } from "./links.js";
 import { bays, called, option, pickPlatform, wanted } from "./lists.js";
-import { moreButton, pageOf } from "./paged.js";
+import { moreButton } from "./paged.js";
 import { openedPair, openedSetup } from "./records.js";
-import { UNITS, date, inList, known, measureInWords, number, percent, standard, system, tied, unit } from "./say.js";
+import { UNITS, date, inList, known, measureInWords, number, percent, signed, standard, system, tied, unit } from "./say.js";
 import { addressNote, cautionBox, csvButton, jump, section, table, unfold, unfoldLater } from "./show.js";
 
 const form = byId("question");
@@ -87,13 +87,14 @@ function strips(items, rows = items.slice(0, MOST_DRAWN)) {
 }
 
 function numbers(items, answer, names) {
-  const shown = (item, value) => (item.unit === "percent" ? percent(value, 1, true) : `${number(value, 1)} ${unit(answer, item.measure)}`);
+  const bare = (item, value) => (item.unit === "percent" ? signed(value, 1) : number(value, 1));
+  const shown = (item, value) => `${bare(item, value)}\u00a0${item.unit === "percent" ? "%" : unit(answer, item.measure)}`;
   const line = (item, i) => [
     `${i + 1}  ${item.vehicle ?? inBay(item, names)}`,
     KIND[among(item)],
     shown(item, item.value),
     shown(item, item.expected),
-    item.ordinary ? item.ordinary.map((end) => shown(item, end)).join(" to ") : "not known",
+    item.ordinary ? `${bare(item, item.ordinary[0])} to ${shown(item, item.ordinary[1])}` : "not known",
     percent(item.deviation_percent, 1, true),
     date(item.at),
     inBay(item, names),
@@ -141,12 +142,9 @@ function pictures(item, answer) {
 }
 
 function besideStock(item, units) {
-  const node = el("div", { "aria-busy": "true" }, el("p", { class: "state" }, "Asking for the curves …"));
-  Promise.all([ask(`/v1/platforms/${item.platform}/stock-curve`, { units }), ask(`${item.record}/curve`, { units })])
-    .then(([stock, own]) => node.replaceChildren(curves(item, stock.curve, own.curve, units)))
-    .catch((fault) => node.replaceChildren(el("p", { role: "alert" }, `Not shown: ${fault.message}`)))
-    .finally(() => node.removeAttribute("aria-busy"));
-  return node;
+  const both = [`/v1/platforms/${item.platform}/stock-curve`, `${item.record}/curve`].map((path) => ask(path, { units }));
+  const drawn = Promise.all(both).then(([stock, own]) => curves(item, stock.curve, own.curve, units));
+  return later(drawn, { words: "Asking for the curves …" });
 }
 
 function curves(item, stock, own, units) {
@@ -163,14 +161,14 @@ function curves(item, stock, own, units) {
 
 function ways(item, answer) {
   const { session } = setupOf(item.record) ?? {};
-  const day = item.bay_day && `bays.html?${new URLSearchParams({ bay: item.bay_day.bay, day: item.bay_day.day })}#today`;
+  const day = item.bay_day && `${baysPage({ bay: item.bay_day.bay, day: item.bay_day.day })}#today`;
   const units = system(answer);
   const list = [
     item.vehicle && link(carPage({ tag: item.vehicle, session }), `All of ${item.vehicle}`),
     item.part && link(gainPage({ platform: item.platform, part: item.part, units }), "What the part does on other cars"),
     item.kind === "car" && link(spreadPage({ platform: item.platform, tag: item.stock ? item.vehicle : null, measure: item.measure, units }), item.stock ? "Where it stands among stock cars" : "How stock cars of its kind read"),
     day && link(day, "That day in that bay"),
-    item.kind === "bay" && link(`bays.html?${new URLSearchParams({ bay: item.bay })}`, "How the bays agree"),
+    item.kind === "bay" && link(baysPage({ bay: item.bay }), "How the bays agree"),
   ];
   return el("ul", { class: "links" }, list.filter(Boolean).map((one) => el("li", {}, one)));
 }

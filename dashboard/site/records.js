@@ -1,6 +1,6 @@
 // How do we know? A pair or a setup opened down to its pulls: conditions side by side, every pull, every curve.
 
-import { ask } from "./ask.js";
+import { ask, later } from "./ask.js";
 import { chart } from "./chart.js";
 import { el } from "./dom.js";
 import { carLink, link, setupOf, sheetPage } from "./links.js";
@@ -20,16 +20,8 @@ export const openedSetup = (path, units, title = "Its pulls") =>
   unfoldLater(title, () => waiting({ setup: path }, units, (read) => contents(read, units)));
 
 function waiting(sides, units, make) {
-  const place = el(
-    "div",
-    { class: "record", "aria-busy": "true" },
-    el("p", { class: "state" }, "Asking the ledger …"),
-  );
-  Promise.all(Object.entries(sides).map(([name, path]) => setup(name, path, units)))
-    .then((read) => place.replaceChildren(...make(read).filter(Boolean)))
-    .catch((fault) => place.replaceChildren(el("p", { role: "alert" }, `Not shown: ${fault.message}`)))
-    .finally(() => place.removeAttribute("aria-busy"));
-  return place;
+  const read = Object.entries(sides).map(([name, path]) => setup(name, path, units));
+  return later(Promise.all(read).then(make), { class: "record" });
 }
 
 async function setup(side, path, units) {

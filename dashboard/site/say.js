@@ -50,7 +50,11 @@ export function number(value, decimals = 0) {
   return /[1-9]/.test(text) ? text.replace("-", "\u2212") : text.replace("-", "");
 }
 
-export const signed = (value, decimals) => (value > 0 ? "+" : "") + number(value, decimals);
+// A sign where the rounded figure has one: neither +0.0 nor -0.0.
+export function signed(value, decimals) {
+  const text = number(value, decimals);
+  return value > 0 && /[1-9]/.test(text) ? `+${text}` : text;
+}
 export const percent = (value, places = 0, plus = false) =>
   `${(plus ? signed : number)(value, places)}\u00a0%`;
 export const rpm = (value) => `${number(value)} rpm`;
@@ -60,8 +64,8 @@ export const unit = (answer, measure) => UNITS[system(answer)]?.[kind(measure)] 
 export const match = (name) => MATCH[name] ?? name;
 export const standard = (slug) => STANDARDS[slug] ?? slug ?? "a standard not named";
 export const grade = (name) => GRADES[name] ?? [name, ""];
-// A sentence of the ledger's own, its figures tied to their units.
-export const tied = (words) => words.replace(/(\d) (%|°|kW|hp|PS|N·m|lbf·ft|kPa|inHg|hPa)/g, "$1\u00a0$2");
+// A sentence of the ledger's own, its figures tied to their units, of which a percent sign may stand close.
+export const tied = (words) => words.replace(/(\d)%/g, "$1 %").replace(/(\d) (%|°|kW|hp|PS|N·m|lbf·ft|kPa|inHg|hPa)/g, "$1\u00a0$2");
 export const inList = (name) => name[0].toUpperCase() + name.slice(1);
 // A name as it stands within a sentence; one with a comma is quoted, so that the sentence can be read aloud.
 export function inSentence(name) {
@@ -152,10 +156,6 @@ export function whatDiffers({ what, before, after }, units) {
   const first = typeof after === "number" ? "" : unitIn; // once, after the last number
   return `${name} ${value(before, first)}, then ${value(after, unitIn)}`;
 }
-
-// The page that answers what a row of evidence is about.
-export const place = ({ platform, part, against }) =>
-  `gain.html?${new URLSearchParams({ platform, part, against: against ?? "without" })}`;
 
 // Decimals worth saying: none once the interval is wider than one per cent either way (our choice).
 export function decimals(interval, reference) {

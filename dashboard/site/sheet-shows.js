@@ -161,4 +161,3 @@ function curveTable({ curves, units, a }) {
   ]);
   return table("Every 250 rpm", ["rpm", ...heads], rows);
 }
-

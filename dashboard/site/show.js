@@ -2,7 +2,7 @@
 
 import { fetched } from "./ask.js";
 import { saveAs } from "./chart.js";
-import { el } from "./dom.js";
+import { el, started } from "./dom.js";
 import { tied } from "./say.js";
 
 // An object of attributes may stand before the children: its `id` is what other pages' links end in.
@@ -148,14 +148,10 @@ export const addressNote = () =>
   );
 
 export function csvButton(path, parameters, name, label = "Save the numbers for a spreadsheet (CSV)") {
-  const save = async (event) => {
-    const button = event.currentTarget;
-    try {
-      const content = await (await fetched(path, parameters, null, "text/csv")).blob();
-      saveAs(URL.createObjectURL(content), `${name}.csv`);
-    } catch (fault) {
-      button.after(el("span", { role: "alert" }, ` Not saved: ${fault.message}`));
-    }
+  const save = async () => {
+    const content = await (await fetched(path, parameters, null, "text/csv")).blob();
+    saveAs(URL.createObjectURL(content), `${name}.csv`);
   };
-  return el("button", { type: "button", class: "quiet", onclick: save }, label);
+  const press = ({ currentTarget }) => started(currentTarget, "Not saved", save);
+  return el("button", { type: "button", class: "quiet", onclick: press }, label);
 }

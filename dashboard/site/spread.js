@@ -31,6 +31,7 @@ import {
   percent,
   say,
   standard,
+  tied,
   typed,
   unit,
 } from "./say.js";
@@ -163,7 +164,7 @@ function thisCar(told) {
   if (!asked.value)
     return el("p", {}, "Enter what this car reads, stock and measured here, to see where it stands.");
   const words = say`A car that reads ${el("strong", {}, `${typed(Number(asked.value))}\u00a0${name}`)}`;
-  const said = answer.value?.reading?.replace(/\.$/, "");
+  const said = answer.value?.reading && tied(answer.value.reading).replace(/\.$/, "");
   const sure =
     answer.value?.interval && !/% sure/.test(said) ? ` (${inPercent(answer.level)}\u00a0% sure)` : "";
   return el("p", {}, words, said ? `: ${said}${sure}.` : ".");

@@ -4,17 +4,17 @@ import "./search.js";
 import { answering, askAll } from "./ask.js";
 import { byId, el } from "./dom.js";
 import { jump, section, unfold } from "./show.js";
-import { link, spreadPage } from "./links.js";
-import { count, date, inList, inSentence, known, place } from "./say.js";
+import { gainPage, link, spreadPage } from "./links.js";
+import { called, parts as partsOf, platforms as kindsOf } from "./lists.js";
+import { count, date, inList, inSentence, known } from "./say.js";
 
 const answer = byId("answer");
 const more = byId("more");
 const SHOWN_AT_ONCE = 6; // our choice: the rest unfolds
 
 const show = answering(answer, more, async (signal) => {
-  const [rows, platforms, parts, stock] = await Promise.all(
-    ["/v1/evidence", "/v1/platforms", "/v1/parts", "/v1/stock-evidence"].map((path) => askAll(path, {}, signal)),
-  );
+  const all = (path) => askAll(path, {}, signal);
+  const [rows, platforms, parts, stock] = await Promise.all([all("/v1/evidence"), kindsOf(signal), partsOf(signal), all("/v1/stock-evidence")]);
   if (!rows.length) return nothing(stock);
   const kinds = [...new Set(rows.map(({ platform }) => platform))];
   const words = `${count(rows.length, "question")} about ${count(kinds.length, "kind")} of car can be answered from what was measured here.`;
@@ -31,8 +31,6 @@ function nothing(stock) {
   answer.replaceChildren(el("p", { class: "state" }, words));
   more.replaceChildren(...(stock.length ? [stockCars(stock)] : []));
 }
-
-const called = (list, slug) => list.find((row) => row.slug === slug)?.name ?? slug;
 
 function kind(platform, rows, platforms, parts, stock) {
   const { stock_cars: cars } = stock.find((row) => row.platform === platform) ?? {};
@@ -65,9 +63,10 @@ function stockCars(rows) {
 }
 
 function line(row, parts) {
-  const rival = row.against === "without" ? "" : ` instead of ${inSentence(called(parts, row.against))}`;
+  const { platform, part, against } = row;
+  const rival = against === "without" ? "" : ` instead of ${inSentence(called(parts, against))}`;
   const words = ` ${count(row.cars, "car")}, ${count(row.pairs, "pair")}, last ${date(row.last)}`;
-  return el("li", {}, el("a", { href: place(row) }, `${inList(called(parts, row.part))}${rival}`), words);
+  return el("li", {}, link(gainPage({ platform, part, against }), `${inList(called(parts, part))}${rival}`), words);
 }
 
 show();

@@ -299,7 +299,7 @@ function firmness(told) {
   return unfold(
     "How many more tests until a gain is twice as sure?",
     el("p", {}, PLANNED),
-    table("Tests still to be made", heads, rows),
+    table("Tests still to be made", heads, rows, undefined, true),
   );
 }
 

@@ -120,7 +120,7 @@ function drawnAs(told, drawn, ahead) {
     budget: limit ? [{ value: limit, label: `budget ${paid(limit)}` }] : [],
   };
   const line = ahead.length ? " The stepped line: parts that no other beats, none gives more for less." : "";
-  const caption = `Up: typical gain in ${unitName}; across: cost fitted, ${answer.currency}.${line} Upright lines: between what it lies, ${level}\u00a0% sure. Dot: measured on this kind of car; diamond: borrowed from other kinds; cross: gain not established.`;
+  const caption = `Up: typical gain in ${unitName}; across: cost fitted, ${answer.currency}.${line} Upright lines: the range it lies in, ${level}\u00a0% sure. Dot: measured on this kind of car; diamond: borrowed from other kinds; cross: gain not established.`;
   const spoken = `On the line, from the cheapest: ${ahead.map(({ name, cost }) => `${name}, ${paid(cost)}`).join("; ")}.`;
   const names = ahead.map(({ part, name, cost }) =>
     el("li", {}, partLink(told, part, name), ` ${paid(cost)}`),

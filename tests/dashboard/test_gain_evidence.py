@@ -121,6 +121,12 @@ def test_a_record_that_cannot_be_read_says_so_where_it_would_stand(cleared: Watc
     expect(opened(cleared).get_by_role("alert")).to_contain_text("Not shown: gone")
 
 
+def test_a_record_whose_line_is_dead_says_who_did_not_answer(cleared: Watched, ledger: Ledger) -> None:
+    cleared.page.route("**/setups/*/curve*", lambda route: route.abort())
+    cleared.open("gain.html", **ledger.best_question())
+    expect(opened(cleared).get_by_role("alert")).to_have_text("Not shown: the ledger did not answer")
+
+
 def test_every_question_the_ledger_answers_stands_on_the_page_in_its_own_words(
     shown: Shown, ledger: Ledger
 ) -> None:

@@ -92,6 +92,32 @@ def test_the_answer_follows_the_address_and_the_address_the_pickers(cleared: Wat
     expect(page.locator(".headline")).to_contain_text("peak torque")
 
 
+def test_the_picture_says_where_it_gains_most_in_the_unit_that_it_draws(shown: Shown, ledger: Ledger) -> None:
+    question = ledger.best_question()
+    curve = ledger.ask("/v1/typical-gain", **question)["curve"]
+    knots = [
+        (speed, gain) for speed, gain in zip(curve["rpm"], curve["typical"], strict=True) if gain is not None
+    ]
+    speed, gain = max(knots, key=lambda knot: knot[1])
+    caption = shown.open("gain.html", **question).locator("#revs figcaption")
+    expect(caption).to_contain_text(f"most at {speed:,} rpm (+{gain:.1f} kW)")
+    expect(caption).to_contain_text("Where nought is drawn thick, a gain is established.")
+
+
+def test_what_is_borrowed_and_may_be_nothing_is_not_said_to_be_a_gain_of_nought(
+    cleared: Watched, ledger: Ledger
+) -> None:
+    question = ledger.best_question()
+    answer = ledger.ask("/v1/typical-gain", **question)
+    nobody = {"cars": 0, "pairs": 0, "cars_with": 0, "cars_compared": 0, "grade": "borrowed"}
+    told = {"typical": 0.2, "typical_percent": 0.1, "typical_interval": [-11.0, 10.0], "pairs": []}
+    found = {**answer, **told, "evidence": {**answer["evidence"], **nobody}}
+    cleared.page.route(re.compile(r"/v1/typical-gain\?"), lambda route: route.fulfill(json=found))
+    headline = cleared.open("gain.html", **question).locator(".headline")
+    expect(headline).to_contain_text("Going by other kinds of car")
+    expect(headline).to_contain_text("of peak power (0 %): not enough to tell from nothing.")
+
+
 def test_a_band_asks_for_its_two_speeds_only_then(cleared: Watched, ledger: Ledger) -> None:
     page = cleared.open("gain.html", **ledger.best_question())
     expect(page.get_by_label("From, rpm")).to_be_hidden()

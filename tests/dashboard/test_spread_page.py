@@ -32,7 +32,7 @@ def test_this_car_is_placed_in_the_ledgers_own_words(cleared: Watched, ledger: L
     value = str(round(ledger.ask(f"/v1/platforms/{platform}/stock-spread")["mean"]))
     placed = ledger.ask(f"/v1/platforms/{platform}/stock-spread", value=value)["value"]
     page = cleared.open("spread.html", platform=platform, value=value)
-    expect(page.locator(".answer")).to_contain_text(placed["reading"].rstrip("."))
+    expect(page.locator(".answer")).to_contain_text(re.sub(r"(\d)%", r"\1 %", placed["reading"].rstrip(".")))
     if placed["percentile"] is not None:
         expect(page.locator("dl div", has_text="This car")).to_contain_text("in 100, between")
     labels = page.locator(".chart svg text").all_text_contents()

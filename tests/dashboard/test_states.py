@@ -134,6 +134,20 @@ def test_a_chart_that_cannot_be_drawn_leaves_words_and_table(cleared: Watched, l
     expect(page.locator("table").first).to_be_visible()
 
 
+def test_numbers_that_cannot_be_saved_say_so_once_until_they_can(cleared: Watched) -> None:
+    page = cleared.open("odd.html")
+    button = page.get_by_role("button", name="Save the numbers").first
+    page.route("**/v1/outliers*", problem(503, title="Too busy"))
+    for _ in range(2):
+        button.press("Enter")
+        expect(page.get_by_role("alert")).to_have_text("Not saved: Too busy")
+        expect(button).to_be_focused()
+    page.unroute("**/v1/outliers*")
+    with page.expect_download():
+        button.press("Enter")
+    expect(page.get_by_role("alert")).to_have_count(0)
+
+
 def test_a_refusal_names_the_field_by_its_label_and_says_nothing_twice(
     cleared: Watched, ledger: Ledger
 ) -> None:

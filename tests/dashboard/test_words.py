@@ -34,6 +34,13 @@ def test_a_number_is_rounded_and_has_no_minus_nought(
 
 
 @pytest.mark.parametrize(
+    ("value", "text"), [(0.04, "0.0"), (-0.04, "0.0"), (0.05, "+0.1"), (-3.16, f"{MINUS}3.2")]
+)
+def test_a_figure_that_is_rounded_to_nought_has_no_sign(said: Any, value: float, text: str) -> None:
+    assert said("say.js", "signed", value, 1) == text
+
+
+@pytest.mark.parametrize(
     ("interval", "reference", "places"),
     # Half of 1.9 to 231 is 0.8 %: a decimal is known. Half of 5 to 231 is 2.2 %: it is not.
     [([9.9, 13.7], 231.0, 1), ([6.8, 16.8], 231.0, 0), (None, 231.0, 1), ([1.0, 2.0], None, 1)],
@@ -98,6 +105,11 @@ def test_what_differs_between_two_states_is_said_with_both_readings(said: Any) -
     assert said("say.js", "allThatDiffers", [neither, {**neither, "what": "inlet"}, gear], "si") == (
         "gear 4, then 5; not recorded on both sides: coolant, inlet air"
     )
+
+
+def test_a_figure_in_a_sentence_is_tied_to_its_unit(said: Any) -> None:
+    # SI Brochure, 9th edition, 5.4.7: a space between the number and the percent sign, as before any unit
+    assert said("say.js", "tied", "90% sure: 3.5 kW, 4 %") == "90\u00a0% sure: 3.5\u00a0kW, 4\u00a0%"
 
 
 def test_a_name_with_a_comma_stands_in_quotes_inside_a_sentence(said: Any) -> None:
