@@ -11,7 +11,6 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
-from service.answers.cache import Kept
 from service.store.db import Connect, Connection
 from service.store.past import reading_once
 
@@ -86,13 +85,8 @@ class Behind:
                 self._begin_next()
 
     def _keep(self, key: Hashable, state: "ModelState", made: object) -> None:
-        self._finished[key] = of_system_alone(state), made
+        self._finished[key] = state.alone(), made
         self._finished.move_to_end(key)
         if len(self._finished) > KEPT:
             dropped, _ = self._finished.popitem(last=False)
             self._rests_until.pop(dropped, None)
-
-
-def of_system_alone(state: "ModelState") -> "ModelState":
-    """The state without what else was worked out of it, which would stay in memory with it."""
-    return replace(state, solved=Kept(1), recipes={}, took_s={}, known=Kept(1), read={}, ranges={})

@@ -94,6 +94,10 @@ class ModelState:
             self.recipes[key] = recipe
         return self.solved.get_or_make(key, made)
 
+    def alone(self) -> "ModelState":
+        """The state without what else was worked out of it, which would stay in memory with it."""
+        return replace(self, solved=Kept(1), recipes={}, took_s={}, known=Kept(1), read={}, ranges={})
+
     @property
     def key(self) -> str:
         """What an answer's ETag carries of it."""

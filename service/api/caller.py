@@ -8,7 +8,6 @@ from service.api.wire import Blueprint
 from service.schemas.car_states import CallerDocument
 
 blueprint = Blueprint("caller", __name__, description="Who is asking.")
-CHANGING = ("post", "admin")
 
 
 @blueprint.get("/v1/caller")
@@ -22,6 +21,6 @@ def get_caller() -> Response:
             "name": asking.name,
             "scope": asking.scope,
             "bay": asking.bay,
-            "may_change": asking.scope in CHANGING,
+            "may_change": asking.may_change,
         }
     )

@@ -8,7 +8,6 @@ from flask import Response
 
 from service.answers.sheet import Chosen, Sheet, make_sheet
 from service.api.answering import csv_response, json_response, wants_csv
-from service.api.caller import CHANGING
 from service.api.context import caller, chosen_standard, chosen_units, conn, ledger, needs, shop
 from service.api.modelled import as_of, current_model
 from service.api.sessions import seen, setup_of
@@ -69,8 +68,7 @@ def answer(
     state = current_model()
     sheet = make_sheet(conn(), before, after, standard, shop(), ledger().answers.evidence, state)
     refuse_unmade(sheet, version)
-    in_house = caller().scope in CHANGING
-    document = sheet_document(sheet, units, as_of(state), version, in_house=in_house)
+    document = sheet_document(sheet, units, as_of(state), version, in_house=caller().may_change)
     if wants_csv():
         names, rows = curve_rows(document)
         return csv_response(

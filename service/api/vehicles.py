@@ -47,8 +47,7 @@ def found(tag: str) -> Vehicle:
     """The vehicle, or 404; the nearest are named to those who post, other people's cars to nobody else."""
     vehicle = store.get_vehicle(conn(), tag)
     if vehicle is None:
-        posts = caller().scope in ("post", "admin")
-        raise NotFound("vehicle", tag, nearest(conn(), "vehicle", tag) if posts else None)
+        raise NotFound("vehicle", tag, nearest(conn(), "vehicle", tag) if caller().may_change else None)
     return vehicle
 
 

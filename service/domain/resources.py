@@ -131,3 +131,8 @@ class Caller:
     scope: str
     bay: str | None = None
     token_id: int = 0
+
+    @property
+    def may_change(self) -> bool:
+        """Whether it may post and amend, and is one of the shop's own."""
+        return self.scope in ("post", "admin")
