@@ -14,10 +14,10 @@ from service.answers.gain_told import (
     where_in_the_revs,
     who_lost,
 )
-from service.answers.gain_words import Teller, cars, in_words, money, number, sure
+from service.answers.gain_words import Teller, cars, money, number, sure
 from service.answers.pairs_gain import ALONE, is_alone
 from service.answers.typical_gain import YOURS, TypicalGain
-from service.domain.names import quoted
+from service.domain.names import listed, quoted
 from service.store import gain_facts
 from service.store.db import Connection
 from service.store.evidence import Question
@@ -89,7 +89,7 @@ def the_calibrations_share(facts: Facts) -> Iterator[Said]:
         if name in {one.name for one in facts.relatives if one.calibration}
     ]
     if tangled:
-        words = f"On these cars it was changed together with {in_words([quoted(name) for name in tangled])}: this data cannot share the gain out."
+        words = f"On these cars it was changed together with {listed([quoted(name) for name in tangled])}: this data cannot share the gain out."
     else:
         words = "The figure is the part's alone: no comparison counts in which the calibration changed too."
     if not measured:
@@ -136,7 +136,7 @@ def against(facts: Facts, others: Sequence[Relative]) -> tuple[tuple[str, ...], 
     own = [one for one in others if one.cars_against]
     words = (
         [
-            f"Measured in each other's place: {in_words([f'{quoted(one.name)} ({cars(one.cars_against)})' for one in own])}."
+            f"Measured in each other's place: {listed([f'{quoted(one.name)} ({cars(one.cars_against)})' for one in own])}."
         ]
         if own
         else [
@@ -149,7 +149,7 @@ def against(facts: Facts, others: Sequence[Relative]) -> tuple[tuple[str, ...], 
         if one.price is not None
     ]
     if priced:
-        words.append(f"Price of the part: {in_words(priced)}.")
+        words.append(f"Price of the part: {listed(priced)}.")
     see = tuple(See(facts.question.part, one.slug, f"against {one.name}") for one in others)
     return tuple(words), see
 

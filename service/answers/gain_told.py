@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.answers.gain_words import Teller, cars, in_words, number, speed, sure
+from service.answers.gain_words import Teller, cars, number, speed, sure
 from service.answers.pairs_gain import ShownPair
 from service.answers.typical_gain import TypicalGain
 from service.answers.unlike import differing_names
 from service.answers.without_gain import WithoutGain, noise_floor, without_gain
-from service.domain.names import quoted
+from service.domain.names import listed, quoted
 from service.domain.pairing import MATCHES
 from service.stats.history.curves import Floats, Stretch
 from service.store.evidence import Question
@@ -230,13 +230,14 @@ def anything_else_changed(facts: Facts) -> Iterator[Said]:
         f"The fitted parts differ by this one alone in every comparison counted; in {held or 'none'} of {cars(len(facts.used))} "
         "the conditions are known to have been held as well."
     ]
-    moved, unrecorded = differing_names(facts.found.pairs)
+    pairs = facts.found.pairs
+    moved, unrecorded = differing_names((pair.row for pair in pairs.pairs if pair.used), pairs.places)
     if moved:
-        words.append(f"Not held in the others: {in_words(moved)}; each is named in the list of pairs.")
+        words.append(f"Not held in the others: {listed(moved)}; each is named in the list of pairs.")
     if unrecorded:
         words.append(f"Not recorded on both sides: {', '.join(unrecorded)}.")
     if facts.found.entangled:
         words.append(
-            f"Other cars had it changed together with {in_words([quoted(name) for name in facts.found.entangled])}; the two cannot be told apart."
+            f"Other cars had it changed together with {listed([quoted(name) for name in facts.found.entangled])}; the two cannot be told apart."
         )
     yield Said("pairs", "Was anything else changed at the same time?", tuple(words))

@@ -30,11 +30,6 @@ def money(amount: float, currency: str | None) -> str:
     return f"{number(amount, 2 if abs(amount) < 20 else 0)} {currency or ''}".strip()
 
 
-def in_words(names: Sequence[str]) -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-
-
 def sure(level: float) -> str:
     """`90 % sure`."""
     return f"{100 * level:.3g} % sure"

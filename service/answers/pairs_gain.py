@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from service.answers.cache import Kept
 from service.answers.figures import stored_figure
 from service.answers.gain_curve import GainCurve, PooledStates, gain_curve, gain_states, pooled_states
-from service.answers.unlike import unlike_words
+from service.answers.unlike import Places, unlike_words
 from service.domain.engine import Engine
 from service.domain.levels import pair_ratios
 from service.domain.measures import Measure
@@ -28,7 +28,7 @@ from service.stats.pooling import MIN_STUDIES, PooledGain, at_level, pool, t_qua
 from service.store import evidence
 from service.store.curves import curves_of_setups
 from service.store.db import Connection
-from service.store.pair_places import PairPlace, places_of_pairs
+from service.store.pair_places import places_of_pairs
 
 PULL_SPREAD_START = 0.005
 """Pull spread before the evidence's own pulls say otherwise (our choice)."""
@@ -94,7 +94,7 @@ class PairsGain:
     unlike: str | None = None
     curve: GainCurve | None = None
     peak_shift: PeakShift | None = None
-    places: Mapping[tuple[int, int], PairPlace] = field(default_factory=dict)
+    places: Places = field(default_factory=dict)
 
     @property
     def cars_compared(self) -> int:
@@ -167,7 +167,7 @@ def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Sho
     chosen = one_per_car([one for one in found if one is not None and one.row.usable])
     used = {id(one) for one in chosen}
     shown = [shown_pair(row, one, id(one) in used) for row, one in zip(rows, found, strict=True)]
-    pooled = pool_cars(chosen)
+    pooled, near = pool_cars(chosen), near_ones(chosen)
     bare = PairsGain(
         pooled=pooled,
         base=typical_baseline(chosen),
@@ -178,16 +178,15 @@ def weigh(conn: Connection, question: evidence.Question, asked: Asked, shop: Sho
         bays=len({side.bay_id for c in chosen for side in (c.row.with_, c.row.without)}),
         pairs_in_all=totals.pairs,
         like_for_like=totals.like_for_like,
-        like_for_like_used=near_ones(chosen),
+        like_for_like_used=near,
         first=totals.first.date() if totals.first else None,
         last=totals.last.date() if totals.last else None,
         noise_floor=smallest_visible_gain(usual_variance(spreads)),
         left_out=totals.left_out,
         peaks_only=sum(MATCHES[c.row.match] == "peaks-only" for c in chosen),
+        unlike=unlike_words([c.row for c in chosen], places) if 2 * near < len(chosen) else None,
         places=places,
     )
-    if 2 * bare.like_for_like_used < bare.cars:
-        bare = replace(bare, unlike=unlike_words(bare))
     states = curve_states(conn, chosen, curves, pooled) if asked.curve and pooled is not None else None
     return Weighed(bare, moves_of_peak(chosen, asked), states)
 
@@ -203,9 +202,6 @@ def curve_states(
     curves = curves or curves_of_setups(conn, setups_of([one.row for one in chosen]))
     states = gain_states([(one.row, one.measured.variance, one.ratios) for one in chosen], curves)
     return None if states is None else pooled_states(states, shared_variance(chosen, pooled.tau2))
-
-
-Places = Mapping[tuple[int, int], PairPlace]
 
 
 def pairs_and_places(

@@ -1,12 +1,14 @@
 """Why comparisons are not like for like, in words: what moved between two sides, and what nobody can say of."""
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from service.domain.pairing import MATCHES, is_unrecorded
 from service.store.evidence import PairRow
+from service.store.pair_places import PairPlace
 
-if TYPE_CHECKING:
-    from service.answers.pairs_gain import PairsGain
+Places = Mapping[tuple[int, int], PairPlace]
+"""Where pairs stand, by the setups with and without."""
 
 DIFFERENCES: dict[str, tuple[str, str | None]] = {
     # what may differ between the two sides of a pair, in words, and the quantity it is
@@ -41,35 +43,34 @@ def names_of(differs: list[dict[str, Any]], *, unrecorded: bool) -> list[str]:
     return sorted({condition(one)[0] for one in differs if is_unrecorded(one) == unrecorded})
 
 
-def differs_of(pairs: "PairsGain", row: PairRow) -> list[dict[str, Any]]:
+def differs_of(row: PairRow, places: Places) -> list[dict[str, Any]]:
     """What was not held in a pair; nothing where it was not asked for."""
-    place = pairs.places.get((row.with_.setup_id, row.without.setup_id))
+    place = places.get((row.with_.setup_id, row.without.setup_id))
     return [] if place is None else place.differs
 
 
-def differing_names(pairs: "PairsGain") -> tuple[list[str], list[str]]:
+def differing_names(used: Iterable[PairRow], places: Places) -> tuple[list[str], list[str]]:
     """What moved in any of the pairs used; what was not recorded on both sides of one."""
-    found = [one for shown in pairs.pairs if shown.used for one in differs_of(pairs, shown.row)]
+    found = [one for row in used for one in differs_of(row, places)]
     return names_of(found, unrecorded=False), names_of(found, unrecorded=True)
 
 
-def unlike_words(pairs: "PairsGain") -> str:
+def unlike_words(used: Sequence[PairRow], places: Places) -> str:
     """Why most of the pairs used are not like for like, or not known to be."""
-    rows = [shown.row for shown in pairs.pairs if shown.used]
-    apart = [MATCHES[row.match] for row in rows]
-    moved, unrecorded = differing_names(pairs)
+    apart = [MATCHES[row.match] for row in used]
+    moved, unrecorded = differing_names(used, places)
     reasons = [words for match, words in APART.items() if match in apart]
     reasons += [f"conditions that moved ({', '.join(moved)})"] if moved else []
     reasons += [f"not recorded on both sides: {', '.join(unrecorded)}"] if unrecorded else []
-    if not moved and not unrecorded and not all(row.held for row in rows):
+    if not moved and not unrecorded and not all(row.held for row in used):
         reasons.append("conditions that moved or were not recorded")
     known = sum(
-        match in APART or bool(names_of(differs_of(pairs, row), unrecorded=False))
-        for row, match in zip(rows, apart, strict=True)
+        match in APART or bool(names_of(differs_of(row, places), unrecorded=False))
+        for row, match in zip(used, apart, strict=True)
     )
     are = (
         "are not"
-        if 2 * known > len(rows)
+        if 2 * known > len(used)
         else "are not, or not known to be,"
         if known
         else "are not known to be"

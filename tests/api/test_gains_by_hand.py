@@ -90,16 +90,11 @@ def test_figures_of_two_days_are_divided_only_where_both_stand_in_the_asked_stan
 
 def test_unlike_comparisons_are_called_so_only_where_most_are_known_to_be():
     """One strapped down anew, one of which conditions are not known: one of two is not most."""
-    shown = [
-        SimpleNamespace(used=True, row=row(match=MATCHES.index("other-day"))),
-        SimpleNamespace(used=True, row=row(held=False)),
-    ]
-    pairs = SimpleNamespace(pairs=shown, places={})
-    assert unlike_words(pairs).startswith(
-        "Most of these comparisons are not, or not known to be, like for like"
-    )
-    pairs.pairs.append(SimpleNamespace(used=True, row=row(match=MATCHES.index("other-bay"))))
-    assert unlike_words(pairs).startswith("Most of these comparisons are not like for like")
+    used = [row(match=MATCHES.index("other-day")), row(held=False)]
+    said = unlike_words(used, {})
+    assert said.startswith("Most of these comparisons are not, or not known to be, like for like")
+    used.append(row(match=MATCHES.index("other-bay")))
+    assert unlike_words(used, {}).startswith("Most of these comparisons are not like for like")
 
 
 # The curve of the pairs
