@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SMALLEST_GAIN: Final = 0.004
-"""Gains are pooled in relative units down to this size [ln], below it in absolute ones (our choice: a part that gives
-nothing still differs from platform to platform and from car to car)."""
+SMALLEST_GAIN: Final = 0.015
+"""Gains are pooled in relative units down to this size [ln], below it in absolute ones: a part that gives nothing still
+differs from platform to platform and from car to car. Our choice, by simulation: of parts that give or take 0.8 % about
+nought the typical gain's nine-in-ten interval held 54 in 100 at 0.004; shops of ordinary parts are answered alike by both."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from service.answers.packed import pack, unpack
 from service.domain.history import History
 from service.stats.history.fit import fit
 from service.stats.history.fitted import SPREAD_NAMES, Fit, gain_key
-from service.stats.history.gains import cars_are_unlike, next_car_intervals
+from service.stats.history.gains import cars_are_unlike, next_car_intervals, typical_bounds
 from service.stats.history.system import System, build
 from service.stats.history.weights import NU, TAIL
 from tests.calibration.readings import Simulated, simulate
@@ -235,6 +235,41 @@ def test_a_part_whose_cars_gain_unlike_amounts_has_a_spread_between_cars_of_its_
     assert [part for part in (INTAKE, *alike) if cars_are_unlike(part, system.fit)] == [INTAKE]
     low, high = next_car_intervals(system.gain(EXHAUST, TURBO), system.fit)
     assert high - low < 0.03
+
+
+def test_parts_that_give_or_take_a_little_are_not_all_drawn_to_nought() -> None:
+    """Four gains of 0.9 % up or down, three cars each, tests of one car that err by 0.7 %: ten such shops."""
+    truth = {
+        (part, platform): 0.009 * side
+        for part, platform, side in (
+            (INTAKE, TURBO, 1),
+            (INTAKE, SECOND_TURBO, -1),
+            (OTHER_INTAKE, TURBO, -1),
+            (OTHER_INTAKE, SECOND_TURBO, 1),
+        )
+    }
+    held = []
+    for seed in range(10):
+        tests = [*truth] * 3 + [(EXHAUST, TURBO), (TUNE, TURBO)] * 6
+        usual = {EXHAUST: 0.03, TUNE: 0.1}
+        errors, levels = wobble(seed, len(tests), 0.007), wobble(100 + seed, len(tests), 0.02)
+        system = solved(
+            *(
+                row
+                for car, ((part, on), error, level) in enumerate(zip(tests, errors, levels, strict=True), 1)
+                for row in before_and_after(
+                    car,
+                    part,
+                    truth.get((part, on), usual.get(part, 0.0)) + error,
+                    platform=on,
+                    level=LEVEL + level,
+                )
+            )
+        )
+        for cell, gain in truth.items():
+            low, high = typical_bounds(system.gain(*cell))
+            held.append(low <= gain <= high)
+    assert np.mean(held) > 0.75
 
 
 def test_one_car_at_fault_makes_not_all_cars_of_its_part_unlike() -> None:
