@@ -52,11 +52,12 @@ def refreshed(solved: Assembly) -> Weights:
     """The weights that a solution says."""
     seen = [(design, rows(solved.solution, i)) for i, design in enumerate(solved.designs)]
     theta = solved.theta
+    gains = [(design, *_own_gains(design, one, theta)) for design, one in seen]
     return Weights(
         setup=_joined([(d.history.setup_id, _setups(d, r, theta)) for d, r in seen]),
         car=_joined([(d.vehicles, _cars(d, r, theta)) for d, r in seen]),
-        gain=_joined([(d.own_key, _gains(d, r, theta)) for d, r in seen]),
-        alike=_alike([(d, *_freed_gains(d, r, theta)) for d, r in seen], theta),
+        gain=_joined([(d.own_key, t_weight(own**2 + error, own_scale(d, theta))) for d, own, error in gains]),
+        alike=_alike([(d, *_freed(d, own, error, theta)) for d, own, error in gains], theta),
         part_on=_joined([(part_on_keys(d), _parts_on(d, r, solved)) for d, r in seen]),
         part=_parts(solved),
     )
@@ -99,18 +100,17 @@ def _cars(design: PlatformDesign, seen: Rows, theta: Floats) -> Floats:
     return t_weight(predicted[:, 0] ** 2 + error, scale)
 
 
-def _gains(design: PlatformDesign, seen: Rows, theta: Floats) -> Floats:
-    scale = own_scale(design, theta)
-    predicted, error = seen.predict(own_terms(design), scale / design.own_weight)
-    return t_weight(predicted[:, 0] ** 2 + error, scale)
+def _own_gains(design: PlatformDesign, seen: Rows, theta: Floats) -> tuple[Floats, Floats]:
+    """Each car's own gain as it is predicted, and the variance of its error."""
+    predicted, error = seen.predict(own_terms(design), own_scale(design, theta) / design.own_weight)
+    return predicted[:, 0], error
 
 
-def _freed_gains(design: PlatformDesign, seen: Rows, theta: Floats) -> tuple[Floats, Floats]:
-    """Each car's own gain as the others let it be seen, freed of its prior, and the variance of its error."""
+def _freed(design: PlatformDesign, own: Floats, error: Floats, theta: Floats) -> tuple[Floats, Floats]:
+    """Predicted own gains and the variances of their errors, freed of their prior."""
     prior = own_scale(design, theta) / design.own_weight
-    predicted, error = seen.predict(own_terms(design), prior)
     left = np.maximum(prior - error, SMALLEST * prior)
-    return predicted[:, 0] * prior / left, prior * error / left
+    return own * prior / left, prior * error / left
 
 
 def _alike(pieces: Sequence[tuple[PlatformDesign, Floats, Floats]], theta: Floats) -> ById:
