@@ -32,7 +32,7 @@ QUESTION = {
 PLATFORM = {
     "platform": "The kind of car.",
     "name": "Its name.",
-    "stock_cars": "Cars of it that were measured stock.",
+    "stock_cars": "Cars of it that were measured stock, verified or declared, without doubts.",
 }
 PART = {"part": "The part.", "name": "Its name."}
 CAR = {"tag": "The car's tag.", "platform": "Its kind of car.", "platform_name": "The name of that kind."}

@@ -346,6 +346,11 @@ class StockEvidenceRow:
     last: datetime | None
 
 
+STOCK_CAR = """setup_summary.stock AND setup_summary.counts AND setup_summary.doubts = '{}'
+    AND setup_summary.stock_checked IN ('verified', 'declared')"""
+"""A setup by which its car is a stock car of its kind, as the stock spread counts them where nothing else is asked for."""
+
+
 def list_stock_evidence(
     conn: Connection, *, after: tuple[int, str] | None, limit: int
 ) -> list[StockEvidenceRow]:
@@ -353,11 +358,11 @@ def list_stock_evidence(
     cars, platform = after or (None, None)
     with conn.cursor(row_factory=class_row(StockEvidenceRow)) as cursor:
         return cursor.execute(
-            """
+            f"""
             WITH counted AS (
                 SELECT   platform_id, count(DISTINCT setup_summary.vehicle_id) AS cars, max(started_at) AS last
                 FROM     setup_summary JOIN setup USING (setup_id) JOIN session USING (session_id)
-                WHERE    stock AND counts
+                WHERE    {STOCK_CAR}
                 GROUP BY platform_id
             ), kinds AS (
                 SELECT slug::text AS platform, name, coalesce(cars, 0) AS stock_cars, last

@@ -12,6 +12,7 @@ from datetime import datetime
 from psycopg.rows import class_row
 
 from service.store.db import Connection
+from service.store.evidence import STOCK_CAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +133,7 @@ def find_platforms(
             {NAMES}
             SELECT   platform, platform_name AS name,
                      (SELECT count(DISTINCT vehicle_id) FROM setup_summary
-                      WHERE  setup_summary.platform_id = platform_name.platform_id AND stock AND counts) AS stock_cars
+                      WHERE  setup_summary.platform_id = platform_name.platform_id AND {STOCK_CAR}) AS stock_cars
             FROM     platform_name
             WHERE    mask = {EVERY_WORD}
             ORDER BY name, platform

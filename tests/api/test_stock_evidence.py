@@ -8,7 +8,7 @@ import pytest
 from tests.api.bodies import PLATFORM, added
 from tests.api.gains import post
 from tests.conftest import version_of
-from tests.factories import setup
+from tests.factories import pull, setup
 
 STOCK = "/v1/stock-evidence"
 
@@ -37,6 +37,28 @@ def test_a_modified_car_is_none_and_a_struck_visit_is_none_any_more(stoats):
     assert known(stoats)["stoat"] == (1, "2026-03-02")
     assert stoats.post(f"/v1/sessions/{struck['id']}/strike", {"reason": "another car"}).status_code == 200
     assert known(stoats)["stoat"] == (0, None)
+
+
+def test_as_many_are_told_as_the_stock_spread_shows(stoats):
+    """A car that nobody looked over, and one whose pulls scatter, are none until that is put right."""
+    post(stoats, setup(), vehicle="stoat-1", day=1)
+    unseen = post(stoats, setup(stock_checked="unknown"), vehicle="stoat-2", day=2)
+    doubted = post(stoats, {**setup(), "pulls": [pull(), pull(1.05)]}, vehicle="stoat-3", day=3)
+    assert told_in_three_places(stoats) == [1, 1, 1]
+    address = f"/v1/sessions/{unseen['id']}/setups/1"
+    amended = {"stock_checked": "declared", "reason": "its owner says so"}
+    assert stoats.patch(address, amended, If_Match=version_of(stoats.get(address))).status_code == 200
+    assert told_in_three_places(stoats) == [2, 2, 2]
+    scattered = doubted["setups"][0]["pulls"][0]["id"]
+    assert stoats.post(f"/v1/pulls/{scattered}/confirm", {"reason": "looked at"}).status_code == 200
+    assert told_in_three_places(stoats) == [3, 3, 3]
+
+
+def told_in_three_places(client) -> list[int]:
+    """The stock cars of the kind: in the list, found by its name, and in the spread."""
+    found = client.get("/v1/search?q=stoat").json["platforms"]
+    spread = client.get("/v1/platforms/stoat/stock-spread?measure=peak_power").json
+    return [known(client)["stoat"][0], found[0]["stock_cars"], spread["cars"]]
 
 
 def test_a_kind_added_or_renamed_and_a_visit_moved_in_time_are_in_the_next_answer(stoats):
