@@ -214,7 +214,9 @@ class StockEvidenceDocument(Document):
 
     platform = fields.String(metadata={"description": "The platform's slug."})
     name = fields.String(metadata={"description": "Its name."})
-    stock_cars = fields.Integer(metadata={"description": "Cars of it that were measured stock, verified or declared, without doubts."})
+    stock_cars = fields.Integer(
+        metadata={"description": "Cars of it that were measured stock, verified or declared, without doubts."}
+    )
     last = fields.Date(
         allow_none=True,
         metadata={"description": "The day one was measured stock last; null = none ever was."},

@@ -372,7 +372,7 @@ def list_stock_evidence(
             WHERE    %(cars)s::bigint IS NULL OR (stock_cars, platform) > (%(cars)s::bigint, %(platform)s)
             ORDER BY stock_cars, platform
             LIMIT    %(limit)s
-            """,
+            """,  # noqa: S608
             {"cars": cars, "platform": platform, "limit": limit},
         ).fetchall()
 
