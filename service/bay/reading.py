@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping as MappingOf
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -62,9 +64,15 @@ def mapping_in(path: Path | None) -> Mapping:
 def read_pull(pull: FilePull, said: Said, words: PullWords, clock_ahead_s: float = 0.0) -> ReadPull:
     """One pull of a file with what its header and the mapping say."""
     channels = {name: [float(value) for value in values] for name, values in pull.channels.items()}
-    return ReadPull(
-        channels, said | header_said(pull.facts, clock_ahead_s) | basis_said(words, pull.facts.factor)
-    )
+    by_file = inlet_along(channels) | header_said(pull.facts, clock_ahead_s)
+    return ReadPull(channels, said | by_file | basis_said(words, pull.facts.factor))
+
+
+def inlet_along(channels: MappingOf[str, Sequence[float]]) -> Said:
+    """Inlet air at the start and the end of a pull, where the file has a column of it: the start is its first row, the
+    end the row of the highest engine speed, as a coast-down may follow."""
+    inlet, rpm = channels.get("inlet"), channels["rpm"]
+    return {} if not inlet else {"inlet": inlet[0], "inlet_end": inlet[rpm.index(max(rpm))]}
 
 
 def header_said(facts: Facts, clock_ahead_s: float = 0.0) -> Said:

@@ -144,6 +144,31 @@ def test_what_a_files_header_says_comes_in_under_its_own_names_and_its_factor_be
     assert (without["basis"], "oil" in without) == ({"standard": "sae-j1349", "factor": 1.01}, False)
 
 
+WITH_INLET = MAPPING.replace("[pull]", '[columns.inlet]\nname = "IAT"\nunit = "C"\n[pull]', 1)
+
+
+def read_with_inlet(tmp_path, inlet_head=""):
+    """A rise to 2800 rpm while the inlet air warms from 24 to 32 degC, then a coast-down with hotter air still."""
+    header = '\ninlet = {key = "Intake", unit = "C"}' if inlet_head else ""
+    (tmp_path / "mapping.toml").write_text(WITH_INLET.replace('rows = "rpm"', 'rows = "time"') + header)
+    rise = [f"{2000 + 100 * n},{200 + n},{24 + n}" for n in range(9)]
+    coast = [f"{2700 - 100 * n},{-20},{33 + n}" for n in range(4)]
+    raw = "\n".join([inlet_head, "", "", "rpm,Nm,IAT", *rise, *coast]).encode()
+    (pull,) = reader_by(tmp_path / "mapping.toml")(raw, None).pulls
+    return pull
+
+
+def test_a_column_of_inlet_air_says_what_it_was_at_the_start_and_at_the_end_of_the_pull(tmp_path):
+    pull = read_with_inlet(tmp_path)
+    assert (pull.said["inlet"], pull.said["inlet_end"]) == (24.0, 32.0)
+    assert "inlet" not in read(tmp_path, ["", "", ""])
+
+
+def test_inlet_air_in_a_files_header_comes_before_its_column(tmp_path):
+    pull = read_with_inlet(tmp_path, "Intake: 22")
+    assert (pull.said["inlet"], pull.said["inlet_end"]) == (22.0, 32.0)
+
+
 def test_a_mended_mapping_counts_for_the_next_file(tmp_path):
     head = ["", "", ""]
     assert read(tmp_path, head)["smoothing"] == "mean"
