@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
@@ -25,7 +26,11 @@ def looks_cut_short(content: bytes) -> bool:
     if lines[-1].strip():
         return True
     rows = [line for line in lines[-LINES:] if line.strip()]
-    return len(rows) > 2 and _separators(rows[-1]) < Counter(map(_separators, rows[:-1])).most_common(1)[0][0]
+    if len(rows) <= 2:
+        return False
+    marks = _marks_between(rows[:-1])
+    usual = Counter(_separators(row, marks) for row in rows[:-1]).most_common(1)[0][0]
+    return _separators(rows[-1], marks) < usual
 
 
 def cut_short_in_words(content: bytes, written_at: datetime, now: datetime) -> str | None:
@@ -38,6 +43,13 @@ def cut_short_in_words(content: bytes, written_at: datetime, now: datetime) -> s
     )
 
 
-def _separators(line: str) -> int:
-    """How many marks stand in a line that part its cells; a decimal comma adds one to each cell of every row alike."""
-    return sum(line.count(mark) for mark in ";\t|,")
+def _marks_between(rows: Sequence[str]) -> str:
+    """The marks that part these rows' cells. A comma is one where no other stands in most of them: beside a semicolon it
+    is a decimal comma, which whole numbers in the same column go without."""
+    surer = "".join(mark for mark in ";\t|" if sum(mark in row for row in rows) > len(rows) / 2)
+    return surer or ","
+
+
+def _separators(line: str, marks: str) -> int:
+    """How many marks stand in a line that part its cells."""
+    return sum(line.count(mark) for mark in marks)

@@ -177,6 +177,9 @@ def test_growth_beyond_what_a_post_takes_is_said_and_the_half_stays(desk, tmp_pa
         ("rpm;Nm\n2000;200,5\n2100;201,5", True),
         ("rpm;Nm;C\n2000;200,5;20\n2050;201,5;20\n2100;2\n", True),
         ("rpm;Nm;C\n2000;200;\n2050;201;\n2100;20", True),
+        ("rpm;Nm;C\n2000;200,5;20,5\n2050;201,5;20,5\n2100;202,5;21\n", False),
+        ("rpm;Nm;C\n2000;200,5;20,5\n2050;201,5;20,5\n2100;202,5\n", True),
+        ("rpm,Nm,C\n2000,200.5,20\n2050,201.5,20\n2100,202\n", True),
         ("", False),
     ],
 )
