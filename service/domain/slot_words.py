@@ -7,6 +7,8 @@ OF_SLOTS = {
     "or less for it.",
     "lubricants": "Oil: a thinner one lessens friction, and what it reads here says nothing of wear; the grade that the engine's "
     "maker asks for decides.",
+    "service-event": "A service brings back what a car had lost: it gained on cars that were due for it, and a car in good order "
+    "has nothing to gain by it.",
 }
 """What must be said of a gain by what was changed (common practice, no source)."""
 

@@ -172,7 +172,8 @@ def test_a_band_that_no_car_reached_is_not_called_not_measured(stoats):
 
 
 @pytest.mark.parametrize(
-    ("slot", "words"), [("wheels-tyres", "rollers read"), ("lubricants", "maker asks for")]
+    ("slot", "words"),
+    [("wheels-tyres", "rollers read"), ("lubricants", "maker asks for"), ("service-event", "in good order")],
 )
 def test_what_a_change_in_a_slot_does_not_show_is_said_beside_its_gain(stoats, slot, words):
     measured(stoats, 5)
