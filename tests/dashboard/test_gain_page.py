@@ -296,6 +296,30 @@ def test_a_gain_not_told_from_nothing_is_not_called_a_gain(cleared: Watched, led
     expect(page.locator("#more")).to_contain_text("Gain not established")
 
 
+def test_a_price_without_an_hourly_rate_is_shown_and_not_called_unrecorded(
+    cleared: Watched, ledger: Ledger
+) -> None:
+    def without_rate(body: dict[str, Any]) -> None:
+        body["cost"].update(
+            fitted=None,
+            price=480.0,
+            currency="GBP",
+            price_date="2026-03-02",
+            labour_hours=2.5,
+            labour_rate=None,
+            per_unit=None,
+            per_unit_interval=None,
+        )
+
+    cleared.page.route("**/v1/typical-gain*", changed(without_rate))
+    page = cleared.open("gain.html", **ledger.best_question())
+    expect(page.locator("#cost")).to_contain_text(
+        "Part £480, 2.5 hours of work; the shop has no hourly rate in GBP"
+    )
+    expect(page.locator("#cost")).to_contain_text("Price of 2 March 2026.")
+    expect(page.locator("#cost")).not_to_contain_text("No price is recorded")
+
+
 def test_a_loss_is_called_a_loss(cleared: Watched, ledger: Ledger) -> None:
     def loss(body: dict[str, Any]) -> None:
         body.update(typical=-4.0, typical_percent=-1.7, typical_interval=[-5.0, -3.0])
