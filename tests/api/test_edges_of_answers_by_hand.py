@@ -6,6 +6,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from service.answers.carried import Carried
+from service.answers.cautions import where_measured
+from service.answers.own_readings import first_against
 from service.answers.pairs_gain import Asked, grade_of, moves_of_peak
 from service.answers.part_choice import TWO_FOR_ONE, why_not
 from service.answers.review import Company, is_open, place_of, returned_to
@@ -16,6 +19,7 @@ from service.domain.measures import Measure
 from service.domain.pairing import MATCHES, CarSetup
 from service.ledger import marking
 from service.ledger.post import invoice_findings
+from service.stats.own_readings import Reading
 from service.stats.pairs import Spreads
 
 NEAR, FAR = MATCHES.index("same-session"), MATCHES.index("other-day")
@@ -169,3 +173,39 @@ def test_cars_are_held_in_the_order_of_their_tags_however_they_are_named(monkeyp
     tags = [f"stoat-{n}" for n in range(10)]
     marking.lock_in_order(None, *reversed(tags), tags[3])
     assert held == tags
+
+
+# Readings of one car
+
+
+def reading(key: int, value: float, parts: tuple[str, ...] = (), complete: bool = True) -> Reading:
+    return Reading(key, key, 1, value, 3, frozenset(parts), complete)
+
+
+def test_a_car_begins_with_its_first_reading_that_is_known_to_be_stock():
+    """100 kW of which nobody knows what was fitted, 102 kW stock, 110 kW with a pipe; without the second, the first."""
+    unknown, stock, now = reading(1, 100.0, complete=False), reading(2, 102.0), reading(3, 110.0, ("pipe",))
+    noise = Spreads(0.005, 0.0045, 0.007, 0.022)
+    for readings, begin, is_stock in (([unknown, stock, now], stock, True), ([unknown, now], unknown, False)):
+        found, said_to_be = first_against(readings, noise, 0.9)
+        assert found is not None
+        assert (found.earlier, found.later, said_to_be) == (begin, now, is_stock)
+
+
+# Where else, and what is read anew
+
+
+def test_three_other_kinds_of_car_are_named_and_the_own_one_is_none():
+    question = SimpleNamespace(platform_name="Stoat")
+    places = [("Heron", 9), ("Stoat", 8), ("Marten", 4), ("Kestrel", 2), ("Wren", 1)]
+    assert list(where_measured(question, places)) == [
+        "Against the same car without it, it was measured on Heron (9 cars), Marten (4 cars), Kestrel (2 cars)."
+    ]
+    assert list(where_measured(question, places[1:2])) == []
+
+
+def test_cars_that_changed_twice_before_they_were_read_are_all_read_anew():
+    ids, cars, values = np.array([1, 2, 3]), np.array([7, 8, 9]), np.ones((3, 1))
+    left = Carried(ids, cars, values).without([7]).without([8])
+    assert (left.unread, left.vehicle_ids.tolist()) == ({7, 8}, [9])
+    assert left.with_rows(ids[:2], cars[:2], values[:2]).unread == frozenset()
