@@ -28,6 +28,8 @@ FAR_BASELINE = 2.0
 a slip in unit or digit makes more, a heavily changed car of the kind seldom does)."""
 LIKELY = 0.75
 """A chance above this seems to contradict an interval that includes nought (our choice)."""
+FEW_CARS = 30
+"""A model of fewer cars takes its spreads mostly from what is usual in shops (our choice)."""
 CARS_UNLIKE = (
     "Cars gain by this part far more differently than by others of its size: the typical gain may be that of some of them "
     "only, so look at what each car gained."
@@ -93,7 +95,10 @@ def of_the_model(
             "changed too."
         )
     elif cars < MIN_STUDIES:
-        yield f"Measured on {cars_in_words(cars)} only: how sure this is, is judged from other parts and other kinds of car."
+        judged = "what is usual in shops, for this ledger has few cars yet"
+        if model is None or model.of_cars >= FEW_CARS:
+            judged = "other parts and other kinds of car"
+        yield f"Measured on {cars_in_words(cars)} only: how sure this is, is judged from {judged}."
     if answer.entangled:
         yield (
             f"Cannot be told apart here from {' and '.join(map(quoted, answer.entangled))}: they were changed together. Ask for what "

@@ -54,12 +54,13 @@ class LowEnd:
 @dataclass(frozen=True, slots=True)
 class ModelGain:
     """What the model says of a question; `known` is its gain with the counts, stock the level before it [kW or N.m];
-    cars_unlike: cars gain by the part far more differently than by others."""
+    cars_unlike: cars gain by the part far more differently than by others; of_cars: how many cars the model is of."""
 
     said: GainAnswer
     known: Cell
     car_spread: float
     cars_unlike: bool
+    of_cars: int
     stock: float | None
     curve: ModelCurve | None
     peak_shift: Interval | None
@@ -81,6 +82,7 @@ def model_gain(conn: Connection, state: ModelState, question: Question, asked: A
         known=known.gain,
         car_spread=float(np.sqrt(known.gain.car_spread_variance)),
         cars_unlike=cars_are_unlike(question.part_id, system.fit),
+        of_cars=system.fit.cars,
         stock=known.stock,
         curve=None if over_revs is None else model_curve(over_revs, system.fit, asked.level),
         peak_shift=None if over_revs is None else shift_of_peak(over_revs, asked),

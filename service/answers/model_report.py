@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from service.answers.cautions import behind_caution
+from service.answers.cautions import FEW_CARS, behind_caution
 from service.answers.model import ModelState
 from service.stats.history.fitted import Fit
 from service.stats.history.system import System
@@ -24,8 +24,6 @@ SPREADS_IN_WORDS = {
     "interaction": ("gain", "what two parts do together and the sum of each alone"),
 }
 OF_A_READING = ("pull", "setup", "session", "bay", "car")
-FEW_CARS = 30
-"""Below this the spreads are mostly what is usual in shops (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,5 @@
-"""What became of a session that the ledger kept, in short: what each setup read, what is doubtful, what to repeat."""
+"""What became of a session that the ledger kept, in short: what each setup read, what is doubtful, what to repeat, and what
+its pairs show."""
 
 from __future__ import annotations
 
@@ -37,15 +38,17 @@ def doubtful_of(kept: Mapping[str, Any]) -> list[str]:
 
 
 def setups_in_words(address: Address, id: str, units: str) -> list[str]:
-    """What each setup read and which pulls may be repeated and why, by the ledger's review. Nothing where it cannot be
-    asked now: the session is kept all the same."""
+    """What each setup read, which pulls may be repeated and why, and what the pairs within the session show and whether
+    their conditions held, by the ledger's review. Nothing where it cannot be asked now: the session is kept all the same."""
     try:
         with address.client(PATIENCE_S) as client:
             answer = client.get(f"/v1/sessions/{id}/review", params={"units": units})
     except httpx.RequestError:
         return []
     review = document_of(answer) if answer.is_success else {}
-    return [words for setup in review.get("setups") or [] for words in setup_in_words(setup, units)]
+    read = [words for setup in review.get("setups") or [] for words in setup_in_words(setup, units)]
+    pairs = [one for one in review.get("comparisons") or [] if str(one["match"]).startswith("same-session")]
+    return read + [f"{one['reading']}." for one in pairs]
 
 
 def setup_in_words(setup: Mapping[str, Any], units: str) -> Iterator[str]:

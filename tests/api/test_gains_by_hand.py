@@ -339,3 +339,23 @@ def test_that_cars_gain_far_more_differently_by_a_part_than_by_others_is_said(un
         context="alone",
     )
     assert list(cautions.of_the_model(one, SimpleNamespace(), [])) == [cautions.CARS_UNLIKE] * unlike
+
+
+@pytest.mark.parametrize(
+    ("of_cars", "judged"),
+    [
+        (29, "what is usual in shops, for this ledger has few cars yet"),
+        (30, "other parts and other kinds of car"),
+    ],
+)
+def test_of_few_cars_the_ledger_does_not_say_that_others_of_its_own_judge(of_cars, judged):
+    pairs = SimpleNamespace(cars=1, cars_compared=1, pooled=None, context="alone")
+    one = SimpleNamespace(
+        pairs=pairs,
+        model=SimpleNamespace(known=gain(3.0), cars_unlike=False, of_cars=of_cars),
+        cars_here=1,
+        entangled=(),
+        context="alone",
+    )
+    words = f"Measured on one car only: how sure this is, is judged from {judged}."
+    assert list(cautions.of_the_model(one, SimpleNamespace(), [])) == [words]

@@ -40,6 +40,17 @@ def test_a_wrong_part_is_said_at_once_put_right_when_refused_and_the_session_is_
     assert "  Setup 1" in computer.said.partition("Session 2 of car-01: kept.")[2]
 
 
+def test_what_a_pair_of_the_session_shows_and_why_it_counts_nowhere_is_said_at_once(real_ledger, tmp_path):
+    computer = Computer(tmp_path, "bay-2", real_ledger.url(), real_ledger.post_token("bay-2"))
+    part = real_ledger.ask("GET", "/v1/parts").json()["items"][0]["slug"]
+    for seed, fitted in ((11, "none"), (12, part)):
+        file = computer.machine_writes(f"{seed}.csv", random.Random(seed))
+        assert computer.runs("send", str(file), "--car", "car-02", "--parts", fitted) == 0, computer.said
+    assert computer.runs("done") == 0, computer.said
+    (said,) = (line for line in computer.said.splitlines() if line.startswith(f"  {part}: "))
+    assert ", in this session; left out of the answers while a doubt stands." in said
+
+
 def test_a_car_is_added_from_the_page_and_its_session_is_kept_and_shown(real_ledger, tmp_path):
     bay = made(tmp_path, real_ledger.url(), bay="bay-3", token=real_ledger.post_token("bay-3"))
     bay.station.ledger.look()
