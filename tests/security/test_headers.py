@@ -152,7 +152,7 @@ def test_markup_in_an_address_comes_back_as_json_that_no_browser_runs(nobody):
 
 @pytest.mark.parametrize("form", [JsonLines, TextLines])
 def test_what_somebody_sent_begins_no_line_of_the_log(shop, monkeypatch, caplog, form):
-    monkeypatch.setattr("service.store.parts.get_part", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr("service.ledger.merged_parts.get_part", lambda *_, **__: 1 / 0)
     with caplog.at_level(logging.DEBUG):
         assert shop.get("/v1/parts/a%0aCRITICAL%20the%20shop%20burns").status_code == 500
         logging.getLogger("bayledger").warning("named %s", "a\nCRITICAL the shop burns\x1b[31m\u202e")
